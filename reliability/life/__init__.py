@@ -1,0 +1,1 @@
+"""Life models: distributions, censored likelihood, fitting, bounds, empirical curves, stress models."""

@@ -1,0 +1,40 @@
+"""A note: a coded remark that travels with a result and is shown beside it."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True)
+class Note:
+    """A remark on a result.
+
+    Attributes
+    ----------
+    code : str
+        Stable word that programs may test for, such as ``few_failures``.
+    text : str
+        The same for people: what is the case and what follows from it.
+    """
+
+    code: str
+    text: str
+
+    def as_dict(self) -> dict[str, str]:
+        """The note as it stands in JSON."""
+        return {"code": self.code, "text": self.text}
+
+
+class CannotAnswer(Exception):
+    """These data cannot answer the question; the message says what is missing.
+
+    ``partial`` holds what could be worked out all the same (or None).
+    """
+
+    def __init__(self, message: str, partial: object | None = None) -> None:
+        super().__init__(message)
+        self.partial = partial
+
+
+class BadInput(Exception):
+    """The question or the data break a rule; the message says which and what is allowed."""

@@ -1,0 +1,341 @@
+"""LifeRecords: validated life data, all that the statistics know of any data.
+
+A life record says what is known of the shot count at which a unit failed:
+
+==============  =============================================================
+exact           ``shots_good == shots_failed``
+right-censored  ``shots_failed`` infinite: not failed at ``shots_good``
+left-censored   ``shots_good == 0``: failed before ``shots_failed``
+interval        failed after ``shots_good`` and not after ``shots_failed``
+late entry      ``shots_from > 0``: already on it when observation began
+==============  =============================================================
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+FloatArray = NDArray[np.float64]
+BoolArray = NDArray[np.bool_]
+UNKNOWN = "unknown"
+
+
+@dataclass(frozen=True)
+class Fault:
+    """One broken rule: which record (0-based), which column, what is wrong and what is allowed."""
+
+    row: int
+    column: str
+    message: str
+
+
+class InvalidRecords(ValueError):
+    """Life data that break the rules; ``faults`` lists every one of them."""
+
+    def __init__(self, faults: list[Fault]) -> None:
+        self.faults = faults
+        shown = "; ".join(f"record {f.row}: {f.column}: {f.message}" for f in faults[:5])
+        more = f" (and {len(faults) - 5} more)" if len(faults) > 5 else ""
+        super().__init__(shown + more)
+
+
+def find_faults(
+    shots_from: FloatArray,
+    shots_good: FloatArray,
+    shots_failed: FloatArray,
+    count: FloatArray,
+) -> list[Fault]:
+    """Every broken rule in the four numeric life columns (``shots_failed`` inf = not failed)."""
+    faults: list[Fault] = []
+
+    def rule(bad: BoolArray, column: str, text: Callable[[int], str]) -> None:
+        faults.extend(Fault(int(i), column, text(int(i))) for i in np.flatnonzero(bad))
+
+    for name, values in (("shots_from", shots_from), ("shots_good", shots_good)):
+        rule(
+            ~np.isfinite(values), name, lambda i, n=name: f"{n} must be a finite number of shots"
+        )
+        rule(values < 0, name, lambda i, v=values: f"{v[i]:g} is negative; shots are 0 or more")
+    rule(np.isnan(shots_failed), "shots_failed", lambda i: "not a number; leave empty if not failed")
+    rule(
+        shots_failed < 0,
+        "shots_failed",
+        lambda i: f"{shots_failed[i]:g} is negative; shots are 0 or more",
+    )
+    rule(
+        (shots_good > shots_failed) & (shots_failed >= 0),
+        "shots_failed",
+        lambda i: (
+            f"failed at {shots_failed[i]:g} but known good at {shots_good[i]:g}; "
+            "shots_failed must not be below shots_good (empty = not failed)"
+        ),
+    )
+    rule(
+        (shots_failed == 0) & (shots_good == 0),
+        "shots_failed",
+        lambda i: (
+            "failure at 0 shots has no place in a life model; if it was found dead at its first "
+            "inspection, give shots_good 0 and that inspection's count"
+        ),
+    )
+    rule(
+        (shots_good < shots_from) & (shots_good >= 0),
+        "shots_good",
+        lambda i: (
+            f"known good at {shots_good[i]:g} is below shots_from {shots_from[i]:g}; "
+            "a unit is good when its observation begins"
+        ),
+    )
+    rule(
+        (shots_failed <= shots_from) & (shots_from > 0) & (shots_failed >= shots_good),
+        "shots_failed",
+        lambda i: (
+            f"failed at {shots_failed[i]:g}, not after observation began at {shots_from[i]:g}"
+        ),
+    )
+    rule(
+        ~(np.isfinite(count) & (count >= 1) & (count == np.floor(count))),
+        "count",
+        lambda i: f"{count[i]:g} is not a whole number of 1 or more",
+    )
+    faults.sort(key=lambda f: (f.row, f.column))
+    return faults
+
+
+def _texts(values: Iterable[object] | None, n: int, blank: str) -> NDArray[np.object_]:
+    out = np.full(n, blank, dtype=object)
+    if values is not None:
+        for i, v in enumerate(values):
+            if v is not None and v == v and v != "":
+                out[i] = str(v)
+    return out
+
+
+@dataclass(frozen=True)
+class LifeRecords:
+    """Validated life records, one array element a record.
+
+    Attributes
+    ----------
+    shots_from, shots_good, shots_failed : float arrays (n,)
+        Counts in shots (or any unit of life); ``shots_failed`` is inf when not failed.
+    count : float array (n,)
+        Identical units the record stands for, 1 or more.
+    mode : object array (n,)
+        Failure mode, ``""`` where not failed, ``"unknown"`` where failed without a known cause.
+    builder, module, slot, unit, part : object arrays (n,)
+        Labels, ``""`` where not given.
+    covariates : mapping of name to float array (n,)
+        Stresses and other numbers; nan where not given.
+    labels : mapping of name to object array (n,)
+        Other texts; ``""`` where not given.
+
+    Build with `LifeRecords.of`, which checks; the constructor does not.
+    """
+
+    shots_from: FloatArray
+    shots_good: FloatArray
+    shots_failed: FloatArray
+    count: FloatArray
+    mode: NDArray[np.object_]
+    builder: NDArray[np.object_]
+    module: NDArray[np.object_]
+    slot: NDArray[np.object_]
+    unit: NDArray[np.object_]
+    part: NDArray[np.object_]
+    covariates: Mapping[str, FloatArray] = field(default_factory=dict)
+    labels: Mapping[str, NDArray[np.object_]] = field(default_factory=dict)
+
+    @classmethod
+    def of(
+        cls,
+        shots_good: Iterable[float],
+        shots_failed: Iterable[float] | None = None,
+        *,
+        shots_from: Iterable[float] | None = None,
+        count: Iterable[float] | None = None,
+        mode: Iterable[object] | None = None,
+        builder: Iterable[object] | None = None,
+        module: Iterable[object] | None = None,
+        slot: Iterable[object] | None = None,
+        unit: Iterable[object] | None = None,
+        part: Iterable[object] | None = None,
+        covariates: Mapping[str, Iterable[float]] | None = None,
+        labels: Mapping[str, Iterable[object]] | None = None,
+    ) -> LifeRecords:
+        """Check and build.
+
+        ``shots_failed`` None means that nothing failed; inf or nan in it means the same for a
+        record.
+
+        Raises
+        ------
+        InvalidRecords
+            With every broken rule.
+        ValueError
+            If the columns differ in length.
+
+        Examples
+        --------
+        >>> LifeRecords.of([100, 250], [100, float("inf")]).failures
+        1.0
+        """
+
+        def numbers(values: Iterable[float] | None, default: float) -> FloatArray:
+            if values is None:
+                return np.full(n, default)
+            out = np.array(list(values) if not isinstance(values, np.ndarray) else values, float)
+            if out.shape != (n,):
+                raise ValueError(f"all columns must have the same length, {n}")
+            return out
+
+        good = np.array(
+            list(shots_good) if not isinstance(shots_good, np.ndarray) else shots_good, float
+        )
+        n = good.size
+        failed = numbers(shots_failed, np.inf)
+        failed = np.where(np.isnan(failed), np.inf, failed)
+        begun = numbers(shots_from, 0.0)
+        begun = np.where(np.isnan(begun), 0.0, begun)
+        counts = numbers(count, 1.0)
+        counts = np.where(np.isnan(counts), 1.0, counts)
+        faults = find_faults(begun, good, failed, counts)
+        if faults:
+            raise InvalidRecords(faults)
+        modes = _texts(mode, n, "")
+        dead = np.isfinite(failed)
+        modes[dead & (modes == "")] = UNKNOWN
+        modes[~dead] = ""
+        return cls(
+            begun,
+            good,
+            failed,
+            counts,
+            modes,
+            _texts(builder, n, ""),
+            _texts(module, n, ""),
+            _texts(slot, n, ""),
+            _texts(unit, n, ""),
+            _texts(part, n, ""),
+            {k: numbers(v, np.nan) for k, v in (covariates or {}).items()},
+            {k: _texts(v, n, "") for k, v in (labels or {}).items()},
+        )
+
+    def __len__(self) -> int:
+        return int(self.shots_good.size)
+
+    @property
+    def failed(self) -> BoolArray:
+        """Which records end in a failure."""
+        return np.isfinite(self.shots_failed)
+
+    @property
+    def exact(self) -> BoolArray:
+        """Which failures are known to the shot."""
+        return self.failed & (self.shots_good == self.shots_failed)
+
+    @property
+    def right(self) -> BoolArray:
+        """Which units were still good when last seen."""
+        return ~self.failed
+
+    @property
+    def left(self) -> BoolArray:
+        """Which units were found failed at their first inspection."""
+        return self.failed & (self.shots_good == 0) & ~self.exact
+
+    @property
+    def interval(self) -> BoolArray:
+        """Which failures lie between two inspections."""
+        return self.failed & ~self.exact & ~self.left
+
+    @property
+    def units(self) -> float:
+        """Number of units, counts included."""
+        return float(self.count.sum())
+
+    @property
+    def failures(self) -> float:
+        """Number of failed units, counts included."""
+        return float(self.count[self.failed].sum())
+
+    def select(self, mask: BoolArray | NDArray[np.intp]) -> LifeRecords:
+        """The records for which ``mask`` holds (or at these indices)."""
+        return LifeRecords(
+            *(
+                getattr(self, name)[mask]
+                for name in (
+                    "shots_from", "shots_good", "shots_failed", "count", "mode",
+                    "builder", "module", "slot", "unit", "part",
+                )
+            ),
+            {k: v[mask] for k, v in self.covariates.items()},
+            {k: v[mask] for k, v in self.labels.items()},
+        )  # fmt: skip
+
+    def of_mode(self, mode: str) -> LifeRecords:
+        """Cause-specific view: failures by other modes become right-censored at their last good
+        count. A failure of unknown mode counts as censored too; say so where it matters.
+        """
+        other = self.failed & (self.mode != mode)
+        failed = np.where(other, np.inf, self.shots_failed)
+        modes = np.where(other, "", self.mode)
+        return LifeRecords(
+            self.shots_from, self.shots_good, failed, self.count, modes,
+            self.builder, self.module, self.slot, self.unit, self.part,
+            self.covariates, self.labels,
+        )  # fmt: skip
+
+    def column(self, name: str) -> NDArray[np.object_] | FloatArray:
+        """A column by its name in the life sheet.
+
+        Raises
+        ------
+        KeyError
+            If there is no such column.
+        """
+        if name in self.covariates:
+            return self.covariates[name]
+        if name in self.labels:
+            return self.labels[name]
+        if name in ("builder", "module", "slot", "unit", "part", "mode", "count") or (
+            name.startswith("shots_") and hasattr(self, name)
+        ):
+            column: NDArray[np.object_] | FloatArray = getattr(self, name)
+            return column
+        raise KeyError(name)
+
+    @property
+    def column_names(self) -> list[str]:
+        """All columns that can be asked for."""
+        base = [
+            "builder", "module", "slot", "unit", "part", "mode",
+            "shots_from", "shots_good", "shots_failed", "count",
+        ]  # fmt: skip
+        return [*base, *self.covariates, *self.labels]
+
+
+def join(parts: Iterable[LifeRecords]) -> LifeRecords:
+    """Several sets of records as one; covariates missing in a part become nan."""
+    parts = list(parts)
+    names = list(dict.fromkeys(k for p in parts for k in p.covariates))
+    texts = list(dict.fromkeys(k for p in parts for k in p.labels))
+    base = (
+        "shots_from", "shots_good", "shots_failed", "count", "mode",
+        "builder", "module", "slot", "unit", "part",
+    )  # fmt: skip
+    return LifeRecords(
+        *(np.concatenate([getattr(p, b) for p in parts]) for b in base),
+        {
+            k: np.concatenate([p.covariates.get(k, np.full(len(p), np.nan)) for p in parts])
+            for k in names
+        },
+        {
+            k: np.concatenate([p.labels.get(k, np.full(len(p), "", dtype=object)) for p in parts])
+            for k in texts
+        },
+    )
