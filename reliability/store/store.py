@@ -1,0 +1,389 @@
+"""Opening the DuckDB store, adding contributions, reading records back.
+
+A connection is opened for each operation and closed after it, so that several processes can take
+turns; while another holds the file we wait, but not for ever. Every write is one transaction.
+"""
+
+from __future__ import annotations
+
+import contextlib
+import datetime as dt
+import hashlib
+import json
+import os
+import random
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import duckdb
+import numpy as np
+
+from reliability.records import LifeRecords
+from reliability.sheets.life import LifeSheet
+from reliability.store.schema import MIGRATIONS, NUMBER_COLUMNS, TEXT_COLUMNS, VERSION
+
+RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode")
+
+
+class StoreError(Exception):
+    """The store cannot do what was asked; the message is for people."""
+
+
+@dataclass(frozen=True)
+class Contribution:
+    """What one file brought.
+
+    Attributes
+    ----------
+    id : int
+    sha256, file, kind, builders, licence : str
+        ``kind`` is ``life``, ``wear`` or ``misfires``; ``builders`` a comma-separated list.
+    status : str
+        ``received``, ``accepted``, ``declined`` or ``superseded``.
+    received_at : str
+        ISO 8601, UTC.
+    reason : str
+        Of the decision, "" if none was given.
+    superseded_by : int or None
+    rows : int
+    """
+
+    id: int
+    sha256: str
+    file: str
+    kind: str
+    builders: str
+    licence: str
+    status: str
+    received_at: str
+    reason: str
+    superseded_by: int | None
+    rows: int
+
+
+@dataclass(frozen=True)
+class Added:
+    """Outcome of adding a file: its contribution, and whether it was new."""
+
+    contribution: Contribution
+    new: bool
+
+
+def default_path() -> Path:
+    """Where the store lives unless told: the user's data folder."""
+    given = os.environ.get("SHOTLIFE_STORE")
+    if given:
+        return Path(given)
+    from platformdirs import user_data_path
+
+    return user_data_path("shotlife", appauthor=False) / "store.duckdb"
+
+
+def _locked(error: Exception) -> bool:
+    text = str(error).lower()
+    return "lock" in text or "being used by another process" in text
+
+
+class Store:
+    """A DuckDB store of contributions.
+
+    Parameters
+    ----------
+    path : Path or str
+    wait : float
+        Seconds to wait for another process to let go of the file.
+    """
+
+    def __init__(self, path: Path | str, wait: float = 10.0) -> None:
+        self.path = Path(path)
+        self.wait = wait
+
+    @property
+    def exists(self) -> bool:
+        """Whether there is a store yet."""
+        return self.path.exists()
+
+    @contextlib.contextmanager
+    def _open(self, write: bool) -> Iterator[duckdb.DuckDBPyConnection]:
+        if write:
+            try:
+                self.path.parent.mkdir(parents=True, exist_ok=True)
+            except OSError as e:
+                raise StoreError(f"cannot make the folder of {self.path}: {e.strerror}") from None
+        elif not self.exists:
+            raise StoreError(
+                f"there is no store at {self.path} yet; add a life sheet with "
+                "'shotlife add FILE', or try 'shotlife demo'"
+            )
+        connection = self._connect()
+        try:
+            self._migrate(connection)
+            connection.execute("SET enable_external_access = false")
+            connection.execute("SET lock_configuration = true")
+            yield connection
+        except duckdb.Error as e:
+            if isinstance(e, duckdb.IOException) or "disk" in str(e).lower():
+                raise StoreError(f"the store {self.path} could not be used: {e}") from None
+            raise
+        finally:
+            connection.close()
+
+    def _connect(self) -> duckdb.DuckDBPyConnection:
+        deadline = time.monotonic() + self.wait
+        pause = 0.01
+        while True:
+            try:
+                read_only = self.exists and not os.access(self.path, os.W_OK)
+                return duckdb.connect(str(self.path), read_only=read_only)
+            except duckdb.Error as e:
+                if not _locked(e):
+                    raise StoreError(
+                        f"{self.path} cannot be opened as a store: {str(e).splitlines()[0]}"
+                    ) from None
+                if time.monotonic() > deadline:
+                    raise StoreError(
+                        f"another program has held the store {self.path} for more than "
+                        f"{self.wait:g} s; try again, or stop the other program"
+                    ) from None
+            time.sleep(pause * (0.5 + random.random()))
+            pause = min(2 * pause, 0.2)
+
+    def _migrate(self, connection: duckdb.DuckDBPyConnection) -> None:
+        found = connection.execute(
+            "SELECT table_name FROM information_schema.tables WHERE table_schema = 'main'"
+        ).fetchall()
+        names = {r[0] for r in found}
+        version = 0
+        if "store_info" in names:
+            row = connection.execute(
+                "SELECT value FROM store_info WHERE key = 'schema_version'"
+            ).fetchone()
+            version = int(row[0]) if row else 0
+        elif names:
+            raise StoreError(f"{self.path} is a database, but not a store of this program")
+        if version > VERSION:
+            raise StoreError(
+                f"the store {self.path} was written by a newer version of shotlife (schema "
+                f"{version}, this one knows {VERSION}); update shotlife"
+            )
+        if version == VERSION:
+            return
+        connection.execute("BEGIN")
+        for step in MIGRATIONS[version:]:
+            for statement in step:
+                connection.execute(statement)
+        connection.execute(
+            "INSERT OR REPLACE INTO store_info VALUES ('schema_version', ?)", [str(VERSION)]
+        )
+        connection.execute("COMMIT")
+
+    # --- writing ---------------------------------------------------------------------------
+
+    def add(
+        self,
+        sheet: LifeSheet,
+        *,
+        status: str = "accepted",
+        licence: str = "",
+        supersedes: int | None = None,
+    ) -> Added:
+        """Store a checked life sheet as one contribution.
+
+        The same bytes again change nothing and give the contribution that has them.
+
+        Raises
+        ------
+        StoreError
+            If the contribution to supersede does not exist or already is superseded.
+        """
+        with self._open(write=True) as c:
+            c.execute("BEGIN")
+            same = c.execute(
+                "SELECT id FROM contribution WHERE sha256 = ? AND kind = 'life'", [sheet.sha256]
+            ).fetchone()
+            if same:
+                c.execute("ROLLBACK")
+                return Added(self._contribution(c, same[0]), False)
+            new_id = self._insert_contribution(c, sheet, status, licence)
+            frame = records_to_arrow(sheet.records)
+            c.register("incoming", frame)
+            names = ", ".join(f'"{n}"' for n in frame.column_names)
+            c.execute(
+                f"INSERT INTO life_record (contribution, {names}) SELECT ?, {names} FROM incoming",
+                [new_id],
+            )
+            if supersedes is not None:
+                self._supersede(c, supersedes, new_id)
+            c.execute("COMMIT")
+            c.unregister("incoming")
+            return Added(self._contribution(c, new_id), True)
+
+    def _insert_contribution(
+        self, c: duckdb.DuckDBPyConnection, sheet: LifeSheet, status: str, licence: str
+    ) -> int:
+        row = c.execute("SELECT nextval('contribution_id')").fetchone()
+        assert row is not None
+        builders = ", ".join(sorted(set(sheet.records.builder.tolist())))
+        now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
+        c.execute(
+            "INSERT INTO contribution VALUES (?, ?, ?, 'life', ?, ?, ?, ?, ?, '', NULL, ?)",
+            [
+                row[0], sheet.sha256, sheet.file, builders, licence, status, now,
+                now if status == "accepted" else None, len(sheet.records),
+            ],
+        )  # fmt: skip
+        return int(row[0])
+
+    def _supersede(self, c: duckdb.DuckDBPyConnection, old: int, new: int) -> None:
+        row = c.execute("SELECT status FROM contribution WHERE id = ?", [old]).fetchone()
+        if row is None:
+            c.execute("ROLLBACK")
+            raise StoreError(f"there is no contribution {old} to supersede")
+        if row[0] == "superseded":
+            c.execute("ROLLBACK")
+            raise StoreError(f"contribution {old} is superseded already")
+        c.execute(
+            "UPDATE contribution SET status = 'superseded', superseded_by = ? WHERE id = ?",
+            [new, old],
+        )
+
+    def decide(self, contribution: int, status: str, reason: str = "") -> Contribution:
+        """Accept or decline a contribution.
+
+        Raises
+        ------
+        StoreError
+            For an unknown contribution, or one that is superseded.
+        """
+        if status not in ("accepted", "declined", "received"):
+            raise StoreError(f"a contribution can be accepted or declined, not {status!r}")
+        with self._open(write=True) as c:
+            now = self._contribution(c, contribution)
+            if now.status == "superseded":
+                raise StoreError(f"contribution {contribution} is superseded; nothing to decide")
+            c.execute(
+                "UPDATE contribution SET status = ?, reason = ?, decided_at = ? WHERE id = ?",
+                [status, reason, dt.datetime.now(dt.UTC).replace(tzinfo=None), contribution],
+            )
+            return self._contribution(c, contribution)
+
+    # --- reading ---------------------------------------------------------------------------
+
+    def _contribution(self, c: duckdb.DuckDBPyConnection, number: int) -> Contribution:
+        row = c.execute(f"{_CONTRIBUTION} WHERE id = ?", [number]).fetchone()
+        if row is None:
+            raise StoreError(f"there is no contribution {number}")
+        return _as_contribution(row)
+
+    def contributions(self) -> list[Contribution]:
+        """All contributions, oldest first."""
+        with self._open(write=False) as c:
+            return [_as_contribution(r) for r in c.execute(f"{_CONTRIBUTION} ORDER BY id").fetchall()]
+
+    def records(self, statuses: Sequence[str] = ("accepted",)) -> LifeRecords:
+        """Life records of contributions with one of these statuses, in the order they came."""
+        with self._open(write=False) as c:
+            marks = ", ".join("?" for _ in statuses)
+            table = c.execute(
+                "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
+                f"WHERE c.status IN ({marks}) ORDER BY r.contribution, r.row",
+                list(statuses),
+            ).to_arrow_table()
+        return records_from_arrow(table)
+
+    def state(self) -> str:
+        """A short hash of what estimates rest on: it changes with every accepted change."""
+        with self._open(write=False) as c:
+            rows = c.execute(
+                "SELECT id, sha256, status FROM contribution ORDER BY id"
+            ).fetchall()
+        return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:12]
+
+
+_CONTRIBUTION = (
+    "SELECT id, sha256, file, kind, builders, licence, status, received_at, reason, "
+    "superseded_by, rows FROM contribution"
+)
+
+
+def _as_contribution(row: tuple[Any, ...]) -> Contribution:
+    values = list(row)
+    values[7] = values[7].isoformat(timespec="seconds") + "Z"
+    values[5] = values[5] or ""
+    values[8] = values[8] or ""
+    return Contribution(*values)
+
+
+def records_to_arrow(records: LifeRecords) -> Any:
+    """Records as an Arrow table with the store's columns (infinite and nan become NULL)."""
+    import pyarrow as pa
+
+    n = len(records)
+    data: dict[str, Any] = {"row": np.arange(2, n + 2)}
+    for name in TEXT_COLUMNS:
+        values = (
+            getattr(records, name)
+            if name in RECORD_TEXTS
+            else records.labels.get(name, np.full(n, "", object))
+        )
+        data[name] = pa.array([v or None for v in values], pa.string())
+    for name in NUMBER_COLUMNS:
+        if name.startswith("shots_") or name == "count":
+            column = getattr(records, name)
+        else:
+            column = records.covariates.get(name, np.full(n, np.nan))
+        data[name] = pa.array(column, mask=~np.isfinite(column))
+    extra_numbers = {k: v for k, v in records.covariates.items() if k not in NUMBER_COLUMNS}
+    extra_texts = {k: v for k, v in records.labels.items() if k not in TEXT_COLUMNS}
+    if extra_numbers or extra_texts:
+        rows = []
+        for i in range(n):
+            row: dict[str, Any] = {k: float(v[i]) for k, v in extra_numbers.items() if v[i] == v[i]}
+            row |= {k: v[i] for k, v in extra_texts.items() if v[i]}
+            rows.append(json.dumps(row) if row else None)
+        data["extra"] = pa.array(rows, pa.string())
+    return pa.table(data)
+
+
+def records_from_arrow(table: Any) -> LifeRecords:
+    """Records from the store's columns."""
+    n = table.num_rows
+
+    def number(name: str, blank: float) -> np.ndarray:
+        return np.asarray(table.column(name).fill_null(blank).to_numpy(), float)
+
+    def text(name: str) -> np.ndarray:
+        return np.array(table.column(name).fill_null("").to_pylist() + [""], object)[:n]
+
+    covariates = {}
+    for name in NUMBER_COLUMNS:
+        if name.startswith("shots_") or name == "count":
+            continue
+        values = number(name, np.nan)
+        if not np.isnan(values).all():
+            covariates[name] = values
+    labels = {}
+    for name in TEXT_COLUMNS:
+        if name in RECORD_TEXTS:
+            continue
+        words = text(name)
+        if (words != "").any():
+            labels[name] = words
+    for i, extra in enumerate(table.column("extra").to_pylist()):
+        for key, value in (json.loads(extra) if extra else {}).items():
+            if isinstance(value, str):
+                labels.setdefault(key, np.full(n, "", object))[i] = value
+            else:
+                covariates.setdefault(key, np.full(n, np.nan))[i] = value
+    return LifeRecords(
+        number("shots_from", 0.0),
+        number("shots_good", 0.0),
+        number("shots_failed", np.inf),
+        number("count", 1.0),
+        text("mode"), text("builder"), text("module"), text("slot"), text("unit"), text("part"),
+        covariates,
+        labels,
+    )  # fmt: skip
