@@ -26,8 +26,7 @@ from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
 
-_COARSE = 29
-_FINE = 281
+_GRID = 29
 _SPAN = (-8.0, 6.0)  # ln hazard of a slot relative to the module's, where it can matter
 
 
@@ -119,6 +118,16 @@ class Slot:
             best = fit_batch(self.family, part, held, first)
             free[index] = best.loglik
             w_hat[index] = best.phi[0] * y + best.phi[1]
+        if size == 1:  # one sample: all grid points as one batch
+            many = sample.spread_over(k)
+            if self.assumed_shape is not None:
+                b = self.assumed_shape
+                ll_all = loglik_at(self.family, many, np.stack((np.full(k, b), w - b * y)))
+            else:
+                guess = np.broadcast_to(start, (2, k))
+                ll_all = fit_batch(self.family, many, LogLife(y).held(w), guess).loglik
+            gap = np.maximum(2.0 * (free[0] - ll_all), 0.0)
+            return np.asarray((np.where(w >= w_hat[0], 1.0, -1.0) * np.sqrt(gap))[None, :])
         out = np.empty((size, k))
         guess = np.broadcast_to(start, (2, size))
         for i in range(k):
@@ -136,77 +145,105 @@ class Slot:
 
 @dataclass(frozen=True)
 class _Curves:
-    """Deviance of each slot on a fine grid of its hazard, for B samples.
+    """Signed root of each slot along its ln hazard, for B samples.
 
-    hazard (J, F); deviance (J, B, F); slope (J, B, F), made to rise along the grid.
+    Attributes
+    ----------
+    grid : array (K,)
+        ln hazard, evenly spaced.
+    root : array (J, B, K)
+    best : array (J, B)
+        Hazard each sample likes best.
     """
 
-    hazard: Array
-    deviance: Array
-    slope: Array
+    grid: Array
+    root: Array
+    best: Array
+
+    def deviance(self, j: int, hazard: Array) -> Array:
+        """Squared root of slot j at hazards (B, G), cubic between grid points."""
+        k = self.grid.size
+        with np.errstate(divide="ignore"):
+            at = (np.log(hazard) - self.grid[0]) / (self.grid[1] - self.grid[0])
+        at = np.clip(np.nan_to_num(at, neginf=0.0), 0.0, k - 1 - 1e-9)
+        i = at.astype(int)
+        t = at - i
+        r = self.root[j]
+        rows = np.arange(r.shape[0])[:, None]
+        a, b = r[rows, np.maximum(i - 1, 0)], r[rows, i]
+        c, d = r[rows, i + 1], r[rows, np.minimum(i + 2, k - 1)]
+        mid = b + 0.5 * t * (c - a + t * (2 * a - 5 * b + 4 * c - d + t * (3 * (b - c) + d - a)))
+        return np.asarray(mid * mid)
 
 
-def _curves(slots: Sequence[Slot], samples: Sequence[Sample], starts: Sequence[Array], log_n: float,
-            middle: float) -> _Curves:  # fmt: skip
-    coarse = middle + np.linspace(*_SPAN, _COARSE)
-    fine = middle + np.linspace(*_SPAN, _FINE)
-    hazard = np.exp(fine)
-    at = np.clip((fine - coarse[0]) / (coarse[1] - coarse[0]), 0, _COARSE - 1 - 1e-9)
-    i = at.astype(int)
-    t = at - i
-    deviance, slope = [], []
+def _curves(
+    slots: Sequence[Slot],
+    samples: Sequence[Sample],
+    starts: Sequence[Array],
+    log_n: float,
+    middle: float,
+) -> _Curves:
+    grid = middle + np.linspace(*_SPAN, _GRID)
+    root, best = [], []
     for slot, sample, start in zip(slots, samples, starts):
-        r = slot.roots(sample, start, log_n - slot.sample.centre, coarse)
-        i0, i2, i3 = np.maximum(i - 1, 0), i + 1, np.minimum(i + 2, _COARSE - 1)
-        a, b, c, d = r[:, i0], r[:, i], r[:, i2], r[:, i3]
-        fine_r = b + 0.5 * t * (c - a + t * (2 * a - 5 * b + 4 * c - d + t * (3 * (b - c) + d - a)))
-        dev = fine_r**2 * np.sign(fine_r)
-        signed = np.abs(dev)
-        g = np.gradient(signed, axis=1) / np.gradient(hazard)
-        # below the best hazard the slope is negative, above it positive; both must rise
-        slope.append(np.maximum.accumulate(g, axis=1))
-        deviance.append(signed)
-    return _Curves(np.broadcast_to(hazard, (len(slots), _FINE)), np.stack(deviance), np.stack(slope))
+        r = slot.roots(sample, start, log_n - slot.sample.centre, grid)
+        root.append(r)
+        # where the root crosses 0; at the grid's foot where nothing failed
+        i = np.clip((r < 0).sum(axis=1), 1, grid.size - 1)
+        rows = np.arange(r.shape[0])
+        r0, r1 = r[rows, i - 1], r[rows, i]
+        with np.errstate(invalid="ignore", divide="ignore"):
+            t = np.clip(np.where(r1 > r0, -r0 / (r1 - r0), 0.0), 0.0, 1.0)
+        best.append(np.exp(grid[i - 1] + t * (grid[1] - grid[0])))
+    return _Curves(grid, np.stack(root), np.stack(best))
 
 
-def _allocate(curves: _Curves, total: Array | float, upward: bool) -> tuple[Array, Array]:
-    """Least summed deviance with hazards summing to ``total``: (B,), and the hazards (J, B)."""
-    j, size, f = curves.deviance.shape
-    total = np.broadcast_to(np.asarray(total, float), (size,))
-    lo = np.full(size, curves.slope.min())
-    hi = np.full(size, curves.slope.max())
+_SHARES = 1.0 / (1.0 + np.exp(-np.linspace(-9.0, 9.0, 37)))
 
-    def at(multiplier: Array) -> tuple[Array, Array]:
-        """Hazards and deviances where every slot's slope meets the multiplier."""
-        haz = np.empty((j, size))
-        dev = np.empty((j, size))
-        rows = np.arange(size)
-        for k in range(j):
-            pos = (curves.slope[k] < multiplier[:, None]).sum(axis=1)
-            i = np.clip(pos - 1, 0, f - 2)
-            s0, s1 = curves.slope[k][rows, i], curves.slope[k][rows, i + 1]
-            with np.errstate(invalid="ignore", divide="ignore"):
-                t = np.where(s1 > s0, (multiplier - s0) / (s1 - s0), 1.0)
-            t = np.clip(np.where(pos == 0, 0.0, t), 0.0, 1.0)
-            h = curves.hazard[k]
-            haz[k] = h[i] * (1 - t) + h[i + 1] * t
-            dev[k] = curves.deviance[k][rows, i] * (1 - t) + curves.deviance[k][rows, i + 1] * t
-        return haz, dev
 
-    for _ in range(60):
-        mid = 0.5 * (lo + hi)
-        haz, _ = at(mid)
-        over = haz.sum(axis=0) > total
-        hi = np.where(over, mid, hi)
-        lo = np.where(over, lo, mid)
-    haz, dev = at(lo)
-    high, dev_high = at(hi)
-    # where the slope is flat (a slot without failures) the rest goes in between
-    rest = total - haz.sum(axis=0)
-    room = high.sum(axis=0) - haz.sum(axis=0)
-    with np.errstate(invalid="ignore", divide="ignore"):
-        t = np.clip(np.where(room > 0, rest / room, 0.0), 0.0, 1.0)
-    return (dev + t * (dev_high - dev)).sum(axis=0), haz + t * (high - haz)
+def _allocate(curves: _Curves, total: Array | float) -> tuple[Array, Array]:
+    """Least summed deviance with hazards summing to ``total``: (B,), and the hazards (J, B).
+
+    Each slot in turn takes what the others leave; the split between it and every other slot is
+    searched over shares, and the best of all is kept. (The deviance is not convex in the hazard,
+    so one multiplier for all slots would not do.)
+    """
+    slots = curves.best.shape[0]
+    first = curves.best * np.minimum(1.0, 0.999 * total / curves.best.sum(axis=0))
+    kept_dev: Array | None = None
+    kept = first
+    for taker in range(slots):
+        haz = first.copy()
+        haz[taker] += total - haz.sum(axis=0)
+        for _ in range(2 if slots > 1 else 0):
+            for j in range(slots):
+                if j != taker:
+                    haz[j], haz[taker] = _split(curves, j, taker, haz[j] + haz[taker])
+        dev = sum(curves.deviance(j, haz[j][:, None])[:, 0] for j in range(slots))
+        assert isinstance(dev, np.ndarray)
+        if kept_dev is None:
+            kept_dev, kept = dev, haz
+        else:
+            better = dev < kept_dev
+            kept_dev = np.where(better, dev, kept_dev)
+            kept = np.where(better, haz, kept)
+    assert kept_dev is not None
+    return kept_dev, kept
+
+
+def _split(curves: _Curves, j: int, taker: int, pair: Array) -> tuple[Array, Array]:
+    """Best split of ``pair`` (B,) between two slots."""
+    shares = np.broadcast_to(_SHARES, (pair.size, _SHARES.size))
+    for _ in range(2):
+        dev = curves.deviance(j, pair[:, None] * shares) + curves.deviance(
+            taker, pair[:, None] * (1.0 - shares)
+        )
+        i = dev.argmin(axis=1)
+        rows = np.arange(pair.size)
+        lo, hi = shares[rows, np.maximum(i - 1, 0)], shares[rows, np.minimum(i + 1, shares.shape[1] - 1)]
+        best = shares[rows, i]
+        shares = lo[:, None] + (hi - lo)[:, None] * np.linspace(0.0, 1.0, 9)
+    return pair * best, pair * (1.0 - best)
 
 
 @dataclass(frozen=True)
@@ -303,24 +340,27 @@ def _reach(slots: Sequence[Slot], log_n: float) -> float:
 
 def _solve(data: _Curves, estimate: float, cut: float, up: bool) -> float:
     """Total hazard at which the root of the least deviance equals ``cut``."""
-    lo = np.log(max(estimate, data.hazard[0, 0]))
-    hi = np.log(data.hazard[0, -1]) if up else np.log(data.hazard[0, 0])
-    if not up and estimate <= data.hazard[0, 0]:
+    floor = float(np.exp(data.grid[0]))
+    if not up and estimate <= floor:
         return 0.0
-
-    def excess(v: float) -> float:
-        dev, _ = _allocate(data, np.exp(v), up)
-        return float(np.sqrt(dev[0])) - cut
-
-    if excess(hi) < 0:
-        return np.inf if up else 0.0
-    for _ in range(50):
-        mid = 0.5 * (lo + hi)
-        if excess(mid) < 0:
-            lo = mid
-        else:
-            hi = mid
-    return float(np.exp(0.5 * (lo + hi)))
+    near = float(np.log(max(estimate, floor)))
+    far = float(data.grid[-1]) if up else float(data.grid[0])
+    for points in (33, 17, 9):  # each round looks closer at where the root crosses the cut
+        v = np.linspace(near, far, points)
+        many = _Curves(
+            data.grid,
+            np.repeat(data.root, points, axis=1),
+            np.repeat(data.best, points, axis=1),
+        )
+        dev, _ = _allocate(many, np.exp(v))
+        root = np.maximum.accumulate(np.sqrt(dev))
+        if root[-1] < cut:
+            return np.inf if up else 0.0
+        i = int(np.clip((root < cut).sum(), 1, points - 1))
+        near, far = float(v[i - 1]), float(v[i])
+        r0, r1 = root[i - 1], root[i]
+    t = (cut - r0) / (r1 - r0) if r1 > r0 else 0.5
+    return float(np.exp(near + t * (far - near)))
 
 
 def _simulate(
@@ -335,17 +375,15 @@ def _simulate(
     rng: np.random.Generator,
 ) -> tuple[float, float]:
     """Cut of the signed root with the module's hazard held at ``total``."""
-    _, share = _allocate(data, total, up)
+    _, share = _allocate(data, total)
     samples, starts = [], []
     for slot, h in zip(slots, share[:, 0]):
         phi = _held_phi(slot, log_n, max(float(h), 1e-12))
         samples.append(slot.scheme.draw(slot.family, phi, draws, rng))
         starts.append(phi)
     curves = _curves(slots, samples, starts, log_n, middle)
-    dev, _ = _allocate(curves, total, up)
-    best = np.array(
-        [curves.hazard[k][curves.deviance[k].argmin(axis=1)] for k in range(len(slots))]
-    ).sum(axis=0)
+    dev, _ = _allocate(curves, total)
+    best = curves.best.sum(axis=0)
     # signed like the observed root: positive where the sample's own estimate is on the safe side
     sign = np.where(best <= total, 1.0, -1.0) if up else np.where(best >= total, 1.0, -1.0)
     return _tail(sign * np.sqrt(np.maximum(dev, 0.0)), confidence, True)

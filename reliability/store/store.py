@@ -287,10 +287,10 @@ class Store:
         """Life records of contributions with one of these statuses, in the order they came."""
         with self._open(write=False) as c:
             marks = ", ".join("?" for _ in statuses)
-            table = c.execute(
+            table = c.sql(
                 "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
                 f"WHERE c.status IN ({marks}) ORDER BY r.contribution, r.row",
-                list(statuses),
+                params=list(statuses),
             ).to_arrow_table()
         return records_from_arrow(table)
 

@@ -1,0 +1,150 @@
+"""Writes the demo: an INVENTED community of five builders. No real thruster, part or person.
+
+    python datasets/demo/make_demo.py
+
+The numbers are drawn from the known truth below (also written to truth.json), so that estimates
+can be compared with it. Orders of magnitude are common practice: main capacitors fail first, after
+some thousands of shots at 1.1 to 1.7 kV, while the fuel is hardly touched at a microgram a shot.
+"""
+
+from __future__ import annotations
+
+import csv
+import json
+import math
+from pathlib import Path
+
+import numpy as np
+
+HERE = Path(__file__).parent
+SEED = 20261125
+
+SLOTS = {
+    # slot: shape, scale in shots, modes with their share
+    "main_capacitor": (2.4, 6500.0, {"short": 0.75, "capacitance_loss": 0.25}),
+    "ignition_capacitor": (2.0, 45000.0, {"short": 1.0}),
+    "igniter": (1.4, 30000.0, {"no_spark": 0.6, "carbon_short": 0.4}),
+    "fuel": (8.0, 110000.0, {"fuel_spent": 0.8, "charring": 0.2}),
+    "switch": (1.0, 90000.0, {"short": 1.0}),
+    "converter": (1.0, 120000.0, {"open": 1.0}),
+}
+REFERENCE_V = 1400.0
+EXPONENT = 7.0  # main capacitor: life ~ V^-7
+PART_FACTOR = {"film-a": 1.0, "ceramic-b": 0.6, "mica-c": 1.4}
+BUILDER_SD = 0.12
+BUILDERS = {
+    # code: modules, part, rated V, uF each, voltages, how failures are found, test length, shots on it at first log
+    "kite": (14, "film-a", 2000, 0.5, (1200, 1400, 1600), "watched", 6000, 0),
+    "lynx": (12, "film-a", 2000, 0.5, (1300, 1500), "inspected", 5000, 0),
+    "moss": (12, "ceramic-b", 2000, 1.0, (1100, 1300, 1500), "watched", 4500, 600),
+    "nova": (12, "film-a", 2000, 0.5, (1400, 1700), "mixed", 8000, 0),
+    "orca": (10, "mica-c", 2500, 0.33, (1500, 1700), "watched", 7000, 300),
+}
+INSPECT_EVERY = 500
+RATE_HZ = 1 / 3
+COLUMNS = [
+    "builder", "module", "slot", "unit", "part", "shots_from", "shots_good", "shots_failed", "mode",
+    "charge_V", "rated_V", "capacitance_uF", "bank_parallel", "rate_Hz", "temp_C", "pressure_Pa",
+    "fuel", "revision", "note",
+]  # fmt: skip
+
+
+def life_of(slot, part, volts, builder_effect, rng, after=0.0):
+    """One life in shots, given that the unit already has ``after`` shots."""
+    shape, scale, _ = SLOTS[slot]
+    if slot == "main_capacitor":
+        scale *= (volts / REFERENCE_V) ** -EXPONENT * PART_FACTOR[part] * math.exp(builder_effect)
+    start = (after / scale) ** shape
+    return scale * (start - math.log(rng.random())) ** (1 / shape)
+
+
+def observe(life, begun, end, how):
+    """shots_good and shots_failed of a unit with this life, watched or inspected up to ``end``."""
+    if how == "watched":
+        return (math.floor(end), "") if life > end else (math.ceil(life), math.ceil(life))
+    last = math.floor(end / INSPECT_EVERY) * INSPECT_EVERY
+    if life > last:
+        return max(last, begun), ""
+    found = math.ceil(life / INSPECT_EVERY) * INSPECT_EVERY
+    return max(found - INSPECT_EVERY, begun), found
+
+
+def build(code, rng, effect):
+    """All life records of one builder."""
+    count, part, rated, each, volts, how, length, first = BUILDERS[code]
+    rows = []
+    for m in range(1, count + 1):
+        v = float(volts[(m - 1) % len(volts)])
+        name = f"{code}-{m:02d}"
+        end = length * rng.uniform(0.55, 1.1)
+        begun = first if m % 2 else 0
+        see = ("inspected" if m % 3 == 0 else "watched") if how == "mixed" else how
+        temp = float(rng.choice([20.0, 25.0, 35.0]))
+        for slot in SLOTS:
+            shots_run, serial, start = begun, 1, begun
+            while True:
+                label = {"main_capacitor": part, "fuel": "ptfe-rod"}.get(slot, f"{slot}-std")
+                life = life_of(slot, label, v, effect, rng, start)
+                limit = end - (shots_run - start)  # in the unit's own shots
+                good, failed = observe(life, start, limit, see)
+                modes = SLOTS[slot][2]
+                mode = ""
+                if failed != "":
+                    mode = str(rng.choice(list(modes), p=list(modes.values())))
+                    if rng.random() < 0.12:
+                        mode = "unknown"
+                main = slot == "main_capacitor"
+                if good > start or failed != "":
+                    rows.append({
+                        "builder": code, "module": name, "slot": slot, "unit": f"{slot[:3]}{serial}",
+                        "part": label, "shots_from": start or "", "shots_good": good,
+                        "shots_failed": failed, "mode": mode, "charge_V": v if main else "",
+                        "rated_V": rated if main else "", "capacitance_uF": each if main else "",
+                        "bank_parallel": 2 if main else "", "rate_Hz": round(RATE_HZ, 3),
+                        "temp_C": temp, "pressure_Pa": 0.02, "fuel": "ptfe" if slot == "fuel" else "",
+                        "revision": "A" if m <= count // 2 else "B", "note": "invented",
+                    })  # fmt: skip
+                if failed == "" or slot == "fuel":
+                    break
+                # the broken part is swapped and the module goes on
+                shots_run += failed - start
+                start, serial = 0, serial + 1
+                if end - shots_run < 200 or serial > 4:
+                    break
+    # dead at its first inspection: two units of early revision
+    if how in ("inspected", "mixed"):
+        for k in (1, 2):
+            rows.append({
+                **{c: "" for c in COLUMNS}, "builder": code, "module": f"{code}-{90 + k}",
+                "slot": "main_capacitor", "unit": "mai1", "part": part, "shots_good": 0,
+                "shots_failed": INSPECT_EVERY * (2 + k), "mode": "short", "charge_V": max(volts) * 1.0,
+                "rated_V": rated, "capacitance_uF": each, "bank_parallel": 2, "temp_C": 25.0,
+                "note": "invented; found dead at its first inspection",
+            })  # fmt: skip
+    return rows
+
+
+def main():
+    """Write life_<builder>.csv for each builder, and the truth."""
+    rng = np.random.default_rng(SEED)
+    effects = {code: float(rng.normal(0, BUILDER_SD)) for code in BUILDERS}
+    for code in BUILDERS:
+        rows = build(code, rng, effects[code])
+        with (HERE / f"life_{code}.csv").open("w", newline="") as f:
+            writer = csv.DictWriter(f, COLUMNS, lineterminator="\n")
+            writer.writeheader()
+            writer.writerows(rows)
+    truth = {
+        "invented": True,
+        "seed": SEED,
+        "slots": {k: {"shape": s, "scale": a, "modes": m} for k, (s, a, m) in SLOTS.items()},
+        "main_capacitor_exponent": EXPONENT,
+        "reference_V": REFERENCE_V,
+        "part_factor": PART_FACTOR,
+        "builder_log_effect": effects,
+    }
+    (HERE / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
+
+
+if __name__ == "__main__":
+    main()

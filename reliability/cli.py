@@ -1,0 +1,80 @@
+"""The command line: ``shotlife COMMAND``. Each command lives in ``reliability/commands``."""
+
+from __future__ import annotations
+
+import importlib
+import sys
+
+import click
+
+COMMANDS = {
+    "check": "Check life sheets without storing anything.",
+    "add": "Check files and add them to the store.",
+    "records": "Show the life records and the contributions they come from.",
+    "life": "Life of units: parameters, lives and survival, with bounds.",
+    "modes": "What ends the units: each failure mode by itself.",
+    "module": "Life of a whole module, and which slot ends it.",
+    "demo": "Load the invented demo community and answer the main question.",
+    "export": "Write the accepted records as one life sheet.",
+    "serve": "Open the dashboard and the JSON API.",
+}
+
+
+class LazyGroup(click.Group):
+    """Imports a command's module when it is called, not before."""
+
+    def list_commands(self, ctx: click.Context) -> list[str]:
+        """Names in the order of the job."""
+        return list(COMMANDS)
+
+    def get_command(self, ctx: click.Context, name: str) -> click.Command | None:
+        """The command of that name."""
+        if name not in COMMANDS:
+            return None
+        module = importlib.import_module(f"reliability.commands.{name.replace('-', '_')}")
+        command: click.Command = module.command
+        return command
+
+    def format_commands(self, ctx: click.Context, formatter: click.HelpFormatter) -> None:
+        """List the commands without importing them."""
+        with formatter.section("Commands"):
+            formatter.write_dl(list(COMMANDS.items()))
+
+
+@click.group(cls=LazyGroup, context_settings={"help_option_names": ["-h", "--help"]})
+@click.version_option(package_name="shotlife")
+def shotlife() -> None:
+    """Shot life of micro pulsed plasma thruster modules: honest bounds from few units.
+
+    Every command works on the store (--store PATH) or on files (--from FILE, nothing stored).
+    Confidence is one-sided. Exit codes: 0 done, 2 bad input, 3 these data cannot answer.
+    """
+
+
+def main(argv: list[str] | None = None) -> None:
+    """Run, and turn every expected error into words and an exit code."""
+    from reliability.commands.common import explain
+
+    try:
+        code = shotlife.main(args=argv, standalone_mode=False)
+        sys.exit(code if isinstance(code, int) else 0)
+    except click.exceptions.Exit as e:
+        sys.exit(e.exit_code)
+    except click.Abort:
+        click.echo("stopped", err=True)
+        sys.exit(130)
+    except click.ClickException as e:
+        e.show()
+        sys.exit(e.exit_code)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(0)
+    except Exception as e:
+        code = explain(e)
+        if code is None:
+            raise
+        sys.exit(code)
+
+
+if __name__ == "__main__":
+    main()

@@ -1,0 +1,63 @@
+"""``shotlife add``: check files and store each as a contribution."""
+
+from __future__ import annotations
+
+import json
+from dataclasses import asdict
+from pathlib import Path
+
+import click
+
+from reliability.commands.common import json_option, store_option
+
+
+@click.command("add")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@store_option
+@click.option("--received", is_flag=True, help="Let it wait until a maintainer accepts it.")
+@click.option("--supersedes", type=int, help="Number of the contribution that this one corrects.")
+@click.option("--licence", default="", help="Licence under which the data are given.")
+@json_option
+def command(
+    files: tuple[Path, ...],
+    store: Path | None,
+    received: bool,
+    supersedes: int | None,
+    licence: str,
+    as_json: bool,
+) -> None:
+    """Check life sheets and add them to the store, each as one contribution.
+
+    A file with any fault is refused whole. The same file twice is stored once. A correction
+    supersedes the contribution it corrects; nothing is deleted.
+    """
+    from reliability.notes import BadInput
+    from reliability.sheets.life import read_life
+    from reliability.sheets.table import SheetError
+    from reliability.store import Store, default_path
+
+    if supersedes is not None and len(files) != 1:
+        raise BadInput("--supersedes goes with one file")
+    sheets, faults = [], []
+    for f in files:
+        try:
+            sheets.append(read_life(f))
+        except SheetError as e:
+            faults += e.faults
+    if faults:
+        raise SheetError(faults)
+    box = Store(store or default_path())
+    out = []
+    for sheet in sheets:
+        added = box.add(
+            sheet, status="received" if received else "accepted", licence=licence, supersedes=supersedes
+        )
+        c = added.contribution
+        out.append({**asdict(c), "new": added.new, "notes": [n.as_dict() for n in sheet.notes]})
+        if not as_json:
+            verb = "added" if added.new else "already stored"
+            click.echo(f"{sheet.file}: {verb} as contribution {c.id} ({c.rows} records, {c.status})")
+            for n in sheet.notes:
+                click.echo(f"  note: {n.text}")
+    if as_json:
+        click.echo(json.dumps(out, indent=1))

@@ -1,0 +1,53 @@
+"""``shotlife check``: read files, list every fault, store nothing."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+
+import click
+
+from reliability.commands.common import explain, json_option
+
+
+@click.command("check")
+@click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
+@json_option
+def command(files: tuple[Path, ...], as_json: bool) -> int:
+    """Check life sheets (CSV, Parquet or XLSX): every fault by file, row and column.
+
+    Nothing is stored. Exit 0 if all are sound, 2 if any has a fault.
+    """
+    from reliability.sheets.life import read_life
+    from reliability.sheets.table import SheetError
+
+    code = 0
+    report = []
+    for f in files:
+        try:
+            sheet = read_life(f)
+        except SheetError as e:
+            code = 2
+            if as_json:
+                report.append({"file": f.name, "ok": False, "faults": [
+                    {"row": x.row, "column": x.column, "message": x.message} for x in e.faults
+                ]})  # fmt: skip
+            else:
+                explain(e)
+            continue
+        r = sheet.records
+        if as_json:
+            report.append({"file": f.name, "ok": True, "records": len(r), "units": r.units,
+                           "failed": r.failures, "notes": [n.as_dict() for n in sheet.notes]})  # fmt: skip
+        else:
+            click.echo(
+                f"{f.name}: sound; {len(r)} records, {r.units:g} units, {r.failures:g} failed "
+                f"({r.count[r.exact].sum():g} exact, {r.count[r.interval].sum():g} between "
+                f"inspections, {r.count[r.left].sum():g} before the first), "
+                f"{r.count[r.shots_from > 0].sum():g} with late entry"
+            )
+            for n in sheet.notes:
+                click.echo(f"  note: {n.text}")
+    if as_json:
+        click.echo(json.dumps(report, indent=1))
+    return code
