@@ -61,9 +61,10 @@ class ModesAnswer:
     def sentence(self) -> str:
         """The answer in one sentence."""
         top = self.modes[0]
-        rest = "" if len(self.modes) == 1 else f" of {len(self.modes)} modes"
+        rest = "" if len(self.modes) == 1 else f" (one of {len(self.modes)} modes)"
         return (
-            f"{top.mode} is the most frequent end{rest}: {top.failed:g} of {self.failed:g} failures, "
+            f"Most often units end by {top.mode.replace('_', ' ')}{rest}: {top.failed:g} of "
+            f"{self.failed:g} failures, "
             f"{percent_text(top.incidence)} of units by {shots_text(self.horizon)} shots."
         )
 

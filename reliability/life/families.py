@@ -60,6 +60,10 @@ class Family:
         """Survival at standardised log life ``w``."""
         return np.exp(self.survive(np.asarray(w, float))[0])
 
+    def __reduce__(self) -> tuple[Callable[[str], Family], tuple[str]]:
+        """Travels by name, so that answers can be cached and sent to other processes."""
+        return family, (self.name,)
+
 
 # --- Weibull: smallest extreme value in ln t ---------------------------------------------
 

@@ -1,0 +1,1 @@
+"""The dashboard: one file a page; no statistics and no SQL in it."""

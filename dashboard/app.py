@@ -1,0 +1,21 @@
+"""Entry of the dashboard: navigation in the order of the job."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+st.set_page_config(page_title="shotlife", page_icon=":material/bolt:", layout="wide")
+
+page = st.navigation(
+    {
+        "Life": [
+            st.Page("overview.py", title="Module life", icon=":material/bolt:", default=True),
+            st.Page("life_curves.py", title="Life curves", icon=":material/show_chart:"),
+            st.Page("failure_modes.py", title="Failure modes", icon=":material/troubleshoot:"),
+        ],
+        "Data": [
+            st.Page("records.py", title="Records", icon=":material/table_rows:"),
+        ],
+    }
+)
+page.run()

@@ -1,0 +1,68 @@
+"""Failure modes: what ends the units of one slot."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.shared import all_records, answer, chart, choose, filters, records_or_stop, settings, show_notes, title
+from reliability import figures
+from reliability.decisions.modes import ModesAnswer, modes
+from reliability.notes import CannotAnswer
+
+
+@st.cache_resource(max_entries=32, show_spinner="Fitting each mode …")
+def solve(key: tuple[str, str], chosen: dict[str, list[str]], family: str, confidence: float) -> ModesAnswer | str:
+    """Modes answer for a choice of records, or why there is none."""
+    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    try:
+        return modes(records, family, confidence=confidence)
+    except CannotAnswer as e:
+        return str(e)
+
+
+top = title("Failure modes")
+records, key = records_or_stop()
+_, chosen = filters(records)
+family, confidence = settings()
+a = solve(key, chosen, family, confidence)
+if isinstance(a, str):
+    st.info(a + " Longer tests or higher stress would show one.")
+    st.stop()
+answer(a.sentence, top)
+assert a.curve is not None
+chart(
+    figures.incidence_figure(a.curve),
+    "incidence",
+    "Share of units ended by each mode, other modes competing (cumulative incidence).",
+)
+st.markdown("**Each mode by itself**")
+st.dataframe(
+    pd.DataFrame(
+        [
+            {
+                "mode": m.mode,
+                "failed": m.failed,
+                "shape": m.shape,
+                f"shots, {a.fraction:.0%} failed": m.shots,
+                "lower": m.lower,
+                "upper": m.upper,
+                "share ended": m.incidence,
+                "why not": m.reason,
+            }
+            for m in a.modes
+        ]
+    ),
+    hide_index=True,
+    width="stretch",
+    column_config={
+        "shape": st.column_config.NumberColumn(format="%.2f"),
+        f"shots, {a.fraction:.0%} failed": st.column_config.NumberColumn(format="%,.0f"),
+        "lower": st.column_config.NumberColumn(format="%,.0f"),
+        "upper": st.column_config.NumberColumn(format="%,.0f"),
+        "share ended": st.column_config.NumberColumn(format="percent"),
+    },
+    key="mode_table",
+)
+st.caption(f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, likelihood).")
+show_notes(a.notes)

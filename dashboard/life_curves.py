@@ -1,0 +1,82 @@
+"""Life curves: survival and probability plot of the units in one slot."""
+
+from __future__ import annotations
+
+import numpy as np
+import pandas as pd
+import streamlit as st
+
+from dashboard.shared import all_records, answer, chart, choose, filters, options, records_or_stop, settings, show_notes, title
+from reliability import figures
+from reliability.decisions.curves import LifeCurves, life_curves
+from reliability.decisions.life import LifeAnswer, life
+from reliability.notes import CannotAnswer
+
+
+@st.cache_resource(max_entries=32, show_spinner="Fitting and calibrating …")
+def solve(
+    key: tuple[str, str], chosen: dict[str, list[str]], family: str, mode: str, confidence: float
+) -> tuple[LifeAnswer | None, LifeCurves, str]:
+    """Life answer and curves for a choice of records."""
+    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    curves = life_curves(records, family, mode=mode, confidence=confidence)
+    try:
+        return life(records, family, mode=mode, confidence=confidence, check_fit=False), curves, ""
+    except CannotAnswer as e:
+        partial = e.partial if isinstance(e.partial, LifeAnswer) else None
+        return partial, curves, str(e)
+
+
+top = title("Life curves")
+records, key = records_or_stop()
+chosen_records, chosen = filters(records)
+family, confidence = settings()
+modes = options(chosen_records.mode[chosen_records.failed].tolist())
+mode = st.selectbox("Failure mode", ["all failures", *modes], key="mode")
+a, curves, problem = solve(key, chosen, family, "" if mode == "all failures" else str(mode), confidence)
+if a is not None:
+    answer(a.sentence, top)
+if problem:
+    st.warning(problem)
+if curves.shots.size or curves.empirical is not None:
+    left, right = st.columns(2)
+    with left:
+        st.markdown("**Share still good**")
+        chart(
+            figures.survival_figure(curves),
+            "survival",
+            "Fit (solid), band of one-sided bounds, lower bound (dashed), data without a family "
+            "(grey steps), units still good (ticks at the foot).",
+        )
+    with right:
+        st.markdown("**Probability plot**")
+        chart(
+            figures.probability_figure(curves),
+            "probability",
+            f"Share failed on the {family} scale: if the family fits, the points follow the line.",
+        )
+st.markdown("**Families compared**")
+st.dataframe(
+    pd.DataFrame(
+        [
+            {
+                "family": s.family,
+                "log-likelihood": s.loglik,
+                "AICc": s.aicc if np.isfinite(s.aicc) else None,
+                "weight": s.weight,
+                "why not": s.reason,
+            }
+            for s in curves.scores
+        ]
+    ),
+    hide_index=True,
+    width="stretch",
+    column_config={"weight": st.column_config.NumberColumn(format="percent")},
+    key="family_table",
+)
+if curves.goodness is not None:
+    st.caption(
+        f"Goodness of fit of the {family}: Monte-Carlo p = {curves.goodness.p:.3f} "
+        f"from {curves.goodness.draws} samples drawn from the fit."
+    )
+show_notes((a.notes if a else ()) + tuple(n for n in curves.notes if not a or n not in a.notes))

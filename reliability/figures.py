@@ -1,0 +1,189 @@
+"""Every chart, once, for screen and paper (Altair). Numbers come in ready made.
+
+Colours are told apart by people with the common kinds of colour blindness, and every series also
+differs by shape or dash.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import altair as alt
+import numpy as np
+import pandas as pd
+
+from reliability.decisions.curves import LifeCurves
+from reliability.life.incidence import Incidence
+
+INK = "#24506e"  # the estimate
+BAND = "#9dbdd3"
+CLAY = "#b4552d"  # the bound that a promise rests on
+MOSS = "#5a7d2a"
+PLUM = "#74457d"
+STONE = "#6a7178"  # data
+SAND = "#c79a2e"
+SERIES = [INK, CLAY, MOSS, PLUM, SAND, STONE]
+DASHES = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [4, 4], [10, 4]]
+
+SHOTS = alt.Axis(title="shots on the unit", format="~s", grid=True)
+
+
+def _style(chart: Any, height: int = 320) -> Any:
+    return (
+        chart.properties(height=height)
+        .configure_axis(labelFontSize=12, titleFontSize=13, gridOpacity=0.35, titleFontWeight="normal")
+        .configure_legend(labelFontSize=12, titleFontSize=12, orient="bottom", labelLimit=260)
+        .configure_view(strokeOpacity=0)
+    )
+
+
+def _steps(x: np.ndarray, y: np.ndarray) -> pd.DataFrame:
+    return pd.DataFrame({"shots": np.concatenate(([0.0], x)), "survival": np.concatenate(([1.0], y))})
+
+
+def survival_figure(curves: LifeCurves, label: str = "units") -> Any:
+    """Fitted survival with its band, the empirical steps, and units still good as ticks."""
+    layers = []
+    if curves.shots.size:
+        frame = pd.DataFrame(
+            {
+                "shots": curves.shots,
+                "survival": curves.estimate,
+                "lower": curves.lower,
+                "upper": curves.upper,
+            }
+        )
+        base = alt.Chart(frame).encode(x=alt.X("shots:Q", axis=SHOTS))
+        layers.append(
+            base.mark_area(color=BAND, opacity=0.45).encode(
+                y=alt.Y("lower:Q", title="share still good", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+                y2="upper:Q",
+                tooltip=[
+                    alt.Tooltip("shots:Q", format=",.0f"),
+                    alt.Tooltip("survival:Q", format=".3f", title="estimate"),
+                    alt.Tooltip("lower:Q", format=".3f"),
+                    alt.Tooltip("upper:Q", format=".3f"),
+                ],
+            )
+        )
+        layers.append(base.mark_line(color=INK, strokeWidth=2.5).encode(y="survival:Q"))
+        layers.append(base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y="lower:Q"))
+    if curves.empirical is not None:
+        steps = _steps(curves.empirical.shots, curves.empirical.survival)
+        layers.append(
+            alt.Chart(steps)
+            .mark_line(interpolate="step-after", color=STONE, strokeWidth=1.2)
+            .encode(x=alt.X("shots:Q", axis=SHOTS), y=alt.Y("survival:Q", title="share still good", axis=alt.Axis(format="%")))
+        )
+    if curves.censored.size:
+        ticks = pd.DataFrame({"shots": curves.censored, "at": 0.02})
+        layers.append(
+            alt.Chart(ticks)
+            .mark_tick(color=STONE, thickness=1.2, size=12, opacity=0.7)
+            .encode(x=alt.X("shots:Q", axis=SHOTS), y="at:Q", tooltip=[alt.Tooltip("shots:Q", title="still good at")])
+        )
+    return _style(alt.layer(*layers))
+
+
+def probability_figure(curves: LifeCurves) -> Any:
+    """Failed share on the family's scale against log shots: a good fit is a straight line."""
+    marks = np.array([0.01, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])
+    at = curves.plot_scale(1 - marks)
+    labels = {f"{v:.5f}": f"{100 * m:g}%" for v, m in zip(at, marks)}
+    expression = " : ".join(
+        f"abs(datum.value - {v}) < 1e-4 ? '{text}'" for v, text in labels.items()
+    ) + " : ''"
+    y_axis = alt.Axis(title="share failed", values=[float(f"{v:.5f}") for v in at], labelExpr=expression)
+    layers = []
+    domain = [float(at[0]) - 0.6, float(at[-1]) + 0.3]
+    y = alt.Y("w:Q", axis=y_axis, scale=alt.Scale(domain=domain))
+    x = alt.X("shots:Q", scale=alt.Scale(type="log", nice=False), axis=alt.Axis(title="shots on the unit (log)", format="~s"))
+    if curves.shots.size:
+        frame = pd.DataFrame(
+            {
+                "shots": curves.shots,
+                "w": curves.plot_scale(curves.estimate),
+                "worst": np.clip(curves.plot_scale(np.clip(curves.lower, 1e-9, 1 - 1e-9)), *domain),
+                "best": np.clip(curves.plot_scale(np.clip(curves.upper, 1e-9, 1 - 1e-9)), *domain),
+            }
+        )
+        # the line ends at the plot's edge instead of running along it
+        frame["w"] = frame["w"].where(frame["w"].between(*domain))
+        base = alt.Chart(frame).encode(x=x)
+        layers.append(base.mark_area(color=BAND, opacity=0.45).encode(y=alt.Y("best:Q", axis=y_axis, scale=alt.Scale(domain=domain)), y2="worst:Q"))
+        layers.append(base.mark_line(color=INK, strokeWidth=2.5).encode(y=y))
+        layers.append(base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y=alt.Y("worst:Q", axis=y_axis)))
+    if curves.empirical is not None and curves.empirical.shots.size:
+        e = curves.empirical
+        before = np.concatenate(([1.0], e.survival[:-1]))
+        middle = np.clip(0.5 * (before + e.survival), 1e-6, 1 - 1e-6)
+        points = pd.DataFrame({"shots": e.shots, "w": curves.plot_scale(middle)})
+        layers.append(
+            alt.Chart(points).mark_point(color=STONE, filled=True, size=45, opacity=0.9).encode(x=x, y=y)
+        )
+    return _style(alt.layer(*layers))
+
+
+def incidence_figure(curve: Incidence) -> Any:
+    """Probability to have failed by each mode, as steps."""
+    parts = []
+    for mode, values in curve.by_mode.items():
+        steps = _steps(curve.shots, values)
+        steps.loc[0, "survival"] = 0.0
+        parts.append(steps.rename(columns={"survival": "share"}).assign(mode=mode))
+    frame = pd.concat(parts)
+    names = list(curve.by_mode)
+    chart = (
+        alt.Chart(frame)
+        .mark_line(interpolate="step-after", strokeWidth=2)
+        .encode(
+            x=alt.X("shots:Q", axis=SHOTS),
+            y=alt.Y("share:Q", title="share ended by the mode", axis=alt.Axis(format="%")),
+            color=alt.Color("mode:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
+            strokeDash=alt.StrokeDash("mode:N", scale=alt.Scale(domain=names, range=DASHES), title=None),
+            tooltip=["mode", alt.Tooltip("shots:Q", format=",.0f"), alt.Tooltip("share:Q", format=".3f")],
+        )
+    )
+    return _style(chart)
+
+
+def ends_figure(names: Sequence[str], shares: Sequence[float]) -> Any:
+    """Which slot ends the module, as bars."""
+    frame = pd.DataFrame({"slot": [n.replace("_", " ") for n in names], "share": np.nan_to_num(shares)})
+    base = alt.Chart(frame).encode(
+        y=alt.Y("slot:N", sort=None, title=None, axis=alt.Axis(labelLimit=200)),
+        x=alt.X("share:Q", title="share of modules ended by the slot", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+    )
+    bars = base.mark_bar(color=INK, height=16)
+    text = base.mark_text(align="left", dx=4, fontSize=12, color=STONE).encode(text=alt.Text("share:Q", format=".0%"))
+    return _style(alt.layer(bars, text), height=max(90, 34 * len(names)))
+
+
+def module_figure(shots: Sequence[float], estimate: Sequence[float], lower: Sequence[float], upper: Sequence[float]) -> Any:
+    """Module survival with its bounds."""
+    frame = pd.DataFrame({"shots": shots, "estimate": estimate, "lower": lower, "upper": upper})
+    base = alt.Chart(frame).encode(x=alt.X("shots:Q", axis=alt.Axis(title="shots on the module", format="~s")))
+    y = alt.Y("lower:Q", title="share of modules still good", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1]))
+    tooltip = [alt.Tooltip(f"{c}:Q", format=",.3f") for c in ("shots", "estimate", "lower", "upper")]
+    return _style(
+        alt.layer(
+            base.mark_area(color=BAND, opacity=0.45).encode(y=y, y2="upper:Q", tooltip=tooltip),
+            base.mark_line(color=INK, strokeWidth=2.5).encode(y="estimate:Q"),
+            base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y="lower:Q"),
+        )
+    )
+
+
+def to_svg(chart: Any) -> str:
+    """A chart as SVG, for paper and download."""
+    import vl_convert
+
+    return str(vl_convert.vegalite_to_svg(chart.to_dict()))
+
+
+def to_png(chart: Any, scale: float = 2.0) -> bytes:
+    """A chart as PNG, for download."""
+    import vl_convert
+
+    return bytes(vl_convert.vegalite_to_png(chart.to_dict(), scale=scale))

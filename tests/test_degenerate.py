@@ -1,0 +1,100 @@
+"""Input that has no ordinary answer is answered in words."""
+
+import json
+
+import numpy as np
+import pytest
+
+from reliability.decisions.answer import plain
+from reliability.decisions.life import life
+from reliability.life.bounds import Bounder
+from reliability.life.fit import NoMaximum, fit_life
+from reliability.notes import CannotAnswer
+from reliability.records import InvalidRecords, LifeRecords
+
+INF = float("inf")
+CASES = {
+    "no_failures": ([1000, 2000, 3000], [INF, INF, INF]),
+    "one_failure_count": ([7798, 7928, 12011, 13760], [INF, INF, INF, 13760]),
+    "all_left_censored": ([0, 0, 0], [100, 200, 150]),
+    "one_interval": ([100, 100, 100], [200, 200, 200]),
+}
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal", "loglogistic"])
+@pytest.mark.parametrize("code", list(CASES))
+def test_no_maximum_is_said_before_optimising(code, family):
+    with pytest.raises(NoMaximum) as e:
+        fit_life(LifeRecords.of(*CASES[code]), family)
+    assert e.value.code == code
+    assert len(str(e.value)) > 40
+
+
+@pytest.mark.parametrize("code", list(CASES))
+def test_partial_answer_is_valid_json(code):
+    with pytest.raises(CannotAnswer) as e:
+        life(LifeRecords.of(*CASES[code]), at=[500.0])
+    out = json.loads(json.dumps(plain(e.value.partial), allow_nan=False))
+    assert out["shape"] is None and out["scale"] is None
+    assert any(n["code"] == code for n in out["notes"])
+    if code in ("no_failures", "one_failure_count"):
+        assert out["quantiles"][0]["lower"] > 0
+
+
+def test_all_failures_identical():
+    with pytest.raises(NoMaximum) as e:
+        fit_life(LifeRecords.of([500.0] * 6, [500.0] * 6))
+    assert e.value.code == "one_failure_count"
+
+
+def test_one_failure_among_five_has_an_answer():
+    r = LifeRecords.of([900, 2000, 2000, 2000, 2000], [900, INF, INF, INF, INF])
+    a = life(r)
+    assert 0 < a.quantiles[0].lower < a.quantiles[0].shots < 2000
+    assert "few_failures" in {n.code for n in a.notes}
+    assert a.few is not None and a.few.lower > 0
+
+
+@pytest.mark.parametrize(
+    ("good", "failed", "column"),
+    [([10], [5], "shots_failed"), ([-1], [5], "shots_good"), ([0], [0], "shots_failed"), ([INF], [INF], "shots_good")],
+)
+def test_impossible_records_are_refused(good, failed, column):
+    with pytest.raises(InvalidRecords) as e:
+        LifeRecords.of(good, failed)
+    assert e.value.faults[0].column == column
+
+
+def test_entry_rules():
+    with pytest.raises(InvalidRecords):
+        LifeRecords.of([100], [INF], shots_from=[200])
+    with pytest.raises(InvalidRecords):
+        LifeRecords.of([200], [200], shots_from=[200])
+    with pytest.raises(InvalidRecords):
+        LifeRecords.of([200], [300], count=[1.5])
+
+
+def test_wide_intervals():
+    r = LifeRecords.of([1, 10, 100], [10, 100, 1000])
+    fit = fit_life(r, "lognormal")
+    assert fit.scale == pytest.approx(np.exp(np.log([1, 1000]).mean()), rel=1e-6)  # by symmetry
+
+
+def test_bounds_stay_in_range():
+    r = LifeRecords.of([900, 1500, 2000, 2000], [900, 1500, INF, INF])
+    for method in ("wald", "likelihood", "calibrated"):
+        b = Bounder(r, fit_life(r), 0.99, method)
+        for shots in (1.0, 500.0, 5000.0, 1e6):
+            s = b.survival(shots)
+            assert 0 <= s.lower <= s.estimate <= s.upper <= 1
+        q = b.quantile(0.01)
+        assert 0 <= q.lower <= q.shots if hasattr(q, "shots") else 0 <= q.lower <= q.estimate <= q.upper
+
+
+def test_a_million_records():
+    rng = np.random.default_rng(1)
+    t = 5000 * rng.weibull(1.5, 1_000_000)
+    r = LifeRecords.of(np.minimum(t, 6000), np.where(t <= 6000, t, INF))
+    a = life(r)
+    assert a.shape == pytest.approx(1.5, rel=0.01)
+    assert "calibration_skipped" in {n.code for n in a.notes}
