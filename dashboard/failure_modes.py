@@ -5,14 +5,26 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import all_records, answer, chart, choose, filters, records_or_stop, settings, show_notes, title
+from dashboard.shared import (
+    all_records,
+    answer,
+    chart,
+    choose,
+    filters,
+    records_or_stop,
+    settings,
+    show_notes,
+    title,
+)
 from reliability import figures
 from reliability.decisions.modes import ModesAnswer, modes
 from reliability.notes import CannotAnswer
 
 
 @st.cache_resource(max_entries=32, show_spinner="Fitting each mode …")
-def solve(key: tuple[str, str], chosen: dict[str, list[str]], family: str, confidence: float) -> ModesAnswer | str:
+def solve(
+    key: tuple[str, str], chosen: dict[str, list[str]], family: str, confidence: float
+) -> ModesAnswer | str:
     """Modes answer for a choice of records, or why there is none."""
     records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
     try:
@@ -64,5 +76,7 @@ st.dataframe(
     },
     key="mode_table",
 )
-st.caption(f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, likelihood).")
+st.caption(
+    f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, likelihood)."
+)
 show_notes(a.notes)

@@ -6,7 +6,18 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import all_records, answer, chart, choose, filters, options, records_or_stop, settings, show_notes, title
+from dashboard.shared import (
+    all_records,
+    answer,
+    chart,
+    choose,
+    filters,
+    options,
+    records_or_stop,
+    settings,
+    show_notes,
+    title,
+)
 from reliability import figures
 from reliability.decisions.curves import LifeCurves, life_curves
 from reliability.decisions.life import LifeAnswer, life
@@ -33,7 +44,9 @@ chosen_records, chosen = filters(records)
 family, confidence = settings()
 modes = options(chosen_records.mode[chosen_records.failed].tolist())
 mode = st.selectbox("Failure mode", ["all failures", *modes], key="mode")
-a, curves, problem = solve(key, chosen, family, "" if mode == "all failures" else str(mode), confidence)
+a, curves, problem = solve(
+    key, chosen, family, "" if mode == "all failures" else str(mode), confidence
+)
 if a is not None:
     answer(a.sentence, top)
 if problem:

@@ -6,27 +6,49 @@ import numpy as np
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import CAUTION, all_records, answer, chart, choose, filters, records_or_stop, show_notes, title
+from dashboard.shared import (
+    CAUTION,
+    all_records,
+    answer,
+    chart,
+    choose,
+    filters,
+    records_or_stop,
+    show_notes,
+    title,
+)
 from reliability import figures
 from reliability.decisions.module import ModuleAnswer, module, module_curve
 
 
 @st.cache_resource(max_entries=32, show_spinner="Working out the module's bounds …")
-def solve(key: tuple[str, str], chosen: dict[str, list[str]], confidence: float) -> tuple[ModuleAnswer, pd.DataFrame]:
+def solve(
+    key: tuple[str, str], chosen: dict[str, list[str]], confidence: float
+) -> tuple[ModuleAnswer, pd.DataFrame]:
     """Module answer and its curve for a choice of records."""
     records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
     a = module(records, confidence=confidence)
     top = a.median * 2.0 if np.isfinite(a.median) else float(records.shots_good.max())
     shots = np.geomspace(top / 60, top, 30)
     curve = module_curve(a, shots)
-    frame = pd.DataFrame([{"shots": 0.0, "estimate": 1.0, "lower": 1.0, "upper": 1.0}, *({"shots": b.shots, "estimate": b.estimate, "lower": b.lower, "upper": b.upper} for b in curve)])
+    frame = pd.DataFrame(
+        [
+            {"shots": 0.0, "estimate": 1.0, "lower": 1.0, "upper": 1.0},
+            *(
+                {"shots": b.shots, "estimate": b.estimate, "lower": b.lower, "upper": b.upper}
+                for b in curve
+            ),
+        ]
+    )
     return a, frame
 
 
 top = title("Module life")
 records, key = records_or_stop()
 chosen_records, chosen = filters(records, slot=None)
-confidence = st.select_slider("Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence")
+confidence = st.select_slider(
+    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+)
 a, curve = solve(key, chosen, float(confidence))
 answer(a.sentence, top)
 left, right = st.columns([3, 2])

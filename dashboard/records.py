@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.shared import all_records, answer, state, store
-from reliability.commands.demo import demo_folder
+from reliability.sheets.demo import demo_folder
 from reliability.sheets.life import read_life
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv
@@ -21,9 +21,16 @@ def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
         sheet = read_life(Path(upload.name), upload.getvalue())
         added = store().add(sheet)
     except SheetError as e:
-        st.error(f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''} in {upload.name}; nothing was stored.")
+        st.error(
+            f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''} in {upload.name}; nothing was stored."
+        )
         st.dataframe(
-            pd.DataFrame([{"row": f.row or None, "column": f.column, "what is wrong": f.message} for f in e.faults]),
+            pd.DataFrame(
+                [
+                    {"row": f.row or None, "column": f.column, "what is wrong": f.message}
+                    for f in e.faults
+                ]
+            ),
             hide_index=True,
             width="stretch",
             key="fault_table",
@@ -34,7 +41,9 @@ def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
         return
     c = added.contribution
     if added.new:
-        st.success(f"{c.file} is stored as contribution {c.id}: {c.rows} records. All pages use it now.")
+        st.success(
+            f"{c.file} is stored as contribution {c.id}: {c.rows} records. All pages use it now."
+        )
     else:
         st.info(f"{c.file} was stored before, as contribution {c.id}; nothing changed.")
     for n in sheet.notes:
@@ -94,4 +103,10 @@ frame = pd.DataFrame(
 st.dataframe(frame.head(5000), hide_index=True, width="stretch", height=420, key="record_table")
 if len(frame) > 5000:
     st.caption(f"The first 5,000 of {len(frame):,} records.")
-st.download_button("Download all as a life sheet (CSV)", lambda: life_csv(records), "life.csv", "text/csv", key="download")
+st.download_button(
+    "Download all as a life sheet (CSV)",
+    lambda: life_csv(records),
+    "life.csv",
+    "text/csv",
+    key="download",
+)

@@ -60,7 +60,9 @@ def options(values: Sequence[str]) -> list[str]:
     return sorted({str(v) for v in values} - {""})
 
 
-def filters(records: LifeRecords, *, slot: str | None = "main_capacitor") -> tuple[LifeRecords, dict[str, Any]]:
+def filters(
+    records: LifeRecords, *, slot: str | None = "main_capacitor"
+) -> tuple[LifeRecords, dict[str, Any]]:
     """Filter row at the top of a page; returns the records left and the choices (for caching)."""
     columns = st.columns(3 if slot is not None else 2)
     chosen: dict[str, Any] = {}
@@ -68,16 +70,24 @@ def filters(records: LifeRecords, *, slot: str | None = "main_capacitor") -> tup
         slots = options(records.slot.tolist())
         start = slots.index(slot) if slot in slots else 0
         chosen["slot"] = [columns[0].selectbox("Slot", slots, index=start, key="filter_slot")]
-    chosen["builder"] = columns[-2].multiselect("Builders", options(records.builder.tolist()), key="filter_builder", placeholder="all")
-    chosen["part"] = columns[-1].multiselect("Parts", options(records.part.tolist()), key="filter_part", placeholder="all")
+    chosen["builder"] = columns[-2].multiselect(
+        "Builders", options(records.builder.tolist()), key="filter_builder", placeholder="all"
+    )
+    chosen["part"] = columns[-1].multiselect(
+        "Parts", options(records.part.tolist()), key="filter_part", placeholder="all"
+    )
     return choose(records, **{k: tuple(v) for k, v in chosen.items()}), chosen
 
 
 def settings() -> tuple[str, float]:
     """Family and confidence, side by side."""
     left, right = st.columns(2)
-    name = left.selectbox("Family", ["weibull", "lognormal", "loglogistic", "exponential"], key="family")
-    confidence = right.select_slider("Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence")
+    name = left.selectbox(
+        "Family", ["weibull", "lognormal", "loglogistic", "exponential"], key="family"
+    )
+    confidence = right.select_slider(
+        "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+    )
     return str(name), float(confidence)
 
 
@@ -106,5 +116,9 @@ def chart(figure: Any, key: str, caption: str) -> None:
     st.altair_chart(figure, width="stretch", key=key)
     st.caption(caption)
     with st.popover("Save chart", icon=":material/download:", key=f"save_{key}"):
-        st.download_button("SVG", lambda: figures.to_svg(figure), f"{key}.svg", "image/svg+xml", key=f"svg_{key}")
-        st.download_button("PNG", lambda: figures.to_png(figure), f"{key}.png", "image/png", key=f"png_{key}")
+        st.download_button(
+            "SVG", lambda: figures.to_svg(figure), f"{key}.svg", "image/svg+xml", key=f"svg_{key}"
+        )
+        st.download_button(
+            "PNG", lambda: figures.to_png(figure), f"{key}.png", "image/png", key=f"png_{key}"
+        )

@@ -32,14 +32,18 @@ SHOTS = alt.Axis(title="shots on the unit", format="~s", grid=True)
 def _style(chart: Any, height: int = 320) -> Any:
     return (
         chart.properties(height=height)
-        .configure_axis(labelFontSize=12, titleFontSize=13, gridOpacity=0.35, titleFontWeight="normal")
+        .configure_axis(
+            labelFontSize=12, titleFontSize=13, gridOpacity=0.35, titleFontWeight="normal"
+        )
         .configure_legend(labelFontSize=12, titleFontSize=12, orient="bottom", labelLimit=260)
         .configure_view(strokeOpacity=0)
     )
 
 
 def _steps(x: np.ndarray, y: np.ndarray) -> pd.DataFrame:
-    return pd.DataFrame({"shots": np.concatenate(([0.0], x)), "survival": np.concatenate(([1.0], y))})
+    return pd.DataFrame(
+        {"shots": np.concatenate(([0.0], x)), "survival": np.concatenate(([1.0], y))}
+    )
 
 
 def survival_figure(curves: LifeCurves, label: str = "units") -> Any:
@@ -57,7 +61,12 @@ def survival_figure(curves: LifeCurves, label: str = "units") -> Any:
         base = alt.Chart(frame).encode(x=alt.X("shots:Q", axis=SHOTS))
         layers.append(
             base.mark_area(color=BAND, opacity=0.45).encode(
-                y=alt.Y("lower:Q", title="share still good", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+                y=alt.Y(
+                    "lower:Q",
+                    title="share still good",
+                    axis=alt.Axis(format="%"),
+                    scale=alt.Scale(domain=[0, 1]),
+                ),
                 y2="upper:Q",
                 tooltip=[
                     alt.Tooltip("shots:Q", format=",.0f"),
@@ -74,14 +83,21 @@ def survival_figure(curves: LifeCurves, label: str = "units") -> Any:
         layers.append(
             alt.Chart(steps)
             .mark_line(interpolate="step-after", color=STONE, strokeWidth=1.2)
-            .encode(x=alt.X("shots:Q", axis=SHOTS), y=alt.Y("survival:Q", title="share still good", axis=alt.Axis(format="%")))
+            .encode(
+                x=alt.X("shots:Q", axis=SHOTS),
+                y=alt.Y("survival:Q", title="share still good", axis=alt.Axis(format="%")),
+            )
         )
     if curves.censored.size:
         ticks = pd.DataFrame({"shots": curves.censored, "at": 0.02})
         layers.append(
             alt.Chart(ticks)
             .mark_tick(color=STONE, thickness=1.2, size=12, opacity=0.7)
-            .encode(x=alt.X("shots:Q", axis=SHOTS), y="at:Q", tooltip=[alt.Tooltip("shots:Q", title="still good at")])
+            .encode(
+                x=alt.X("shots:Q", axis=SHOTS),
+                y="at:Q",
+                tooltip=[alt.Tooltip("shots:Q", title="still good at")],
+            )
         )
     return _style(alt.layer(*layers))
 
@@ -91,36 +107,56 @@ def probability_figure(curves: LifeCurves) -> Any:
     marks = np.array([0.01, 0.05, 0.1, 0.2, 0.5, 0.8, 0.95, 0.99])
     at = curves.plot_scale(1 - marks)
     labels = {f"{v:.5f}": f"{100 * m:g}%" for v, m in zip(at, marks)}
-    expression = " : ".join(
-        f"abs(datum.value - {v}) < 1e-4 ? '{text}'" for v, text in labels.items()
-    ) + " : ''"
-    y_axis = alt.Axis(title="share failed", values=[float(f"{v:.5f}") for v in at], labelExpr=expression)
+    expression = (
+        " : ".join(f"abs(datum.value - {v}) < 1e-4 ? '{text}'" for v, text in labels.items())
+        + " : ''"
+    )
+    y_axis = alt.Axis(
+        title="share failed", values=[float(f"{v:.5f}") for v in at], labelExpr=expression
+    )
     layers = []
-    domain = [float(at[0]) - 0.6, float(at[-1]) + 0.3]
+    low, high = float(at[0]) - 0.6, float(at[-1]) + 0.3
+    domain = [low, high]
     y = alt.Y("w:Q", axis=y_axis, scale=alt.Scale(domain=domain))
-    x = alt.X("shots:Q", scale=alt.Scale(type="log", nice=False), axis=alt.Axis(title="shots on the unit (log)", format="~s"))
+    x = alt.X(
+        "shots:Q",
+        scale=alt.Scale(type="log", nice=False),
+        axis=alt.Axis(title="shots on the unit (log)", format="~s"),
+    )
     if curves.shots.size:
         frame = pd.DataFrame(
             {
                 "shots": curves.shots,
                 "w": curves.plot_scale(curves.estimate),
-                "worst": np.clip(curves.plot_scale(np.clip(curves.lower, 1e-9, 1 - 1e-9)), *domain),
-                "best": np.clip(curves.plot_scale(np.clip(curves.upper, 1e-9, 1 - 1e-9)), *domain),
+                "worst": np.clip(
+                    curves.plot_scale(np.clip(curves.lower, 1e-9, 1 - 1e-9)), low, high
+                ),
+                "best": np.clip(
+                    curves.plot_scale(np.clip(curves.upper, 1e-9, 1 - 1e-9)), low, high
+                ),
             }
         )
         # the line ends at the plot's edge instead of running along it
         frame["w"] = frame["w"].where(frame["w"].between(*domain))
         base = alt.Chart(frame).encode(x=x)
-        layers.append(base.mark_area(color=BAND, opacity=0.45).encode(y=alt.Y("best:Q", axis=y_axis, scale=alt.Scale(domain=domain)), y2="worst:Q"))
+        layers.append(
+            base.mark_area(color=BAND, opacity=0.45).encode(
+                y=alt.Y("best:Q", axis=y_axis, scale=alt.Scale(domain=domain)), y2="worst:Q"
+            )
+        )
         layers.append(base.mark_line(color=INK, strokeWidth=2.5).encode(y=y))
-        layers.append(base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y=alt.Y("worst:Q", axis=y_axis)))
+        layers.append(
+            base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y=alt.Y("worst:Q", axis=y_axis))
+        )
     if curves.empirical is not None and curves.empirical.shots.size:
         e = curves.empirical
         before = np.concatenate(([1.0], e.survival[:-1]))
         middle = np.clip(0.5 * (before + e.survival), 1e-6, 1 - 1e-6)
         points = pd.DataFrame({"shots": e.shots, "w": curves.plot_scale(middle)})
         layers.append(
-            alt.Chart(points).mark_point(color=STONE, filled=True, size=45, opacity=0.9).encode(x=x, y=y)
+            alt.Chart(points)
+            .mark_point(color=STONE, filled=True, size=45, opacity=0.9)
+            .encode(x=x, y=y)
         )
     return _style(alt.layer(*layers))
 
@@ -141,8 +177,14 @@ def incidence_figure(curve: Incidence) -> Any:
             x=alt.X("shots:Q", axis=SHOTS),
             y=alt.Y("share:Q", title="share ended by the mode", axis=alt.Axis(format="%")),
             color=alt.Color("mode:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
-            strokeDash=alt.StrokeDash("mode:N", scale=alt.Scale(domain=names, range=DASHES), title=None),
-            tooltip=["mode", alt.Tooltip("shots:Q", format=",.0f"), alt.Tooltip("share:Q", format=".3f")],
+            strokeDash=alt.StrokeDash(
+                "mode:N", scale=alt.Scale(domain=names, range=DASHES), title=None
+            ),
+            tooltip=[
+                "mode",
+                alt.Tooltip("shots:Q", format=",.0f"),
+                alt.Tooltip("share:Q", format=".3f"),
+            ],
         )
     )
     return _style(chart)
@@ -150,22 +192,45 @@ def incidence_figure(curve: Incidence) -> Any:
 
 def ends_figure(names: Sequence[str], shares: Sequence[float]) -> Any:
     """Which slot ends the module, as bars."""
-    frame = pd.DataFrame({"slot": [n.replace("_", " ") for n in names], "share": np.nan_to_num(shares)})
+    frame = pd.DataFrame(
+        {"slot": [n.replace("_", " ") for n in names], "share": np.nan_to_num(shares)}
+    )
     base = alt.Chart(frame).encode(
         y=alt.Y("slot:N", sort=None, title=None, axis=alt.Axis(labelLimit=200)),
-        x=alt.X("share:Q", title="share of modules ended by the slot", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1])),
+        x=alt.X(
+            "share:Q",
+            title="share of modules ended by the slot",
+            axis=alt.Axis(format="%"),
+            scale=alt.Scale(domain=[0, 1]),
+        ),
     )
     bars = base.mark_bar(color=INK, height=16)
-    text = base.mark_text(align="left", dx=4, fontSize=12, color=STONE).encode(text=alt.Text("share:Q", format=".0%"))
+    text = base.mark_text(align="left", dx=4, fontSize=12, color=STONE).encode(
+        text=alt.Text("share:Q", format=".0%")
+    )
     return _style(alt.layer(bars, text), height=max(90, 34 * len(names)))
 
 
-def module_figure(shots: Sequence[float], estimate: Sequence[float], lower: Sequence[float], upper: Sequence[float]) -> Any:
+def module_figure(
+    shots: Sequence[float],
+    estimate: Sequence[float],
+    lower: Sequence[float],
+    upper: Sequence[float],
+) -> Any:
     """Module survival with its bounds."""
     frame = pd.DataFrame({"shots": shots, "estimate": estimate, "lower": lower, "upper": upper})
-    base = alt.Chart(frame).encode(x=alt.X("shots:Q", axis=alt.Axis(title="shots on the module", format="~s")))
-    y = alt.Y("lower:Q", title="share of modules still good", axis=alt.Axis(format="%"), scale=alt.Scale(domain=[0, 1]))
-    tooltip = [alt.Tooltip(f"{c}:Q", format=",.3f") for c in ("shots", "estimate", "lower", "upper")]
+    base = alt.Chart(frame).encode(
+        x=alt.X("shots:Q", axis=alt.Axis(title="shots on the module", format="~s"))
+    )
+    y = alt.Y(
+        "lower:Q",
+        title="share of modules still good",
+        axis=alt.Axis(format="%"),
+        scale=alt.Scale(domain=[0, 1]),
+    )
+    tooltip = [
+        alt.Tooltip(f"{c}:Q", format=",.3f") for c in ("shots", "estimate", "lower", "upper")
+    ]
     return _style(
         alt.layer(
             base.mark_area(color=BAND, opacity=0.45).encode(y=y, y2="upper:Q", tooltip=tooltip),

@@ -22,6 +22,10 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 UNKNOWN = "unknown"
+_BASE = (
+    "builder", "module", "slot", "unit", "part", "mode",
+    "shots_from", "shots_good", "shots_failed", "count",
+)  # fmt: skip
 
 
 @dataclass(frozen=True)
@@ -43,6 +47,14 @@ class InvalidRecords(ValueError):
         super().__init__(shown + more)
 
 
+def _not_finite(name: str) -> Callable[[int], str]:
+    return lambda i: f"{name} must be a finite number of shots"
+
+
+def _negative(values: FloatArray) -> Callable[[int], str]:
+    return lambda i: f"{values[i]:g} is negative; shots are 0 or more"
+
+
 def find_faults(
     shots_from: FloatArray,
     shots_good: FloatArray,
@@ -56,16 +68,12 @@ def find_faults(
         faults.extend(Fault(int(i), column, text(int(i))) for i in np.flatnonzero(bad))
 
     for name, values in (("shots_from", shots_from), ("shots_good", shots_good)):
-        rule(
-            ~np.isfinite(values), name, lambda i, n=name: f"{n} must be a finite number of shots"
-        )
-        rule(values < 0, name, lambda i, v=values: f"{v[i]:g} is negative; shots are 0 or more")
-    rule(np.isnan(shots_failed), "shots_failed", lambda i: "not a number; leave empty if not failed")
+        rule(~np.isfinite(values), name, _not_finite(name))
+        rule(values < 0, name, _negative(values))
     rule(
-        shots_failed < 0,
-        "shots_failed",
-        lambda i: f"{shots_failed[i]:g} is negative; shots are 0 or more",
+        np.isnan(shots_failed), "shots_failed", lambda i: "not a number; leave empty if not failed"
     )
+    rule(shots_failed < 0, "shots_failed", _negative(shots_failed))
     rule(
         (shots_good > shots_failed) & (shots_failed >= 0),
         "shots_failed",
@@ -266,16 +274,10 @@ class LifeRecords:
     def select(self, mask: BoolArray | NDArray[np.intp]) -> LifeRecords:
         """The records for which ``mask`` holds (or at these indices)."""
         return LifeRecords(
-            *(
-                getattr(self, name)[mask]
-                for name in (
-                    "shots_from", "shots_good", "shots_failed", "count", "mode",
-                    "builder", "module", "slot", "unit", "part",
-                )
-            ),
-            {k: v[mask] for k, v in self.covariates.items()},
-            {k: v[mask] for k, v in self.labels.items()},
-        )  # fmt: skip
+            **{name: getattr(self, name)[mask] for name in _BASE},
+            covariates={k: v[mask] for k, v in self.covariates.items()},
+            labels={k: v[mask] for k, v in self.labels.items()},
+        )
 
     def of_mode(self, mode: str) -> LifeRecords:
         """Cause-specific view: failures by other modes become right-censored at their last good
@@ -312,11 +314,7 @@ class LifeRecords:
     @property
     def column_names(self) -> list[str]:
         """All columns that can be asked for."""
-        base = [
-            "builder", "module", "slot", "unit", "part", "mode",
-            "shots_from", "shots_good", "shots_failed", "count",
-        ]  # fmt: skip
-        return [*base, *self.covariates, *self.labels]
+        return [*_BASE, *self.covariates, *self.labels]
 
 
 def join(parts: Iterable[LifeRecords]) -> LifeRecords:
@@ -324,17 +322,13 @@ def join(parts: Iterable[LifeRecords]) -> LifeRecords:
     parts = list(parts)
     names = list(dict.fromkeys(k for p in parts for k in p.covariates))
     texts = list(dict.fromkeys(k for p in parts for k in p.labels))
-    base = (
-        "shots_from", "shots_good", "shots_failed", "count", "mode",
-        "builder", "module", "slot", "unit", "part",
-    )  # fmt: skip
     return LifeRecords(
-        *(np.concatenate([getattr(p, b) for p in parts]) for b in base),
-        {
+        **{b: np.concatenate([getattr(p, b) for p in parts]) for b in _BASE},
+        covariates={
             k: np.concatenate([p.covariates.get(k, np.full(len(p), np.nan)) for p in parts])
             for k in names
         },
-        {
+        labels={
             k: np.concatenate([p.labels.get(k, np.full(len(p), "", dtype=object)) for p in parts])
             for k in texts
         },

@@ -29,7 +29,10 @@ def _floats(request: Request, name: str) -> list[float]:
 
 def _settings(request: Request) -> dict[str, Any]:
     q = request.query_params
-    out: dict[str, Any] = {"family_name": q.get("family", "weibull"), "bound": q.get("bound", "calibrated")}
+    out: dict[str, Any] = {
+        "family_name": q.get("family", "weibull"),
+        "bound": q.get("bound", "calibrated"),
+    }
     confidence = _floats(request, "confidence")
     out["confidence"] = confidence[0] if confidence else 0.95
     return out
@@ -127,7 +130,9 @@ def build_app(store_path: Path) -> Any:
     return App(SCRIPT, routes=api_routes(Store(store_path)))
 
 
-def serve(store_path: Path, host: str = "127.0.0.1", port: int = 8501, browser: bool = True) -> None:
+def serve(
+    store_path: Path, host: str = "127.0.0.1", port: int = 8501, browser: bool = True
+) -> None:
     """Run dashboard and API until stopped.
 
     Raises

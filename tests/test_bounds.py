@@ -49,7 +49,8 @@ def test_gradient_and_curvature(name):
         [
             [
                 (ll(a + h, b) - 2 * ll(a, b) + ll(a - h, b)) / h**2,
-                (ll(a + h, b + h) - ll(a + h, b - h) - ll(a - h, b + h) + ll(a - h, b - h)) / (4 * h * h),
+                (ll(a + h, b + h) - ll(a + h, b - h) - ll(a - h, b + h) + ll(a - h, b - h))
+                / (4 * h * h),
             ],
             [0, (ll(a, b + h) - 2 * ll(a, b) + ll(a, b - h)) / h**2],
         ]
@@ -90,7 +91,9 @@ def test_same_input_same_bound():
 def test_unit_of_shots_does_not_move_the_bound():
     r = mixed_records(2)
     k = 1e6
-    other = LifeRecords.of(r.shots_good * k, r.shots_failed * k, shots_from=r.shots_from * k, count=r.count)
+    other = LifeRecords.of(
+        r.shots_good * k, r.shots_failed * k, shots_from=r.shots_from * k, count=r.count
+    )
     for method in ("calibrated", "likelihood", "wald"):
         a = Bounder(r, fit_life(r), 0.95, method).quantile(0.1)
         b = Bounder(other, fit_life(other), 0.95, method).quantile(0.1)
@@ -140,7 +143,13 @@ def test_inverted_test_is_the_bound():
     low = b.bound(target).lower
     root, phi = signed_root(WEIBULL, fit.sample, target, np.array([low]), fit.phi, b.loglik)
     draws = simulated_roots(
-        WEIBULL, scheme_of(r, centre=fit.sample.centre), target, low, phi, 20000, np.random.default_rng(9)
+        WEIBULL,
+        scheme_of(r, centre=fit.sample.centre),
+        target,
+        low,
+        phi,
+        20000,
+        np.random.default_rng(9),
     )
     assert (draws >= root[0]).mean() == pytest.approx(0.05, abs=0.005)
 
@@ -171,4 +180,6 @@ def test_held_shape_is_the_exponential():
     r = mixed_records(1)
     fam = family("weibull")
     out = fit_batch(fam, sample_of(r), Held(0, 1.0), np.array([[1.0], [0.0]]), tol=1e-18)
-    assert np.exp(-out.phi[1, 0] + sample_of(r).centre) == pytest.approx(fit_life(r, "exponential").scale, rel=1e-9)
+    assert np.exp(-out.phi[1, 0] + sample_of(r).centre) == pytest.approx(
+        fit_life(r, "exponential").scale, rel=1e-9
+    )

@@ -57,7 +57,12 @@ def test_one_failure_among_five_has_an_answer():
 
 @pytest.mark.parametrize(
     ("good", "failed", "column"),
-    [([10], [5], "shots_failed"), ([-1], [5], "shots_good"), ([0], [0], "shots_failed"), ([INF], [INF], "shots_good")],
+    [
+        ([10], [5], "shots_failed"),
+        ([-1], [5], "shots_good"),
+        ([0], [0], "shots_failed"),
+        ([INF], [INF], "shots_good"),
+    ],
 )
 def test_impossible_records_are_refused(good, failed, column):
     with pytest.raises(InvalidRecords) as e:
@@ -88,7 +93,11 @@ def test_bounds_stay_in_range():
             s = b.survival(shots)
             assert 0 <= s.lower <= s.estimate <= s.upper <= 1
         q = b.quantile(0.01)
-        assert 0 <= q.lower <= q.shots if hasattr(q, "shots") else 0 <= q.lower <= q.estimate <= q.upper
+        assert (
+            0 <= q.lower <= q.shots
+            if hasattr(q, "shots")
+            else 0 <= q.lower <= q.estimate <= q.upper
+        )
 
 
 def test_a_million_records():

@@ -32,7 +32,9 @@ def test_generator_fans():
     fit = fit_life(published("genfan"))
     assert fit.shape == pytest.approx(1.05844585, rel=1e-6)
     assert fit.scale == pytest.approx(26296.84517, rel=1e-6)
-    assert fit_life(published("genfan"), "exponential").scale == pytest.approx(28703.33333, rel=1e-6)
+    assert fit_life(published("genfan"), "exponential").scale == pytest.approx(
+        28703.33333, rel=1e-6
+    )
 
 
 def test_bearing_cages():
@@ -72,7 +74,9 @@ def test_turbine_wheels():
             + (r.count[~left] * d.logsf(r.shots_good[~left])).sum()
         )
 
-    best = optimize.minimize(minus, [0.5, 4.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11})
+    best = optimize.minimize(
+        minus, [0.5, 4.0], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11}
+    )
     assert fit.loglik == pytest.approx(-best.fun, abs=1e-7)
     assert fit.shape == pytest.approx(np.exp(best.x[0]), rel=1e-5)
 
@@ -82,13 +86,17 @@ def test_turbine_wheels():
 def test_exponential_failure_terminated_is_chi_square(confidence, r_failed):
     """2T/theta is chi-square with 2r degrees of freedom: Epstein & Sobel (1953); NIST/SEMATECH
     e-Handbook 8.4.5.1. Values from scipy.stats.chi2."""
-    good = np.array([100.0, 250.0, 400.0, 700.0, 900.0, 1200.0, 1300.0, 1500.0, 1700.0, 2000.0, 2500.0])
+    good = np.array(
+        [100.0, 250.0, 400.0, 700.0, 900.0, 1200.0, 1300.0, 1500.0, 1700.0, 2000.0, 2500.0]
+    )
     stop = good[r_failed - 1]
     r = LifeRecords.of(np.minimum(good, stop), np.where(good <= stop, good, np.inf))
     total = np.minimum(good, stop).sum()
     b = Bounder(r, fit_life(r, "exponential"), confidence).scale()
     assert b.lower == pytest.approx(2 * total / stats.chi2.ppf(confidence, 2 * r_failed), rel=1e-9)
-    assert b.upper == pytest.approx(2 * total / stats.chi2.ppf(1 - confidence, 2 * r_failed), rel=1e-9)
+    assert b.upper == pytest.approx(
+        2 * total / stats.chi2.ppf(1 - confidence, 2 * r_failed), rel=1e-9
+    )
 
 
 def test_exponential_handbook_interval():
@@ -139,18 +147,27 @@ def test_exact_bounds_are_the_conditional_distribution(family_name):
     b = Bounder(r, fit, 0.95).quantile(0.1)
     fam = family(family_name)
     z = float(fam.quantile(np.array(0.1)))
-    dist = {"weibull": stats.gumbel_l, "lognormal": stats.norm, "loglogistic": stats.logistic}[family_name]
+    dist = {"weibull": stats.gumbel_l, "lognormal": stats.norm, "loglogistic": stats.logistic}[
+        family_name
+    ]
     y, ys = np.log(t), np.log(stop)
 
     def density(v, log_sigma):  # in the quantile v and ln sigma
         s = np.exp(log_sigma)
         mu = v - z * s
         return np.exp(
-            dist.logpdf((y - mu) / s).sum() - 4 * np.log(s) + (n - 4) * dist.logsf((ys - mu) / s) + 12
+            dist.logpdf((y - mu) / s).sum()
+            - 4 * np.log(s)
+            + (n - 4) * dist.logsf((ys - mu) / s)
+            + 12
         )
 
-    total = integrate.dblquad(density, -4, 4, lambda _: np.log(b.estimate) - 40, lambda _: 12, epsabs=1e-9)[0]
-    below = integrate.dblquad(density, -4, 4, lambda _: np.log(b.lower) - 40, lambda _: np.log(b.lower), epsabs=1e-9)[0]
+    total = integrate.dblquad(
+        density, -4, 4, lambda _: np.log(b.estimate) - 40, lambda _: 12, epsabs=1e-9
+    )[0]
+    below = integrate.dblquad(
+        density, -4, 4, lambda _: np.log(b.lower) - 40, lambda _: np.log(b.lower), epsabs=1e-9
+    )[0]
     assert below / total == pytest.approx(0.05, abs=2e-3)
 
 
@@ -171,7 +188,9 @@ def test_delayed_entry_against_lifelines_and_scipy():
         d = stats.weibull_min(np.exp(theta[0]), scale=np.exp(theta[1]))
         return -(np.where(dead, d.logpdf(good), d.logsf(good)) - d.logsf(begun)).sum()
 
-    best = optimize.minimize(minus, [0.5, 8.5], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12})
+    best = optimize.minimize(
+        minus, [0.5, 8.5], method="Nelder-Mead", options={"xatol": 1e-10, "fatol": 1e-12}
+    )
     assert fit.loglik == pytest.approx(-best.fun, abs=1e-8)
     assert np.log(fit.shape) == pytest.approx(best.x[0], abs=1e-6)
 
@@ -193,11 +212,15 @@ def test_against_scipy_censored_data(family_name):
         left=failed[k & (good == 0)],
         interval=np.column_stack((good, failed))[k & (good > 0)],
     )
-    dist = {"weibull": stats.weibull_min, "lognormal": stats.lognorm, "loglogistic": stats.fisk}[family_name]
+    dist = {"weibull": stats.weibull_min, "lognormal": stats.lognorm, "loglogistic": stats.fisk}[
+        family_name
+    ]
     shape, _, scale = dist.fit(data, floc=0)
     fit = fit_life(r, family_name)
     assert fit.scale == pytest.approx(scale, rel=2e-4)
-    assert (fit.sigma if family_name == "lognormal" else fit.shape) == pytest.approx(shape, rel=2e-4)
+    assert (fit.sigma if family_name == "lognormal" else fit.shape) == pytest.approx(
+        shape, rel=2e-4
+    )
 
 
 def test_kaplan_meier_with_entry_against_lifelines():
@@ -209,7 +232,9 @@ def test_kaplan_meier_with_entry_against_lifelines():
     r = LifeRecords.of(good, np.where(t <= stop, good, np.inf), shots_from=begun)
     ours = kaplan_meier(r)
     other = lifelines.KaplanMeierFitter().fit(good, t <= stop, entry=begun)
-    np.testing.assert_allclose(ours.survival, other.survival_function_at_times(ours.shots), rtol=1e-12)
+    np.testing.assert_allclose(
+        ours.survival, other.survival_function_at_times(ours.shots), rtol=1e-12
+    )
 
 
 def test_turnbull_on_cracks():
@@ -263,8 +288,14 @@ def test_aalen_johansen_on_mgus2():
 
 def test_default_prior_is_what_its_source_says():
     """Centre and spread of the Weibull shapes of the published sets (documented choice)."""
-    shapes = [fit_life(published(n)).shape for n in ("genfan", "turbine", "cracks", "aircondit", "bearing_cage")]
-    inside = [DEFAULT_SHAPE_PRIOR.quantile(0.025) < s < DEFAULT_SHAPE_PRIOR.quantile(0.975) for s in shapes]
+    shapes = [
+        fit_life(published(n)).shape
+        for n in ("genfan", "turbine", "cracks", "aircondit", "bearing_cage")
+    ]
+    inside = [
+        DEFAULT_SHAPE_PRIOR.quantile(0.025) < s < DEFAULT_SHAPE_PRIOR.quantile(0.975)
+        for s in shapes
+    ]
     assert all(inside)
     assert np.exp(np.mean(np.log(shapes))) == pytest.approx(DEFAULT_SHAPE_PRIOR.median, rel=0.15)
 

@@ -21,7 +21,12 @@ def load_sets():
     with (HERE / "random_sets.csv").open() as f:
         for row in csv.DictReader(f):
             out[int(row["set"])].append(
-                (float(row["good"]), float(row["failed"] or "inf"), float(row["count"]), row["kind"])
+                (
+                    float(row["good"]),
+                    float(row["failed"] or "inf"),
+                    float(row["count"]),
+                    row["kind"],
+                )
             )
     return out
 

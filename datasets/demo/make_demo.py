@@ -115,7 +115,7 @@ def build(code, rng, effect):
     if how in ("inspected", "mixed"):
         for k in (1, 2):
             rows.append({
-                **{c: "" for c in COLUMNS}, "builder": code, "module": f"{code}-{90 + k}",
+                **dict.fromkeys(COLUMNS, ""), "builder": code, "module": f"{code}-{90 + k}",
                 "slot": "main_capacitor", "unit": "mai1", "part": part, "shots_good": 0,
                 "shots_failed": INSPECT_EVERY * (2 + k), "mode": "short", "charge_V": max(volts) * 1.0,
                 "rated_V": rated, "capacitance_uF": each, "bank_parallel": 2, "temp_C": 25.0,

@@ -50,13 +50,18 @@ def command(
     out = []
     for sheet in sheets:
         added = box.add(
-            sheet, status="received" if received else "accepted", licence=licence, supersedes=supersedes
+            sheet,
+            status="received" if received else "accepted",
+            licence=licence,
+            supersedes=supersedes,
         )
         c = added.contribution
         out.append({**asdict(c), "new": added.new, "notes": [n.as_dict() for n in sheet.notes]})
         if not as_json:
             verb = "added" if added.new else "already stored"
-            click.echo(f"{sheet.file}: {verb} as contribution {c.id} ({c.rows} records, {c.status})")
+            click.echo(
+                f"{sheet.file}: {verb} as contribution {c.id} ({c.rows} records, {c.status})"
+            )
             for n in sheet.notes:
                 click.echo(f"  note: {n.text}")
     if as_json:

@@ -142,7 +142,9 @@ def load(
             )
         if any(c.status == "received" for c in used):
             notes = (
-                Note("unverified_contribution", "Some contributions used here are not accepted yet."),
+                Note(
+                    "unverified_contribution", "Some contributions used here are not accepted yet."
+                ),
             )
     records = choose(records, slot=slot, part=part, builder=builder, conditions=conditions)
     return Basis(records, described, notes)
@@ -166,7 +168,11 @@ def emit_notes(notes: Sequence[Note]) -> None:
     if notes:
         click.echo("\nNotes")
     for n in notes:
-        click.echo(textwrap.fill(f"{n.text} [{n.code}]", 96, initial_indent="  - ", subsequent_indent="    "))
+        click.echo(
+            textwrap.fill(
+                f"{n.text} [{n.code}]", 96, initial_indent="  - ", subsequent_indent="    "
+            )
+        )
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
@@ -180,7 +186,9 @@ def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:
     lines = []
     for r in cells:
         lines.append(
-            "  ".join(c.rjust(w) if n else c.ljust(w) for c, w, n in zip(r, width, numeric)).rstrip()
+            "  ".join(
+                c.rjust(w) if n else c.ljust(w) for c, w, n in zip(r, width, numeric)
+            ).rstrip()
         )
     lines.insert(1, "  ".join("-" * w for w in width))
     return "\n".join("  " + line for line in lines)

@@ -7,14 +7,13 @@ from pathlib import Path
 import click
 
 
-def demo_folder() -> Path:
-    """Where the invented data lie in the source tree."""
-    return Path(__file__).resolve().parents[2] / "datasets" / "demo"
-
-
 @click.command("demo")
-@click.option("--store", type=click.Path(path_type=Path, dir_okay=False), default=None,
-              help="Store to load the demo into (default: a demo store of its own).")
+@click.option(
+    "--store",
+    type=click.Path(path_type=Path, dir_okay=False),
+    default=None,
+    help="Store to load the demo into (default: a demo store of its own).",
+)
 @click.option("--serve", is_flag=True, help="Open the dashboard on it afterwards.")
 @click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
 def command(store: Path | None, serve: bool, port: int) -> None:
@@ -24,6 +23,7 @@ def command(store: Path | None, serve: bool, port: int) -> None:
     """  # fmt: skip
     from reliability.commands.common import emit_notes, number, table
     from reliability.decisions.module import module
+    from reliability.sheets.demo import demo_folder
     from reliability.sheets.life import read_life
     from reliability.store import Store, default_path
 
@@ -42,7 +42,10 @@ def command(store: Path | None, serve: bool, port: int) -> None:
     click.echo(
         table(
             ["slot", "units", "failed", "median shots", "ends module"],
-            [[s.slot, f"{s.n:g}", f"{s.failed:g}", number(s.median), number(s.ends_module, 2)] for s in a.slots],
+            [
+                [s.slot, f"{s.n:g}", f"{s.failed:g}", number(s.median), number(s.ends_module, 2)]
+                for s in a.slots
+            ],
         )
     )
     emit_notes(a.notes)

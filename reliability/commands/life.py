@@ -24,8 +24,13 @@ from reliability.commands.common import (
 @estimate_options
 @click.option("--mode", default="", help="Look at this failure mode; others count as censored.")
 @click.option("--at", multiple=True, type=float, metavar="SHOTS", help="Survival at this count.")
-@click.option("--fraction", multiple=True, type=float, metavar="P",
-              help="Shots by which this fraction has failed (default 0.1).")
+@click.option(
+    "--fraction",
+    multiple=True,
+    type=float,
+    metavar="P",
+    help="Shots by which this fraction has failed (default 0.1).",
+)
 @click.option("--compare", is_flag=True, help="Also compare all families by AICc.")
 @json_option
 def command(
@@ -92,7 +97,10 @@ def _print(a: Any, basis: Basis) -> None:
         click.echo(
             table(
                 ["shots", "estimate", "lower", "upper"],
-                [[number(s.shots), number(s.estimate), number(s.lower), number(s.upper)] for s in a.survival],
+                [
+                    [number(s.shots), number(s.estimate), number(s.lower), number(s.upper)]
+                    for s in a.survival
+                ],
             )
         )
     emit_notes(basis.notes + a.notes)

@@ -21,16 +21,26 @@ from reliability.commands.common import (
 @click.command("modes")
 @source_options
 @estimate_options
-@click.option("--fraction", default=0.1, show_default=True, help="Fraction failed of the life shown.")
+@click.option(
+    "--fraction", default=0.1, show_default=True, help="Fraction failed of the life shown."
+)
 @json_option
 def command(
-    family_name: str, confidence: float, bound: str, seed: int, fraction: float, as_json: bool, **source: Any
+    family_name: str,
+    confidence: float,
+    bound: str,
+    seed: int,
+    fraction: float,
+    as_json: bool,
+    **source: Any,
 ) -> None:
     """Failure modes: the life each would give alone, and how many units it ends as tested."""
     from reliability.decisions.modes import modes
 
     basis = load(**source)
-    a = modes(basis.records, family_name, fraction=fraction, confidence=confidence, bound=bound, seed=seed)
+    a = modes(
+        basis.records, family_name, fraction=fraction, confidence=confidence, bound=bound, seed=seed
+    )
     if as_json:
         emit_json(a, basis)
         return

@@ -29,17 +29,27 @@ def read_units(pairs: tuple[str, ...]) -> dict[str, float]:
         except ValueError:
             eq = ""
         if not eq or not out.get(slot, 0) > 0:
-            raise BadInput(f"cannot read --units {pair!r}; allowed: slot=number, such as main_capacitor=4")
+            raise BadInput(
+                f"cannot read --units {pair!r}; allowed: slot=number, such as main_capacitor=4"
+            )
     return out
 
 
 @click.command("module")
 @source_options
 @estimate_options
-@click.option("--at", multiple=True, type=float, metavar="SHOTS", help="Module survival at this count.")
-@click.option("--fraction", default=0.1, show_default=True, help="Fraction failed of the life bounded.")
-@click.option("--units", multiple=True, metavar="SLOT=N",
-              help="Units in a slot of one module, the first failure ending it (default 1).")
+@click.option(
+    "--at", multiple=True, type=float, metavar="SHOTS", help="Module survival at this count."
+)
+@click.option(
+    "--fraction", default=0.1, show_default=True, help="Fraction failed of the life bounded."
+)
+@click.option(
+    "--units",
+    multiple=True,
+    metavar="SLOT=N",
+    help="Units in a slot of one module, the first failure ending it (default 1).",
+)
 @json_option
 def command(
     family_name: str, confidence: float, bound: str, seed: int, at: tuple[float, ...], fraction: float,
@@ -77,7 +87,10 @@ def command(
         click.echo(
             table(
                 ["shots", "estimate", "lower", "upper"],
-                [[number(s.shots), number(s.estimate), number(s.lower), number(s.upper)] for s in a.survival],
+                [
+                    [number(s.shots), number(s.estimate), number(s.lower), number(s.upper)]
+                    for s in a.survival
+                ],
             )
         )
     emit_notes(basis.notes + a.notes)

@@ -49,7 +49,7 @@ def shots_text(value: float) -> str:
     if not math.isfinite(value):
         return "unbounded"
     if value >= 1000:
-        digits = max(0, int(math.floor(math.log10(value))) - 2)
+        digits = max(0, math.floor(math.log10(value)) - 2)
         return f"{round(value, -digits):,.0f}"
     return f"{value:.3g}"
 

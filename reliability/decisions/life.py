@@ -231,7 +231,9 @@ def life(
     try:
         fit = fit_life(records, family_name)
     except NoMaximum as e:
-        partial = _without_fit(records, family_name, mode, at, fractions, confidence, bound, prior, e, notes)
+        partial = _without_fit(
+            records, family_name, mode, at, fractions, confidence, bound, prior, e, notes
+        )
         raise CannotAnswer(str(e), partial) from None
     bounder = Bounder(records, fit, confidence, bound, seed)
     q, s, error = [], [], 0.0
@@ -245,7 +247,9 @@ def life(
         error = max(error, b.mc_error)
     few = None
     if records.failures <= 3 and fit.family.shape_free:
-        few = posterior_quantile(records, fit.family, fractions[0] if fractions else 0.1, confidence, prior)
+        few = posterior_quantile(
+            records, fit.family, fractions[0] if fractions else 0.1, confidence, prior
+        )
         notes += (prior_note(few, confidence),)
     if check_fit and records.units <= 5000 and records.failures >= 4:
         found = goodness_of_fit(records, fit, seed=seed).note(family_name)
@@ -296,7 +300,9 @@ def _without_fit(
             quantiles.append(QuantileBound(p, nan, low, nan))
         for shots in at:
             survival.append(
-                SurvivalBound(shots, nan, _zero_failure_survival(records, shots, confidence, prior), nan)
+                SurvivalBound(
+                    shots, nan, _zero_failure_survival(records, shots, confidence, prior), nan
+                )
             )
         p = fractions[0] if fractions else 0.1
         parts = ", ".join(

@@ -138,4 +138,3 @@ def modes(
         family_name, whole(records.units), whole(records.failures), fraction, confidence, bound,
         float(curve.shots[-1]), tuple(rows), tuple(notes), curve,
     )  # fmt: skip
-

@@ -231,7 +231,9 @@ def module(
         raise BadInput("the module's bound is calibrated or likelihood; wald is for single slots")
     slots, notes = slot_models(records, family_name, units)
     if not slots:
-        raise CannotAnswer("No unit was seen working beyond its start; add records of longer tests.")
+        raise CannotAnswer(
+            "No unit was seen working beyond its start; add records of longer tests."
+        )
     longest = float(records.shots_good.max())
     nothing = not any(s.records.failed.any() for s in slots)
     shots = longest if nothing else _estimate_quantile(slots, fraction)
@@ -244,7 +246,11 @@ def module(
         far = system_bound(slots, upper, confidence, "calibrated", seed)
         cuts = (near.cut_lower, far.cut_upper)
     low = _lower_quantile(slots, fraction, shots, cuts, "lower", confidence)
-    high = float("nan") if nothing else _lower_quantile(slots, fraction, shots, cuts, "upper", confidence)
+    high = (
+        float("nan")
+        if nothing
+        else _lower_quantile(slots, fraction, shots, cuts, "upper", confidence)
+    )
     found = [system_bound(slots, s, confidence, bound, seed) for s in at if s > 0]
     survival = [SurvivalBound(b.shots, b.estimate, b.lower, b.upper) for b in found]
     median = _estimate_quantile(slots, 0.5)
@@ -254,7 +260,9 @@ def module(
     for s in slots:
         fitted = s.assumed_shape is None
         b = float(s.phi[0, 0])
-        med = float(np.exp((float(s.family.quantile(np.asarray(0.5))) - s.phi[1, 0]) / b + s.sample.centre))
+        med = float(
+            np.exp((float(s.family.quantile(np.asarray(0.5))) - s.phi[1, 0]) / b + s.sample.centre)
+        )
         rows.append(
             SlotLife(
                 s.name, whole(s.records.units), whole(s.records.failures), s.units,

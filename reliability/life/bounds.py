@@ -112,12 +112,12 @@ class Bounder:
     def standard_error(self, target: Target) -> float:
         """Of the target's value, by the delta method."""
         g = target.gradient(self.fit.phi)
-        return float(np.sqrt(max(g @ self.cov @ g, 0.0)))
+        return float(np.sqrt(max(float(g @ self.cov @ g), 0.0)))
 
     def bound(self, target: Target) -> Bound:
         """Estimate with lower and upper bound of a target."""
         fit = self.fit
-        estimate = float(target.value(fit.phi)[0])
+        estimate = float(np.asarray(target.value(fit.phi))[0])
         if not fit.family.shape_free and isinstance(target, LogShape):
             return Bound(0.0, 0.0, 0.0, 0.0, "fixed")
         se = self.standard_error(target)
@@ -176,7 +176,7 @@ class Bounder:
         target = LogQuantile(float(self.fit.family.quantile(np.asarray(fraction))))
         b = self.bound(target)
         c = self.sample.centre
-        return Bound(*(float(np.exp(v + c)) for v in (b.estimate, b.lower, b.upper)), b.mc_error, b.method)
+        return _exp(b, c)
 
     def survival(self, shots: float) -> Bound:
         """Survival at ``shots``, with bounds."""
@@ -189,13 +189,19 @@ class Bounder:
     def shape(self) -> Bound:
         """1/sigma, with bounds."""
         b = self.bound(LogShape())
-        return Bound(*(float(np.exp(v)) for v in (b.estimate, b.lower, b.upper)), b.mc_error, b.method)
+        return _exp(b)
 
     def scale(self) -> Bound:
         """exp(mu), with bounds."""
         b = self.bound(LogQuantile(0.0))
         c = self.sample.centre
-        return Bound(*(float(np.exp(v + c)) for v in (b.estimate, b.lower, b.upper)), b.mc_error, b.method)
+        return _exp(b, c)
+
+
+def _exp(b: Bound, shift: float = 0.0) -> Bound:
+    """A bound from the log scale."""
+    e, lo, hi = (float(np.exp(v + shift)) for v in (b.estimate, b.lower, b.upper))
+    return Bound(e, lo, hi, b.mc_error, b.method)
 
 
 def _engine_loglik(fit: LifeFit, records: LifeRecords) -> float:

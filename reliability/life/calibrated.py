@@ -80,7 +80,9 @@ def batch_roots(fam: Family, sample: Sample, target: Target, v: Array | float, p
     dead = failures_in(sample) > 0
     free_ll = np.zeros(size)
     # without failures the likelihood rises to 1 as life grows without end
-    lasting = 1.0 if isinstance(target, LogQuantile) else -1.0 if isinstance(target, LogLife) else 0.0
+    lasting = (
+        1.0 if isinstance(target, LogQuantile) else -1.0 if isinstance(target, LogLife) else 0.0
+    )
     sign = np.full(size, lasting)
     if dead.any():
         index = np.flatnonzero(dead)

@@ -174,9 +174,7 @@ def _turnbull_variance(p: Array, a: Array, e: Array, w: Array) -> Array:
     return np.asarray(np.where(at >= 0, var_live[np.maximum(at, 0)], 0.0))
 
 
-def _innermost(
-    lo: Array, hi: Array, exact: NDArray[np.bool_]
-) -> tuple[Array, Array]:
+def _innermost(lo: Array, hi: Array, exact: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Turnbull's innermost intervals: a left end followed directly by a right end."""
     # at one count, an exact failure is the point [t, t]; interval ends are open left, closed right
     points = np.unique(hi[exact])

@@ -103,7 +103,7 @@ def _eliminate(
         if c is None:
             out.append(reg)
         else:
-            out.append((1.0 if reg is None else reg) + c * one)
+            out.append(np.atleast_2d((1.0 if reg is None else reg) + c * one))
     return out, offset, [j for j in names if j != held.index]
 
 

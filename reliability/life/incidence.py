@@ -52,9 +52,7 @@ def cumulative_incidence(records: LifeRecords, confidence: float = 0.95) -> Inci
     t = np.unique(last[dead])
     modes = sorted(set(records.mode[dead]))
     m = t.size
-    at_risk = np.array(
-        [records.count[(last >= v) & (records.shots_from < v)].sum() for v in t]
-    )
+    at_risk = np.array([records.count[(last >= v) & (records.shots_from < v)].sum() for v in t])
     deaths = np.zeros((len(modes), m))
     for k, mode in enumerate(modes):
         here = dead & (records.mode == mode)

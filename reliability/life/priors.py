@@ -127,7 +127,7 @@ def posterior_quantile(
     return PriorAndPosterior(
         prior,
         (prior.quantile(0.05), prior.quantile(0.5), prior.quantile(0.95)),
-        shape_post,  # type: ignore[arg-type]
+        shape_post,
         mid,
         lower,
         upper,

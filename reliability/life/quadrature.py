@@ -61,9 +61,8 @@ class Plane:
         rows = np.arange(self.alpha.shape[0])
         c0, c1, c2, c3 = (self.cdf[rows, i + j] for j in (-1, 0, 1, 2))
         # cubic through four neighbours
-        p = (
-            c1
-            + 0.5 * t * (c2 - c0 + t * (2 * c0 - 5 * c1 + 4 * c2 - c3 + t * (3 * (c1 - c2) + c3 - c0)))
+        p = c1 + 0.5 * t * (
+            c2 - c0 + t * (2 * c0 - 5 * c1 + 4 * c2 - c3 + t * (3 * (c1 - c2) + c3 - c0))
         )
         p = np.where(pos <= 0, 0.0, np.where(pos >= k - 1, 1.0, np.clip(p, 0.0, 1.0)))
         return float(1.0 - self.weight @ p)
@@ -79,7 +78,9 @@ class Plane:
             edges = np.concatenate(([0.0], np.cumsum(self.weight)))
             step = self.log_beta[1] - self.log_beta[0]
             return float(
-                np.interp(v, np.append(self.log_beta - step / 2, self.log_beta[-1] + step / 2), edges)
+                np.interp(
+                    v, np.append(self.log_beta - step / 2, self.log_beta[-1] + step / 2), edges
+                )
             )
         raise TypeError("quadrature serves models without covariates")
 

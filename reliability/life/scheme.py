@@ -129,7 +129,7 @@ class Scheme:
         total = np.concatenate((self.mass, [max(0.0, 1.0 - self.mass.sum())]))
         values = np.concatenate((self.ends, [np.inf]))
         beyond = values[None, :] > self.failed_at[unknown, None]
-        p = beyond * total
+        p = beyond.astype(float) * total
         empty = p.sum(axis=1) <= 1e-12
         p[empty] = values == np.inf
         p /= p.sum(axis=1, keepdims=True)
@@ -181,9 +181,7 @@ def _product_limit_of_ends(y: Array, is_end: NDArray[np.bool_]) -> tuple[Array, 
     return ends, mass
 
 
-def scheme_of(
-    records: LifeRecords, x: Array | None = None, centre: float | None = None
-) -> Scheme:
+def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None = None) -> Scheme:
     """The scheme under which these records came about.
 
     Parameters
@@ -215,9 +213,7 @@ def scheme_of(
     single = bool(by_inspection.any() and not seen_twice.any())
     grid = np.empty(0)
     if by_inspection.any() and not single:
-        points = np.concatenate(
-            (r.shots_good[inspected], r.shots_failed[inspected & r.failed])
-        )
+        points = np.concatenate((r.shots_good[inspected], r.shots_failed[inspected & r.failed]))
         with np.errstate(divide="ignore"):
             grid = np.log(_grid(points)) - c
     last_seen = np.where(r.failed, failed, good)
@@ -228,6 +224,4 @@ def scheme_of(
     elif inspected.any():
         # a failed unit would have been inspected on to the last count on the grid
         end = np.where(by_inspection & (grid.size > 0), grid[-1] if grid.size else np.inf, end)
-    return Scheme(
-        c, x[repeat], entry, end, last_seen, ends, mass, inspected, grid, single
-    )
+    return Scheme(c, x[repeat], entry, end, last_seen, ends, mass, inspected, grid, single)

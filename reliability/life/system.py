@@ -132,7 +132,12 @@ class Slot:
         guess = np.broadcast_to(start, (2, size))
         for i in range(k):
             if self.assumed_shape is not None:
-                phi = np.stack((np.full(size, self.assumed_shape), w[i] - self.assumed_shape * y + np.zeros(size)))
+                phi = np.stack(
+                    (
+                        np.full(size, self.assumed_shape),
+                        w[i] - self.assumed_shape * y + np.zeros(size),
+                    )
+                )
                 ll = loglik_at(self.family, sample, phi)
             else:
                 under = fit_batch(self.family, sample, LogLife(y).held(np.full(size, w[i])), guess)
@@ -240,7 +245,10 @@ def _split(curves: _Curves, j: int, taker: int, pair: Array) -> tuple[Array, Arr
         )
         i = dev.argmin(axis=1)
         rows = np.arange(pair.size)
-        lo, hi = shares[rows, np.maximum(i - 1, 0)], shares[rows, np.minimum(i + 1, shares.shape[1] - 1)]
+        lo, hi = (
+            shares[rows, np.maximum(i - 1, 0)],
+            shares[rows, np.minimum(i + 1, shares.shape[1] - 1)],
+        )
         best = shares[rows, i]
         shares = lo[:, None] + (hi - lo)[:, None] * np.linspace(0.0, 1.0, 9)
     return pair * best, pair * (1.0 - best)
@@ -310,7 +318,9 @@ def system_bound(
             for n_draws in (min(600, draws), draws):
                 if not np.isfinite(h) or h <= 0:
                     break
-                cut, cut_error = _simulate(slots, data, log_n, middle, h, up, confidence, n_draws, rng)
+                cut, cut_error = _simulate(
+                    slots, data, log_n, middle, h, up, confidence, n_draws, rng
+                )
                 cut = max(cut, 1e-3)
                 h_new = _solve(data, estimate, cut, up)
                 if up and np.isfinite(h_new):

@@ -237,7 +237,9 @@ def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
     if unknown:
         shown = ", ".join(unknown)
         notes.append(
-            Note("unknown_columns", f"Kept as extra covariates, not part of the life sheet: {shown}.")
+            Note(
+                "unknown_columns", f"Kept as extra covariates, not part of the life sheet: {shown}."
+            )
         )
     if faults:
         faults.sort(key=lambda f: (f.row, f.column))

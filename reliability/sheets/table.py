@@ -176,5 +176,7 @@ def _read_parquet(name: str, data: bytes) -> Table:
     try:
         columns = {str(n).strip(): table.column(n).to_pylist() for n in table.column_names}
     except Exception as e:
-        raise refuse(name, f"holds values that are not text or numbers ({type(e).__name__})") from None
+        raise refuse(
+            name, f"holds values that are not text or numbers ({type(e).__name__})"
+        ) from None
     return Table(name, columns, table.num_rows)

@@ -281,7 +281,9 @@ class Store:
     def contributions(self) -> list[Contribution]:
         """All contributions, oldest first."""
         with self._open(write=False) as c:
-            return [_as_contribution(r) for r in c.execute(f"{_CONTRIBUTION} ORDER BY id").fetchall()]
+            return [
+                _as_contribution(r) for r in c.execute(f"{_CONTRIBUTION} ORDER BY id").fetchall()
+            ]
 
     def records(self, statuses: Sequence[str] = ("accepted",)) -> LifeRecords:
         """Life records of contributions with one of these statuses, in the order they came."""
@@ -297,9 +299,7 @@ class Store:
     def state(self) -> str:
         """A short hash of what estimates rest on: it changes with every accepted change."""
         with self._open(write=False) as c:
-            rows = c.execute(
-                "SELECT id, sha256, status FROM contribution ORDER BY id"
-            ).fetchall()
+            rows = c.execute("SELECT id, sha256, status FROM contribution ORDER BY id").fetchall()
         return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:12]
 
 
@@ -356,7 +356,7 @@ def records_from_arrow(table: Any) -> LifeRecords:
         return np.asarray(table.column(name).fill_null(blank).to_numpy(), float)
 
     def text(name: str) -> np.ndarray:
-        return np.array(table.column(name).fill_null("").to_pylist() + [""], object)[:n]
+        return np.array([*table.column(name).fill_null("").to_pylist(), ""], object)[:n]
 
     covariates = {}
     for name in NUMBER_COLUMNS:

@@ -20,12 +20,12 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
+from reliability.life.bounds import Bounder
 from reliability.life.calibrated import batch_roots, simulated_roots
 from reliability.life.engine import fit_batch
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.quadrature import plane
-from reliability.life.bounds import Bounder
 from reliability.life.sample import sample_of
 from reliability.life.scheme import kind_of, scheme_of
 from reliability.life.signed_root import signed_root
@@ -138,9 +138,19 @@ def grid(kind: str) -> list[tuple]:
     if kind == "all":
         out += [("complete", 10, 10, s, "weibull", "weibull") for s in (0.8, 2.0, 5.0)]
         out += [(s, 12, 2, 2.0, "weibull", "weibull") for s in ("failure", "time")]
-        out += [(s, 12, 4, 2.0, f, f) for f in ("lognormal", "loglogistic") for s in ("time", "inspected")]
-        out += [("time", 12, 4, 2.0, "lognormal", "weibull"), ("time", 20, 10, 2.0, "lognormal", "weibull")]
-        out += [("time", 12, 4, 2.0, "weibull", "lognormal"), ("time", 20, 10, 2.0, "weibull", "lognormal")]
+        out += [
+            (s, 12, 4, 2.0, f, f)
+            for f in ("lognormal", "loglogistic")
+            for s in ("time", "inspected")
+        ]
+        out += [
+            ("time", 12, 4, 2.0, "lognormal", "weibull"),
+            ("time", 20, 10, 2.0, "lognormal", "weibull"),
+        ]
+        out += [
+            ("time", 12, 4, 2.0, "weibull", "lognormal"),
+            ("time", 20, 10, 2.0, "weibull", "lognormal"),
+        ]
     return out
 
 
@@ -154,7 +164,9 @@ def main() -> None:
     a = p.parse_args()
     cells = [c for c in grid(a.cells) if a.only in (None, c[0])]
     print(f"95 % lower bound on the 10 % life; {a.replicates} tests a cell", flush=True)
-    print("| scheme | n | failures (seen) | shape | truth | fitted | wald | likelihood | calibrated | s.e. |")
+    print(
+        "| scheme | n | failures (seen) | shape | truth | fitted | wald | likelihood | calibrated | s.e. |"
+    )
     print("|---|---|---|---|---|---|---|---|---|---|", flush=True)
     began = time.time()
     with ProcessPoolExecutor(a.jobs) as pool:

@@ -55,7 +55,10 @@ def main():
             rows = one_set(rng, kind, int(rng.integers(5, 40)))
             if usable(rows):
                 done += 1
-                w.writerows((done, kind, repr(float(g)), "" if b == "" else repr(float(b)), c) for g, b, c in rows)
+                w.writerows(
+                    (done, kind, repr(float(g)), "" if b == "" else repr(float(b)), c)
+                    for g, b, c in rows
+                )
 
 
 if __name__ == "__main__":

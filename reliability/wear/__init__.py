@@ -1,0 +1,1 @@
+"""Wear readings to a limit, misfires as recurrent events."""
