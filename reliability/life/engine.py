@@ -263,10 +263,19 @@ def _solve(grad: Array, curv: list[list[Array]]) -> Array:
         for j in range(i + 1):
             h[:, i, j] = h[:, j, i] = -curv[i][j]
     h = np.nan_to_num(h, nan=1e12, posinf=1e12, neginf=-1e12)
-    values, vectors = np.linalg.eigh(h)
-    values = np.maximum(np.abs(values), 1e-12 * np.abs(values).max(axis=1, keepdims=True) + 1e-300)
     g = np.nan_to_num(grad).T[:, :, None]
-    return ((vectors @ ((vectors.transpose(0, 2, 1) @ g) / values[:, :, None]))[:, :, 0]).T
+    try:
+        step = np.linalg.solve(h, g)[:, :, 0]
+        bad = ~np.isfinite(step).all(axis=1) | ((step * g[:, :, 0]).sum(axis=1) < 0)
+    except np.linalg.LinAlgError:
+        step, bad = np.zeros((size, k)), np.ones(size, bool)
+    if bad.any():
+        values, vectors = np.linalg.eigh(h[bad])
+        floor = 1e-12 * np.abs(values).max(axis=1, keepdims=True) + 1e-300
+        values = np.maximum(np.abs(values), floor)
+        turned = (vectors.transpose(0, 2, 1) @ g[bad]) / values[:, :, None]
+        step[bad] = (vectors @ turned)[:, :, 0]
+    return step.T
 
 
 class _Problem:

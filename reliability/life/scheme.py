@@ -3,9 +3,11 @@
 What is regenerated: each unit's entry count, the count at which its watch ends, and the counts
 at which it is inspected. What must be assumed:
 
-* A unit that failed would have been watched to an end drawn from the ends of the units that
-  were still good, given that the end lies beyond its failure (Davison & Hinkley 1997, Bootstrap
-  Methods and their Application, algorithm 3.1, conditional resampling of censoring).
+* A unit that failed would have been watched to an end drawn from the ends of the units of its
+  group (same covariates) that were still good, given that the end lies beyond its failure
+  (Davison & Hinkley 1997, Bootstrap Methods and their Application, algorithm 3.1, conditional
+  resampling of censoring). A group with no unit left good borrows the ends of all.
+* A group whose good units all end at its last failure was stopped by that failure, and is so again.
 * Inspected units were inspected at every count that appears as an interval end in the data (with
   a common step, at every multiple of it between). If no unit was ever seen good at an inspection
   and failed at a later one, each unit was inspected once, at its own count.
@@ -66,8 +68,10 @@ class Scheme:
         Log count at which the watch ends if known (unit still good), nan to be drawn.
     failed_at : array (n,)
         For units whose end is drawn: log count beyond which it must lie.
-    ends, mass : arrays
-        Ends of units still good with the product-limit mass of each (all units as one group).
+    ends, mass : arrays (e,), (n, e)
+        Ends of units still good, and the product-limit mass of each for every unit.
+    stopped : tuple of (index array, int)
+        Groups stopped by their r-th failure: their units, and r.
     inspected : bool array (n,)
     grid : array (g,)
         Log inspection counts.
@@ -82,6 +86,7 @@ class Scheme:
     failed_at: Array
     ends: Array
     mass: Array
+    stopped: tuple[tuple[NDArray[np.intp], int], ...]
     inspected: NDArray[np.bool_]
     grid: Array
     single: bool
@@ -110,6 +115,11 @@ class Scheme:
             log_s[late] += fam.survive(w_entry)[0]
         y = (fam.log_sf_inverse(log_s) - location) / phi[0]
         end = self._ends(size, rng)
+        for members, r in self.stopped:
+            last = np.partition(y[members], r - 1, axis=0)[r - 1]
+            if end.shape[1] == 1:
+                end = np.repeat(end, size, axis=1)
+            end[members] = last
         watched = ~self.inspected
         point = self._point(y, end, watched) if watched.any() else None
         between = self._between(y, end, size) if self.inspected.any() else None
@@ -126,10 +136,11 @@ class Scheme:
         unknown = np.isnan(self.end)
         if not unknown.any():
             return self.end[:, None]
-        total = np.concatenate((self.mass, [max(0.0, 1.0 - self.mass.sum())]))
+        mass = self.mass[unknown]
+        left = np.maximum(0.0, 1.0 - mass.sum(axis=1, keepdims=True))
         values = np.concatenate((self.ends, [np.inf]))
         beyond = values[None, :] > self.failed_at[unknown, None]
-        p = beyond.astype(float) * total
+        p = beyond * np.concatenate((mass, left), axis=1)
         empty = p.sum(axis=1) <= 1e-12
         p[empty] = values == np.inf
         p /= p.sum(axis=1, keepdims=True)
@@ -181,6 +192,46 @@ def _product_limit_of_ends(y: Array, is_end: NDArray[np.bool_]) -> tuple[Array, 
     return ends, mass
 
 
+def _groups(x: Array) -> NDArray[np.intp]:
+    """Which units share their covariates."""
+    if x.shape[1] == 0 or not len(x):
+        return np.zeros(len(x), np.intp)
+    return np.unique(x, axis=0, return_inverse=True)[1].reshape(-1)
+
+
+def _masses(
+    last_seen: Array, right: NDArray[np.bool_], group: NDArray[np.intp]
+) -> tuple[Array, Array]:
+    """Ends of all units and, for each unit, the mass its group gives them."""
+    ends, overall = _product_limit_of_ends(last_seen, right)
+    mass = np.tile(overall, (last_seen.size, 1))
+    for g in np.unique(group):
+        own = group == g
+        if right[own].any() and not own.all():
+            there, m = _product_limit_of_ends(last_seen[own], right[own])
+            row = np.zeros(ends.size)
+            row[np.searchsorted(ends, there)] = m
+            mass[own] = row
+    return ends, mass
+
+
+def _stopped(
+    r: LifeRecords, last_seen: Array, entry: Array, group: NDArray[np.intp]
+) -> tuple[tuple[NDArray[np.intp], int], ...]:
+    """Groups of exact failures whose good units all end at the last failure."""
+    out = []
+    for g in np.unique(group):
+        own = np.flatnonzero(group == g)
+        dead, alive = own[r.failed[own]], own[r.right[own]]
+        if not dead.size or not alive.size or not r.exact[dead].all():
+            continue
+        if np.isfinite(entry[own]).any() or np.ptp(last_seen[alive]) > 0:
+            continue
+        if last_seen[alive][0] == last_seen[dead].max():
+            out.append((own, int(dead.size)))
+    return tuple(out)
+
+
 def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None = None) -> Scheme:
     """The scheme under which these records came about.
 
@@ -217,11 +268,13 @@ def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None
         with np.errstate(divide="ignore"):
             grid = np.log(_grid(points)) - c
     last_seen = np.where(r.failed, failed, good)
-    ends, mass = _product_limit_of_ends(last_seen, r.right)
+    group = _groups(x[repeat])
+    ends, mass = _masses(last_seen, r.right, group)
+    stopped = _stopped(r, last_seen, entry, group) if x.shape[1] else ()
     end = np.where(r.right, good, np.nan)
     if single:
         end = np.where(by_inspection, failed, end)
     elif inspected.any():
         # a failed unit would have been inspected on to the last count on the grid
         end = np.where(by_inspection & (grid.size > 0), grid[-1] if grid.size else np.inf, end)
-    return Scheme(c, x[repeat], entry, end, last_seen, ends, mass, inspected, grid, single)
+    return Scheme(c, x[repeat], entry, end, last_seen, ends, mass, stopped, inspected, grid, single)

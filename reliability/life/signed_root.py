@@ -46,7 +46,7 @@ def signed_root(
         Its log-likelihood.
     """
     phi_v, ll = constrained(fam, sample, target, v, phi)
-    sign = np.where(v <= target.value(phi)[0], 1.0, -1.0)
+    sign = np.where(v <= target.value(phi), 1.0, -1.0)
     return sign * np.sqrt(np.maximum(2.0 * (loglik - ll), 0.0)), phi_v
 
 
