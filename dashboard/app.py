@@ -13,6 +13,9 @@ page = st.navigation(
             st.Page("life_curves.py", title="Life curves", icon=":material/show_chart:"),
             st.Page("failure_modes.py", title="Failure modes", icon=":material/troubleshoot:"),
         ],
+        "Decide": [
+            st.Page("derating.py", title="Derating", icon=":material/tune:"),
+        ],
         "Data": [
             st.Page("records.py", title="Records", icon=":material/table_rows:"),
         ],

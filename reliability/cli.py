@@ -14,6 +14,7 @@ COMMANDS = {
     "life": "Life of units: parameters, lives and survival, with bounds.",
     "modes": "What ends the units: each failure mode by itself.",
     "module": "Life of a whole module, and which slot ends it.",
+    "derate": "How far to derate: the charge voltage that lasts the mission.",
     "demo": "Load the invented demo community and answer the main question.",
     "export": "Write the accepted records as one life sheet.",
     "serve": "Open the dashboard and the JSON API.",

@@ -14,6 +14,7 @@ import numpy as np
 import pandas as pd
 
 from reliability.decisions.curves import LifeCurves
+from reliability.decisions.derating import DeratingAnswer
 from reliability.life.incidence import Incidence
 
 INK = "#24506e"  # the estimate
@@ -238,6 +239,153 @@ def module_figure(
             base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y="lower:Q"),
         )
     )
+
+
+def life_stress_figure(answer: DeratingAnswer) -> Any:
+    """Life against stress: data, estimate, lower bound, required life and allowed level."""
+    points = pd.DataFrame([vars(p) for p in answer.curve])
+    label = answer.column.replace("_V", " (V)").replace("_C", " (deg C)").replace("_", " ")
+    x = alt.X("level:Q", scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(title=label))
+    y_axis = alt.Axis(title="shots", format="~s")
+    log = alt.Scale(type="log", nice=True)
+    layers = []
+    low, high = answer.tested
+    shade = [
+        {"a": a, "b": b}
+        for a, b in ((points.level.min(), low), (high, points.level.max()))
+        if b > a + 1e-9
+    ]
+    if shade:
+        layers.append(
+            alt.Chart(pd.DataFrame(shade))
+            .mark_rect(color=STONE, opacity=0.12)
+            .encode(
+                x=alt.X("a:Q", scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(title=label)),
+                x2="b:Q",
+            )
+        )
+    tips = [
+        alt.Tooltip("level:Q", format=",.4g"),
+        alt.Tooltip("shots:Q", format=",.0f"),
+        alt.Tooltip("lower:Q", format=",.0f"),
+    ]
+    base = alt.Chart(points).encode(x=x, tooltip=tips)
+    layers.append(
+        base.mark_line(color=INK, strokeWidth=2.5).encode(
+            y=alt.Y("shots:Q", scale=log, axis=y_axis)
+        )
+    )
+    layers.append(
+        base.mark_line(color=CLAY, strokeDash=[6, 3], strokeWidth=2).encode(
+            y=alt.Y("lower:Q", scale=log, axis=y_axis)
+        )
+    )
+    if answer.fit is not None:
+        r = answer.fit.records
+        seen = pd.DataFrame(
+            {
+                "level": np.asarray(r.column(answer.column), float),
+                "shots": np.where(
+                    r.failed,
+                    np.where(
+                        r.shots_good > 0,
+                        np.sqrt(np.maximum(r.shots_good, 1) * r.shots_failed),
+                        r.shots_failed,
+                    ),
+                    r.shots_good,
+                ),
+                "state": np.where(r.failed, "failed", "still good"),
+            }
+        )
+        seen["shots"] = np.where(
+            r.failed & (r.shots_good == 0), 0.5 * r.shots_failed, seen["shots"]
+        )
+        seen = seen[seen.shots > 0]
+        layers.append(
+            alt.Chart(seen)
+            .mark_point(size=40, opacity=0.75, color=STONE)
+            .encode(
+                x=x,
+                y=alt.Y("shots:Q", scale=log, axis=y_axis),
+                shape=alt.Shape(
+                    "state:N",
+                    scale=alt.Scale(
+                        domain=["failed", "still good"], range=["circle", "triangle-up"]
+                    ),
+                    title=None,
+                ),
+                fill=alt.Fill(
+                    "state:N",
+                    scale=alt.Scale(domain=["failed", "still good"], range=[STONE, "transparent"]),
+                    title=None,
+                ),
+            )
+        )
+    need = pd.DataFrame({"shots": [answer.shots]})
+    layers.append(
+        alt.Chart(need)
+        .mark_rule(color=PLUM, strokeDash=[2, 2], strokeWidth=1.5)
+        .encode(y="shots:Q")
+    )
+    level = answer.allowed[answer.column]
+    if np.isfinite(level):
+        layers.append(
+            alt.Chart(pd.DataFrame({"level": [level]}))
+            .mark_rule(color=CLAY, strokeWidth=2)
+            .encode(x="level:Q")
+        )
+    return _style(alt.layer(*layers), height=380)
+
+
+def trade_figure(answer: DeratingAnswer) -> Any:
+    """Total impulse over the promised life against charge voltage."""
+    points = pd.DataFrame([vars(p) for p in answer.curve])
+    points["reach"] = np.where(points.extrapolated, "outside the tests", "tested")
+    x = alt.X(
+        "level:Q",
+        scale=alt.Scale(zero=False, nice=False),
+        axis=alt.Axis(title="charge voltage (V)"),
+    )
+    y = alt.Y("impulse_Ns:Q", axis=alt.Axis(title="total impulse over the promised life (N s)"))
+    dash = alt.StrokeDash(
+        "reach:N",
+        scale=alt.Scale(domain=["tested", "outside the tests"], range=[[1, 0], [4, 4]]),
+        title=None,
+    )
+    layers = [
+        alt.Chart(points).mark_line(color=MOSS, strokeWidth=2.5).encode(x=x, y=y, strokeDash=dash)
+    ]
+    if answer.best_total is not None:
+        best = pd.DataFrame([vars(answer.best_total)])
+        layers.append(
+            alt.Chart(best)
+            .mark_point(color=CLAY, size=120, filled=True, shape="diamond")
+            .encode(x=x, y=y)
+        )
+    return _style(alt.layer(*layers), height=280)
+
+
+def residual_figure(w: np.ndarray, failed: np.ndarray, family_name: str) -> Any:
+    """Probability plot of standardised residuals: under the model they follow the line."""
+    from reliability.life.empirical import kaplan_meier
+    from reliability.life.families import family
+    from reliability.records import LifeRecords
+
+    t = np.exp(np.clip(w, -40, 40))
+    curve = kaplan_meier(LifeRecords.of(t, np.where(failed, t, np.inf)))
+    before = np.concatenate(([1.0], curve.survival[:-1]))
+    middle = np.clip(0.5 * (before + curve.survival), 1e-6, 1 - 1e-6)
+    frame = pd.DataFrame(
+        {"residual": np.log(curve.shots), "plotted": family(family_name).quantile(1 - middle)}
+    )
+    low, high = float(frame.residual.min()), float(frame.residual.max())
+    line = alt.Chart(pd.DataFrame({"residual": [low, high], "plotted": [low, high]})).mark_line(
+        color=INK
+    )
+    dots = alt.Chart(frame).mark_point(color=STONE, filled=True, size=40)
+    x = alt.X("residual:Q", axis=alt.Axis(title="standardised residual of log life"))
+    y = alt.Y("plotted:Q", axis=alt.Axis(title="expected under the family"))
+    return _style(alt.layer(line.encode(x=x, y=y), dots.encode(x=x, y=y)), height=280)
 
 
 def to_svg(chart: Any) -> str:

@@ -167,7 +167,9 @@ class StressFit:
                     raise BadInput(f"the stress model needs {part.column}; give it with --use")
         return tuple(c.value(stress) for c in self.design)  # type: ignore[misc]
 
-    def quantile_target(self, fraction: float, stress: Mapping[str, float | str | Array]) -> LogQuantile:
+    def quantile_target(
+        self, fraction: float, stress: Mapping[str, float | str | Array]
+    ) -> LogQuantile:
         """Target for the log life at a stress by which ``fraction`` has failed."""
         return LogQuantile(float(self.family.quantile(np.asarray(fraction))), self.at(stress))
 
@@ -208,7 +210,9 @@ def usable(records: LifeRecords, terms: Sequence[Term]) -> tuple[LifeRecords, tu
             numeric = np.asarray(values, float)
             keep &= ~np.isnan(numeric)
             if part.form == "power" and (numeric[~np.isnan(numeric)] <= 0).any():
-                raise BadInput(f"{part.column} has values of 0 or less; a power needs values above 0")
+                raise BadInput(
+                    f"{part.column} has values of 0 or less; a power needs values above 0"
+                )
             if part.form == "arrhenius" and (numeric[~np.isnan(numeric)] <= -273.15).any():
                 raise BadInput(f"{part.column} has values below absolute zero")
     if keep.all():
@@ -274,7 +278,9 @@ def stress_of(records: LifeRecords, terms: Sequence[Term]) -> dict[str, Array]:
     return out
 
 
-def fit_stress(records: LifeRecords, terms: Sequence[Term], family_name: str = "weibull") -> StressFit:
+def fit_stress(
+    records: LifeRecords, terms: Sequence[Term], family_name: str = "weibull"
+) -> StressFit:
     """Fit a stress model by maximum likelihood.
 
     Parameters
@@ -310,7 +316,9 @@ def fit_stress(records: LifeRecords, terms: Sequence[Term], family_name: str = "
             "Leave a term out, or vary one while the others stay."
         )
     if not records.failed.any():
-        raise CannotAnswer("No unit has failed, so nothing can be said on how life depends on stress.")
+        raise CannotAnswer(
+            "No unit has failed, so nothing can be said on how life depends on stress."
+        )
     sample = sample_of(records, x)
     _check_maximum(records, sample, full, design)
     result = fit_batch(fam, sample, tol=1e-19, max_iter=300)
@@ -364,11 +372,7 @@ def _check_maximum(
         bounds=[(0, 1), *[(-1, 1)] * (p - 1)],
     )
     if found.status == 0 and found.fun < -1e-7:
-        idle = [
-            c.name
-            for k, c in enumerate(design)
-            if abs(found.x[2 + k]) > 1e-6
-        ]
+        idle = [c.name for k, c in enumerate(design) if abs(found.x[2 + k]) > 1e-6]
         what = f" ({', '.join(idle)})" if idle else ""
         raise CannotAnswer(
             "Failures fall on too few stress levels to fix the model: some level has none, or all "

@@ -113,7 +113,11 @@ class StressBounder:
         """1/sigma."""
         b = self.bound(LogShape())
         return Bound(
-            float(np.exp(b.estimate)), float(np.exp(b.lower)), float(np.exp(b.upper)), b.mc_error, b.method
+            float(np.exp(b.estimate)),
+            float(np.exp(b.lower)),
+            float(np.exp(b.upper)),
+            b.mc_error,
+            b.method,
         )
 
     def life(self, fraction: float, stress: Stress) -> Bound:
@@ -126,14 +130,18 @@ class StressBounder:
 
     # --- the stress that a required life allows ------------------------------------------------
 
-    def roots_along(self, column: str, levels: Array, shots: float, fraction: float, fixed: Stress) -> Array:
+    def roots_along(
+        self, column: str, levels: Array, shots: float, fraction: float, fixed: Stress
+    ) -> Array:
         """Signed root of 'life at this level is exactly ``shots``' for each level, (m,)."""
         stress = {**fixed, column: levels}
         target = _spread(self.fit.quantile_target(fraction, stress), levels.size)
         v = np.full(levels.size, np.log(shots) - self.fit.sample.centre)
         if self.method == "wald":
             return self._wald_roots(target, v, levels.size)
-        return signed_root(self.fit.family, self.fit.sample, target, v, self.fit.phi, self.loglik)[0]
+        return signed_root(self.fit.family, self.fit.sample, target, v, self.fit.phi, self.loglik)[
+            0
+        ]
 
     def _wald_roots(self, target: LogQuantile, v: Array, size: int) -> Array:
         out = np.empty(size)
@@ -189,7 +197,13 @@ class StressBounder:
         return max(cut, 1e-3), error
 
     def _highest(
-        self, column: str, shots: float, fraction: float, fixed: Stress, span: tuple[float, float], cut: float
+        self,
+        column: str,
+        shots: float,
+        fraction: float,
+        fixed: Stress,
+        span: tuple[float, float],
+        cut: float,
     ) -> float:
         low, high = span
         for points in (49, 17, 17):
@@ -205,7 +219,9 @@ class StressBounder:
         t = r[0] / (r[0] - r[1]) if r[0] != r[1] else 0.0
         return float(low + np.clip(t, 0.0, 1.0) * (high - low))
 
-    def lower_along(self, column: str, levels: Array, fraction: float, fixed: Stress, cuts: Array) -> Array:
+    def lower_along(
+        self, column: str, levels: Array, fraction: float, fixed: Stress, cuts: Array
+    ) -> Array:
         """Lower bound of the life at each level with given cuts of the signed root, (m,)."""
         out = np.empty(levels.size)
         for i, level in enumerate(levels):

@@ -1,0 +1,326 @@
+"""Stress models and derating against published fits, hand-computable cases and simulation."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+from reliability.decisions.bank import Bank, discharge
+from reliability.decisions.derating import Impulse, derate
+from reliability.decisions.derating_prior import derate_with_prior
+from reliability.decisions.practice import practice_for, prior_for
+from reliability.life.fit import fit_life
+from reliability.life.stress import OneLevel, fit_stress, parse_term
+from reliability.life.stress_bounds import StressBounder
+from reliability.notes import BadInput, CannotAnswer
+from reliability.records import LifeRecords
+from reliability.sheets.life import read_life
+
+ROOT = Path(__file__).parents[1]
+PUBLISHED = ROOT / "datasets" / "published"
+INF = float("inf")
+
+
+def published(name):
+    return read_life(PUBLISHED / f"{name}.csv").records
+
+
+def terms(*texts):
+    return [parse_term(t) for t in texts]
+
+
+def campaign(seed=1, volts=(1200.0, 1400.0, 1600.0), each=8, exponent=7.0, end=6000.0):
+    rng = np.random.default_rng(seed)
+    v = np.repeat(volts, each)
+    t = 5000 * (v / 1400) ** -exponent * rng.weibull(2, v.size)
+    return LifeRecords.of(
+        np.minimum(t, end), np.where(t <= end, t, INF), covariates={"charge_V": v, "rated_V": np.full(v.size, 2000.0), "capacitance_uF": np.full(v.size, 0.5)},
+    )  # fmt: skip
+
+
+def test_glass_capacitors():
+    """Zelen (1959) data; R survival 3.5-3, survreg(Surv(time, status) ~ log(voltage) + I(1/kT))."""
+    fit = fit_stress(published("capacitor"), terms("charge_V:power", "temp_C:arrhenius"))
+    assert fit.coefficients[0] == pytest.approx(1.62333795, rel=1e-6)
+    assert fit.coefficients[1] == pytest.approx(0.5357059244, rel=1e-6)
+    assert fit.sigma == pytest.approx(0.3553965444, rel=1e-6)
+    assert fit.loglik == pytest.approx(-243.6284744, rel=1e-8)
+
+
+def test_insulating_fluid():
+    """Nelson (1972) insulating fluid and Nelson (1990) motor insulation, as R survreg fits them
+    (R 4.2.2, survival 3.5-3; tests/reference/stress.R)."""
+    rows = (Path(__file__).parent / "reference" / "stress_results.csv").read_text().split()
+    values = dict(line.split(",") for line in rows)
+    fit = fit_stress(published("ifluid"), terms("charge_V:power"))
+    assert fit.coefficients[0] == pytest.approx(float(values["ifluid_n"]), rel=1e-6)
+    assert fit.sigma == pytest.approx(float(values["ifluid_sigma"]), rel=1e-6)
+    motor = fit_stress(published("imotor"), terms("temp_C:arrhenius"), "lognormal")
+    assert motor.coefficients[0] == pytest.approx(float(values["imotor_Ea"]), rel=1e-6)
+    assert motor.loglik == pytest.approx(float(values["imotor_loglik"]), rel=1e-8)
+
+
+def test_categories_equal_separate_groups():
+    """With a free level for each group and a common shape, the levels' difference is the log ratio of
+    scales (property of the model)."""
+    r = campaign(3)
+    part = np.where(np.arange(len(r)) % 2 == 0, "a", "b")
+    good = r.shots_good * np.where(part == "b", 2.0, 1.0)
+    failed = r.shots_failed * np.where(part == "b", 2.0, 1.0)
+    two = LifeRecords.of(good, failed, part=part, covariates=dict(r.covariates))
+    one = LifeRecords.of(r.shots_good, r.shots_failed, part=part, covariates=dict(r.covariates))
+    f2 = fit_stress(two, terms("charge_V:power", "part:categorical"))
+    f1 = fit_stress(one, terms("charge_V:power", "part:categorical"))
+    assert f2.coefficients[1] - f1.coefficients[1] == pytest.approx(
+        np.log(2) * (1 if f1.design[1].level == "b" else -1), rel=1e-6
+    )
+
+
+@pytest.mark.parametrize("factor", [1e-6, 1e9])
+def test_unit_of_shots_does_not_matter(factor):
+    r = campaign(5)
+    k = LifeRecords.of(
+        r.shots_good * factor, r.shots_failed * factor, covariates=dict(r.covariates)
+    )
+    a, b = (fit_stress(x, terms("charge_V:power")) for x in (r, k))
+    assert b.coefficients[0] == pytest.approx(a.coefficients[0], rel=1e-7)
+    assert b.sigma == pytest.approx(a.sigma, rel=1e-8)
+
+
+def test_allowed_is_a_root_of_the_bound():
+    """At the allowed voltage the lower bound on the required quantile is the required life."""
+    r = campaign(2)
+    fit = fit_stress(r, terms("charge_V:power"))
+    for method in ("wald", "likelihood", "calibrated"):
+        b = StressBounder(fit, 0.95, method)
+        found = b.allowed("charge_V", 2000.0, 0.1, {}, (200.0, 2400.0))
+        at = b.life(0.1, {"charge_V": found.level})
+        assert at.lower == pytest.approx(2000.0, rel=0.05 if method == "calibrated" else 1e-4)
+        assert at.estimate > at.lower
+
+
+def test_energy_ratio_and_impulse():
+    """E = C V^2 / 2; ratio to the rating; total impulse = impulse bit x promised shots."""
+    a = derate(
+        campaign(2),
+        ["charge_V:power"],
+        shots=2000,
+        impulse=Impulse(0.65, 0.5, 1.0),
+        checks=False,
+        points=9,
+    )
+    v = a.allowed["charge_V"]
+    assert a.allowed["energy_J"] == pytest.approx(0.5 * 0.5e-6 * v**2)
+    assert a.allowed["ratio"] == pytest.approx(v / 2000)
+    p = a.curve[3]
+    assert p.impulse_Ns == pytest.approx(0.65e-6 * (0.5 * 0.5e-6 * p.level**2) / 0.5 * p.lower)
+    assert a.best_total.impulse_Ns == max(p.impulse_Ns for p in a.curve if not p.extrapolated)
+
+
+def test_bank_arrangements():
+    """k in parallel: survival to the power k; m in series share the voltage (stated assumption)."""
+    bank = Bank(1.0, parallel=2, series=2)
+    assert bank.total_uF == 1.0 and bank.units == 4
+    assert bank.unit_survival(0.9) == pytest.approx(0.9**0.25)
+    assert bank.unit_voltage(2000) == 1000
+    assert Bank(1.0, 1, 2, unequal=0.1).unit_voltage(2000) == pytest.approx(1100)
+    single = derate(
+        campaign(2),
+        ["charge_V:power"],
+        shots=2000,
+        bank=Bank(0.5),
+        bound="likelihood",
+        checks=False,
+        points=2,
+    )
+    four = derate(
+        campaign(2),
+        ["charge_V:power"],
+        shots=2000,
+        bank=Bank(0.5, parallel=4),
+        bound="likelihood",
+        checks=False,
+        points=2,
+    )
+    assert four.allowed["charge_V"] < single.allowed["charge_V"]
+
+
+def test_discharge():
+    """Peak current V sqrt(C/L) undamped; reversal exp(-pi alpha / omega); hundreds of amperes are usual
+    (common practice, no source). Reversal 0.5 is Q = 2.266 (Vr = exp(-pi/(2Q)) for small damping)."""
+    d = discharge(1400, 1.0, 100)
+    assert d.peak_A == pytest.approx(1400 * np.sqrt(1e-6 / 100e-9))
+    assert d.reversal == 1.0
+    q = 10.0
+    r = np.sqrt(100e-9 / 1e-6) / q * 1e3
+    assert discharge(1400, 1.0, 100, r).reversal == pytest.approx(
+        np.exp(-np.pi / (2 * q)), rel=2e-3
+    )
+    heavy = discharge(1400, 1.0, 100, 5000)
+    assert heavy.reversal == 0 and heavy.peak_A < 1400 / 5.0
+    with pytest.raises(ValueError):
+        discharge(1400, 0, 100)
+
+
+def note_codes(answer):
+    return {n.code for n in answer.notes}
+
+
+def test_notes_of_derating():
+    far = derate(
+        campaign(2), ["charge_V:power"], shots=60000, bound="likelihood", checks=False, points=3
+    )
+    assert "extrapolated" in note_codes(far)
+    high = derate(
+        campaign(2),
+        ["charge_V:power"],
+        shots=600,
+        rated_V=1300,
+        bound="likelihood",
+        checks=False,
+        points=3,
+    )
+    assert "above_rating" in note_codes(high)
+    reversed_ = derate(
+        campaign(2, exponent=-5.0, end=9000),
+        ["charge_V:power"],
+        shots=1000,
+        bound="likelihood",
+        checks=False,
+        points=3,
+    )
+    assert "reversed_exponent" in note_codes(reversed_)
+    assert np.isnan(reversed_.allowed["charge_V"])
+    with pytest.raises(OneLevel, match="Test some units at another"):
+        derate(campaign(2, volts=(1400.0,)), ["charge_V:power"], shots=1000)
+    with pytest.raises(CannotAnswer, match="No record gives"):
+        derate(LifeRecords.of([1.0], [1.0]), ["charge_V:power"], shots=1)
+    with pytest.raises(CannotAnswer, match="changed together"):
+        r = campaign(2)
+        both = LifeRecords.of(
+            r.shots_good,
+            r.shots_failed,
+            covariates={**r.covariates, "peak_A": r.covariates["charge_V"] * 2},
+        )
+        derate(both, ["charge_V:power", "peak_A:power"], shots=1)
+    with pytest.raises(BadInput, match="cannot read the stress"):
+        derate(campaign(2), ["charge_V"], shots=1)
+    practice = derate(
+        campaign(2),
+        ["charge_V:power"],
+        shots=1000,
+        dielectric="film",
+        bound="likelihood",
+        checks=False,
+        points=3,
+    )
+    assert "derating_practice" in note_codes(practice)
+    with pytest.raises(BadInput):
+        practice_for("paper")
+
+
+def test_no_failures_at_the_low_voltage_has_no_maximum():
+    v = np.repeat([1200.0, 1600.0], 5)
+    good = np.array([3000.0] * 5 + [800, 900, 1000, 1100, 1200])
+    r = LifeRecords.of(good, np.where(v > 1500, good, INF), covariates={"charge_V": v})
+    with pytest.raises(CannotAnswer, match="too few stress levels"):
+        fit_stress(r, terms("charge_V:power"))
+
+
+def test_prior_exponent_moves_the_life_it_should():
+    """With a sharp prior n the allowed voltage is V0 (bound at V0 / N)^(1/n): hand-computable."""
+    rng = np.random.default_rng(4)
+    t = 5000 * rng.weibull(2, 9)
+    r = LifeRecords.of(t, t, covariates={"charge_V": np.full(9, 1400.0)})
+    sharp = prior_for("7,0.001", "power")
+    a = derate_with_prior(r, parse_term("charge_V:power"), sharp, shots=1000, points=2)
+    from reliability.life.bounds import Bounder
+
+    low = Bounder(r, fit_life(r), 0.95).quantile(0.1).lower
+    assert a.allowed["charge_V"] == pytest.approx(1400 * (low / 1000) ** (1 / 7), rel=1e-3)
+    assert {"prior_stress", "extrapolated"} <= note_codes(a)
+    assert (
+        a.allowed["charge_V"]
+        > derate_with_prior(
+            r, parse_term("charge_V:power"), prior_for("7,2", "power"), shots=1000, points=2
+        ).allowed["charge_V"]
+    )
+    with pytest.raises(BadInput):
+        prior_for("paper", "power")
+
+
+def test_published_acceleration_factors():
+    """Power law arithmetic on published factors: 8:1 at 200 % of rated voltage is n = 3; 25:1 at 150 % is
+    n = 7.94 (MIL-PRF-39001)."""
+    assert np.log(8) / np.log(2) == pytest.approx(3.0)
+    assert prior_for("mica", "power").mean == pytest.approx(np.log(25) / np.log(1.5), abs=0.1)
+
+
+def test_safe_in_simulated_campaigns():
+    """Small run of tests/benchmarks/derating.py: at most 5 of 40 unsafe (binomial 99 % point at 5 %)."""
+    from tests.benchmarks.derating import one
+
+    assert [one(s) for s in range(40)].count("unsafe") <= 5
+
+
+def run(*args, code=0):
+    p = subprocess.run(
+        [sys.executable, "-m", "reliability.cli", "derate", *map(str, args)],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    assert p.returncode == code, p.stderr
+    assert "Traceback" not in p.stderr
+    return p
+
+
+def test_derate_json_keeps_its_keys():
+    out = json.loads(
+        run(
+            "--from",
+            PUBLISHED / "capacitor.csv",
+            "--stress",
+            "charge_V:power",
+            "--stress",
+            "temp_C:arrhenius",
+            "--shots",
+            400,
+            "--bound",
+            "likelihood",
+            "--json",
+        ).stdout
+    )
+    for key in ("shape", "sigma", "loglik", "coefficients", "allowed", "curve", "notes"):
+        assert key in out
+    assert set(out["coefficients"][0]) == {"column", "form", "estimate", "lower", "upper"}
+    assert [c["form"] for c in out["coefficients"]] == ["power", "arrhenius"]
+    assert set(out["allowed"]) == {"charge_V", "ratio", "energy_J"}
+    assert 0 < out["allowed"]["charge_V"] < 350
+    heat = json.loads(
+        run(
+            "--from", PUBLISHED / "imotor.csv", "--shots", 3000, "--bound", "likelihood", "--json"
+        ).stdout
+    )
+    assert heat["allowed"]["temp_C"] > 100
+
+
+def test_derate_exit_codes(tmp_path):
+    one = tmp_path / "one.csv"
+    one.write_text(
+        "builder,module,slot,shots_good,shots_failed,charge_V\n"
+        + "".join(f"a,m{i},c,{900 + 70 * i},{900 + 70 * i},1400\n" for i in range(6))
+    )
+    p = run("--from", one, "--stress", "charge_V:power", "--shots", 500, "--json", code=3)
+    assert "another charge_V" in p.stderr and json.loads(p.stdout)["allowed"]["charge_V"] is None
+    out = json.loads(
+        run(
+            "--from", one, "--stress", "charge_V:power", "--shots", 500, "--prior", "film", "--json"
+        ).stdout
+    )
+    assert out["allowed"]["charge_V"] > 0
+    run("--from", one, "--stress", "charge_V:root", "--shots", 500, code=2)
+    run("--from", one, "--stress", "charge_V:power", "--shots", 500, "--impulse", "x", code=2)
