@@ -31,6 +31,8 @@ from reliability.commands.common import (
     metavar="P",
     help="Shots by which this fraction has failed (default 0.1).",
 )
+@click.option("--next", "ahead", type=click.IntRange(1), metavar="K", help="Predict for the next K units.")
+@click.option("--keep", type=click.IntRange(1), metavar="M", help="How many of those must last (default: all).")
 @click.option("--compare", is_flag=True, help="Also compare all families by AICc.")
 @json_option
 def command(
@@ -41,6 +43,8 @@ def command(
     mode: str,
     at: tuple[float, ...],
     fraction: tuple[float, ...],
+    ahead: int | None,
+    keep: int | None,
     compare: bool,
     as_json: bool,
     **source: Any,
@@ -58,6 +62,7 @@ def command(
         answer = life(
             basis.records, family_name, mode=mode, at=at, fractions=fraction or (0.1,),
             confidence=confidence, bound=bound, seed=seed,
+            ahead=(ahead, keep or ahead) if ahead else None,
         )  # fmt: skip
         code = 0
     except CannotAnswer as e:
@@ -103,6 +108,9 @@ def _print(a: Any, basis: Basis) -> None:
                 ],
             )
         )
+    if a.prediction is not None:
+        p = a.prediction
+        click.echo(f"\nPrediction: {p.question} with probability {p.confidence:g}: {number(p.shots)} ({p.method})")
     emit_notes(basis.notes + a.notes)
 
 

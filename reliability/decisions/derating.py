@@ -138,7 +138,7 @@ class DeratingAnswer:
 
 def default_terms(records: LifeRecords) -> list[Term]:
     """Stress terms that the data themselves suggest: those known columns that vary."""
-    out = []
+    out: list[Term] = []
     for name, form in (
         ("charge_V", "power"), ("energy_J", "power"), ("peak_A", "power"), ("temp_C", "arrhenius"),
     ):  # fmt: skip

@@ -12,6 +12,7 @@ from reliability.life.bounds import METHODS, Bounder
 from reliability.life.families import FAMILIES, family
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
 from reliability.life.goodness import goodness_of_fit
+from reliability.life.predict import Prediction, predict
 from reliability.life.priors import (
     DEFAULT_SHAPE_PRIOR,
     PriorAndPosterior,
@@ -69,6 +70,8 @@ class LifeAnswer:
         Prior and posterior, where failures are so few that they are shown.
     mode : str
         Failure mode looked at, "" for all.
+    prediction : Prediction or None
+        For units still to be made, where asked for.
     fit : LifeFit or None
     """
 
@@ -90,6 +93,7 @@ class LifeAnswer:
     mc_error: float = 0.0
     few: PriorAndPosterior | None = None
     mode: str = ""
+    prediction: Prediction | None = None
     fit: LifeFit | None = field(default=None, metadata=NOT_SHOWN)
 
     @property
@@ -189,6 +193,7 @@ def life(
     bound: str = "calibrated",
     seed: int = 1,
     check_fit: bool = True,
+    ahead: tuple[int, int] | None = None,
     prior: ShapePrior = DEFAULT_SHAPE_PRIOR,
 ) -> LifeAnswer:
     """Life of the units in these records.
@@ -210,6 +215,8 @@ def life(
     seed : int
     check_fit : bool
         Whether to test the fit (a Monte-Carlo p value).
+    ahead : (units, keep), optional
+        Also predict the shots that at least ``keep`` of so many next units reach.
     prior : ShapePrior
         Used, and shown, only where failures are 3 or fewer.
 
@@ -251,13 +258,19 @@ def life(
             records, fit.family, fractions[0] if fractions else 0.1, confidence, prior
         )
         notes += (prior_note(few, confidence),)
+    if error > 0.01:
+        notes += (
+            Note("simulation_error", f"The simulated bounds carry a standard error of {100 * error:.1f} %."),
+        )
     if check_fit and records.units <= 5000 and records.failures >= 4:
         found = goodness_of_fit(records, fit, seed=seed).note(family_name)
         notes += (found,) if found else ()
     return LifeAnswer(
         family_name, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu,
         fit.sigma, fit.loglik, confidence, bound, tuple(q), tuple(s),
-        fit.notes + bounder.notes + notes, mc_error=error, few=few, mode=mode, fit=fit,
+        fit.notes + bounder.notes + notes, mc_error=error, few=few, mode=mode,
+        prediction=predict(records, fit, units=ahead[0], keep=ahead[1], confidence=confidence, seed=seed) if ahead else None,
+        fit=fit,
     )  # fmt: skip
 
 

@@ -77,7 +77,7 @@ def _cells(sample: Sample, levels: Array) -> list[dict[str, NDArray[np.bool_]]]:
 
 def _statistics(
     fit: StressFit, sample: Sample, levels: Array, start: Array
-) -> tuple[Array, Array, Array]:
+) -> tuple[Array, Array, NDArray[np.bool_]]:
     """Twice the log-likelihood gains, (B,): free shapes, free lives; and which samples count."""
     fam = fit.family
     model = fit_batch(fam, sample, start=start)

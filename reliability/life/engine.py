@@ -133,10 +133,23 @@ class _Block:
 
 
 def _linear(regs: Regressors, offset: Array | float, s: Array) -> Array:
-    w: Array | float = offset
+    w: Array | None = None
     for k, reg in enumerate(regs):
-        w = w + (s[k] if reg is None else reg * s[k])
-    return np.atleast_2d(np.asarray(w, float))
+        if reg is None:
+            continue
+        term = reg * s[k]
+        if w is None or w.shape != term.shape:
+            w = term if w is None else w + term
+        else:
+            w += term
+    for k, reg in enumerate(regs):
+        if reg is None:
+            w = s[k][None, :].copy() if w is None else np.add(w, s[k], out=w)
+    if w is None:
+        return np.atleast_2d(np.array(offset, float))
+    if isinstance(offset, np.ndarray) or offset != 0.0:
+        w = w + offset
+    return w
 
 
 def _dot(a: Array, b: Array | None, size: int) -> Array:
@@ -223,8 +236,9 @@ def _extreme_value_point(
     total = e.sum(axis=0)
     log = block.linear[k] - total
     grad, curv = [], []
+    buffer = np.empty_like(e)
     for i, reg in enumerate(regs):
-        ez = _times(e, reg)
+        ez = e if reg is None else np.multiply(e, reg, out=buffer)
         row = []
         for j in range(i + 1):
             row.append(-total if reg is None and regs[j] is None else -_dot(ez, regs[j], size))
@@ -275,7 +289,7 @@ def _solve(grad: Array, curv: list[list[Array]]) -> Array:
         values = np.maximum(np.abs(values), floor)
         turned = (vectors.transpose(0, 2, 1) @ g[bad]) / values[:, :, None]
         step[bad] = (vectors @ turned)[:, :, 0]
-    return step.T
+    return np.asarray(step.T, np.float64)
 
 
 class _Problem:
@@ -312,24 +326,25 @@ class _Problem:
     def terms(self, s: Array) -> tuple[Array, Array, list[list[Array]]]:
         size = s.shape[1]
         k = len(self.free)
-        ll = np.zeros(size)
         grad = np.zeros((k, size))
-        curv: list[list[Array]] = [[np.zeros(size) for _ in range(i + 1)] for i in range(k)]
+        ll: Array | None = None
+        curv: list[list[Array]] = []
         for kind, block in self.blocks:
             log, g, h = _block_terms(self.family, block, s, kind)
-            ll = ll + log
+            ll = log if ll is None else ll + log
             if block.linear is not None:
                 for i in range(k):
-                    ll = ll + s[i] * block.linear[i]
+                    ll += s[i] * block.linear[i]
             for i in range(k):
                 grad[i] += g[i]
-                for j in range(i + 1):
-                    curv[i][j] = curv[i][j] + h[i][j]
+            curv = h if not curv else [[a + b for a, b in zip(*rows)] for rows in zip(curv, h)]
+        assert ll is not None
         beta, at = self.beta(s)
-        ll = ll + self.deaths * np.log(beta)
+        ll += self.deaths * np.log(beta)
         if at is not None:
-            grad[at] += self.deaths / beta
-            curv[at][at] = curv[at][at] - self.deaths / (beta * beta)
+            ratio = self.deaths / beta
+            grad[at] += ratio
+            curv[at][at] = curv[at][at] - ratio / beta
         return ll, grad, curv
 
     def full(self, s: Array) -> Array:
@@ -358,6 +373,7 @@ def _search(
     if has_beta:
         base[0] *= 0.02
     best = np.full(size, -np.inf)
+    slack = np.zeros(size)
     halvings = np.zeros(size, int)
     steps = 0
     if k == 0:
@@ -366,27 +382,31 @@ def _search(
     for _ in range(max_iter):
         steps += where.size
         ll, grad, curv = problem.terms(s)
-        ok = (ll >= best - 1e-10 * (1.0 + np.abs(best))) & (ll > -np.inf)
+        ok = (ll >= best - slack) & (ll > -np.inf)
         all_ok = bool(ok.all())
         step = _solve(grad, curv)
-        dec = np.einsum("kb,kb->b", step, grad)
-        if problem.exponential_tail and (far := dec > 20.0).any():
+        dec = (step * grad).sum(axis=0) if k > 2 else sum(step[i] * grad[i] for i in range(k))
+        if problem.exponential_tail and dec.max() > 20.0:
+            far = dec > 20.0
             # on the flank of -exp(w) a Newton step lowers w by one only; this one reaches its foot
             step = np.where(far, step * (0.9 * np.log(np.where(far, dec, 1.0))), step)
         if all_ok:
             base, best = s, ll
+            slack = 1e-10 * (1.0 + np.abs(best))
         else:
+            slack = 1e-10 * (1.0 + np.abs(np.where(ok, ll, best)))
             base = np.where(ok, s, base)
             best = np.where(ok, ll, best)
             halvings = np.where(ok, 0, halvings + 1)
         if has_beta:
             b = base[0]
             # keep beta positive and below its ceiling; both parameters are scaled alike
-            low, high = 0.9 * b, np.maximum(BETA_MAX, b) - b
-            t = np.ones_like(b)
             d0 = step[0]
-            down, up = d0 < -low, d0 > high
-            if down.any() or up.any():
+            ratio = d0 / b
+            if ratio.min() < -0.9 or d0.max() > 1e-3 * BETA_MAX or b.max() > 0.5 * BETA_MAX:
+                low, high = 0.9 * b, np.maximum(BETA_MAX, b) - b
+                t = np.ones_like(b)
+                down, up = d0 < -low, d0 > high
                 np.divide(-low, d0, out=t, where=down)
                 np.divide(high, d0, out=t, where=up)
                 step = step * t
@@ -419,6 +439,7 @@ def _search(
                     [h.columns(rest) for h in problem.helds],
                 )
                 where, best, halvings = where[rest], best[rest], halvings[rest]
+                slack = slack[rest]
                 base, new = base[:, rest], new[:, rest]
         s = new
     out_s[:, where] = base
@@ -454,7 +475,7 @@ def fit_batch(
     sample: Sample,
     held: Held | None = None,
     start: Array | None = None,
-    tol: float = 1e-11,
+    tol: float = 1e-9,
     max_iter: int = 80,
 ) -> BatchFit:
     """Maximum likelihood of each sample in the batch, free or under a linear hypothesis.
