@@ -15,6 +15,7 @@ page = st.navigation(
         ],
         "Decide": [
             st.Page("derating.py", title="Derating", icon=":material/tune:"),
+            st.Page("campaign.py", title="Next test", icon=":material/experiment:"),
         ],
         "Data": [
             st.Page("records.py", title="Records", icon=":material/table_rows:"),

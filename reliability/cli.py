@@ -15,6 +15,7 @@ COMMANDS = {
     "modes": "What ends the units: each failure mode by itself.",
     "module": "Life of a whole module, and which slot ends it.",
     "derate": "How far to derate: the charge voltage that lasts the mission.",
+    "campaign": "Which test to run next, with how many units and shots.",
     "demo": "Load the invented demo community and answer the main question.",
     "export": "Write the accepted records as one life sheet.",
     "serve": "Open the dashboard and the JSON API.",

@@ -388,6 +388,76 @@ def residual_figure(w: np.ndarray, failed: np.ndarray, family_name: str) -> Any:
     return _style(alt.layer(line.encode(x=x, y=y), dots.encode(x=x, y=y)), height=280)
 
 
+def demonstration_figure(plans: Sequence[Any], best: Any | None = None) -> Any:
+    """Plans that show the same: bench days against the chance to pass (or units, without one)."""
+    frame = pd.DataFrame([vars(p) for p in plans])
+    known = bool(np.isfinite(frame.pass_estimated).any())
+    y = (
+        alt.Y(
+            "pass_estimated:Q",
+            title="chance to pass",
+            axis=alt.Axis(format="%"),
+            scale=alt.Scale(domain=[0, 1]),
+        )
+        if known
+        else alt.Y("units:Q", title="units")
+    )
+    frame["allowed"] = frame.failures_allowed.astype(str) + " may fail"
+    names = sorted(frame.allowed.unique())
+    x = alt.X("bench_days:Q", title="bench days")
+    dots = alt.Chart(frame).mark_point(size=80, filled=True).encode(
+        x=x, y=y,
+        color=alt.Color("allowed:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
+        shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=["circle", "square", "triangle-up"]), title=None),
+        tooltip=["units", alt.Tooltip("shots_each:Q", format=",.0f"), "failures_allowed", alt.Tooltip("bench_days:Q", format=".2f"), alt.Tooltip("cost:Q", format=",.0f"), alt.Tooltip("pass_estimated:Q", format=".0%")],
+    )  # fmt: skip
+    layers = [
+        dots,
+        alt.Chart(frame)
+        .mark_text(dy=-11, fontSize=11, color=STONE)
+        .encode(x=x, y=y, text="units:Q"),
+    ]
+    if known:
+        layers.insert(
+            0,
+            alt.Chart(frame)
+            .mark_rule(color=BAND, strokeWidth=1.5)
+            .encode(x=x, y=alt.Y("pass_pessimistic:Q"), y2="pass_optimistic:Q"),
+        )
+    if best is not None:
+        layers.append(
+            alt.Chart(pd.DataFrame([vars(best)]))
+            .mark_point(size=260, color=CLAY, strokeWidth=2)
+            .encode(x=x, y=y)
+        )
+    return _style(alt.layer(*layers), height=340)
+
+
+def learning_figure(plans: Sequence[Any], equal: Any | None) -> Any:
+    """Plans that estimate: bench days against how far the bound lies below the estimate."""
+    rows = [{**vars(p), "kind": "plan", "label": "/".join(map(str, p.units))} for p in plans]
+    if equal is not None:
+        rows.append(
+            {**vars(equal), "kind": "equal allocation", "label": "/".join(map(str, equal.units))}
+        )
+    frame = pd.DataFrame(rows)
+    frame = frame[np.isfinite(frame.factor)]
+    frame["where"] = frame.levels.map(lambda v: "/".join(f"{x:g}" for x in v))
+    frame["first"] = frame.shots.map(lambda v: v[0])
+    chart = (
+        alt.Chart(frame.drop(columns=["levels", "units", "shots"]))
+        .mark_point(size=90, filled=True)
+        .encode(
+            x=alt.X("first:Q", title="shots each", axis=alt.Axis(format="~s"), scale=alt.Scale(zero=False)),
+            y=alt.Y("factor:Q", title="estimate / lower bound (1 is perfect)", scale=alt.Scale(zero=False)),
+            color=alt.Color("kind:N", scale=alt.Scale(domain=["plan", "equal allocation"], range=[INK, CLAY]), title=None),
+            shape=alt.Shape("kind:N", scale=alt.Scale(domain=["plan", "equal allocation"], range=["circle", "diamond"]), title=None),
+            tooltip=[alt.Tooltip("where", title="levels"), alt.Tooltip("label", title="units"), alt.Tooltip("factor:Q", format=".2f"), alt.Tooltip("bench_days:Q", format=".2f"), alt.Tooltip("failures:Q", format=".1f")],
+        )
+    )  # fmt: skip
+    return _style(chart, height=340)
+
+
 def to_svg(chart: Any) -> str:
     """A chart as SVG, for paper and download."""
     import vl_convert

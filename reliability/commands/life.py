@@ -31,8 +31,15 @@ from reliability.commands.common import (
     metavar="P",
     help="Shots by which this fraction has failed (default 0.1).",
 )
-@click.option("--next", "ahead", type=click.IntRange(1), metavar="K", help="Predict for the next K units.")
-@click.option("--keep", type=click.IntRange(1), metavar="M", help="How many of those must last (default: all).")
+@click.option(
+    "--next", "ahead", type=click.IntRange(1), metavar="K", help="Predict for the next K units."
+)
+@click.option(
+    "--keep",
+    type=click.IntRange(1),
+    metavar="M",
+    help="How many of those must last (default: all).",
+)
 @click.option("--compare", is_flag=True, help="Also compare all families by AICc.")
 @json_option
 def command(
@@ -110,7 +117,9 @@ def _print(a: Any, basis: Basis) -> None:
         )
     if a.prediction is not None:
         p = a.prediction
-        click.echo(f"\nPrediction: {p.question} with probability {p.confidence:g}: {number(p.shots)} ({p.method})")
+        click.echo(
+            f"\nPrediction: {p.question} with probability {p.confidence:g}: {number(p.shots)} ({p.method})"
+        )
     emit_notes(basis.notes + a.notes)
 
 

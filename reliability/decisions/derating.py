@@ -252,10 +252,10 @@ def derate(
     bounder = StressBounder(fit, confidence, bound, seed)
     bank, rated_found = bank_of(fit.records, bank)
     rated = rated_V if np.isfinite(rated_V) else rated_found
-    column = _solved_for(terms)
+    column = solved_for(terms)
     levels = np.asarray(fit.records.column(column), float)
     tested = (float(levels.min()), float(levels.max()))
-    fixed = _fixed(fit, column, use or {})
+    fixed = fixed_levels(fit, column, use or {})
     notes = list(fit.notes)
     if bounder.skipped:
         notes.append(
@@ -349,14 +349,16 @@ def derate(
     )  # fmt: skip
 
 
-def _solved_for(terms: Sequence[Term]) -> str:
+def solved_for(terms: Sequence[Term]) -> str:
     numeric = [t.column for t in terms if t.form != "categorical"]
     if not numeric:
         raise BadInput("none of the stress terms is numeric; there is no level to allow")
     return "charge_V" if "charge_V" in numeric else numeric[0]
 
 
-def _fixed(fit: StressFit, column: str, use: Mapping[str, float | str]) -> dict[str, float | str]:
+def fixed_levels(
+    fit: StressFit, column: str, use: Mapping[str, float | str]
+) -> dict[str, float | str]:
     """Levels of the stresses that are not solved for."""
     out: dict[str, float | str] = {}
     for term in fit.terms:

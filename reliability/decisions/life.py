@@ -260,7 +260,10 @@ def life(
         notes += (prior_note(few, confidence),)
     if error > 0.01:
         notes += (
-            Note("simulation_error", f"The simulated bounds carry a standard error of {100 * error:.1f} %."),
+            Note(
+                "simulation_error",
+                f"The simulated bounds carry a standard error of {100 * error:.1f} %.",
+            ),
         )
     if check_fit and records.units <= 5000 and records.failures >= 4:
         found = goodness_of_fit(records, fit, seed=seed).note(family_name)

@@ -102,7 +102,9 @@ def predict(
     """
     keep = units if keep is None else keep
     if not (1 <= keep <= units and int(units) == units):
-        raise BadInput("units and how many of them to keep must be whole numbers, 1 <= keep <= units")
+        raise BadInput(
+            "units and how many of them to keep must be whole numbers, 1 <= keep <= units"
+        )
     fam = fit.family
     scale = np.array([fit.phi[0, 0], fit.phi[1, 0]])
     if kind_of(records) != "other" and fam.shape_free:
@@ -115,7 +117,9 @@ def predict(
         method = "plug-in"
 
         def failed(y: float) -> float:
-            return float(enough_fail(1 - fam.survival(np.array(scale[0] * y + scale[1])), units, keep))
+            return float(
+                enough_fail(1 - fam.survival(np.array(scale[0] * y + scale[1])), units, keep)
+            )
     else:
         method = "simulated"
         spread = _plug_in_levels(records, fit, units, keep, draws, seed)

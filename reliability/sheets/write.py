@@ -90,3 +90,22 @@ def write_life(records: LifeRecords, path: Path) -> None:
         draft.replace(path)
     except OSError as e:
         raise BadInput(f"cannot write {path}: {e.strerror}") from None
+
+
+def rows_csv(rows: list[dict[str, Any]]) -> str:
+    """Rows of plain cells as CSV text."""
+    buffer = io.StringIO()
+    writer = csv.DictWriter(buffer, list(rows[0]), lineterminator="\n")
+    writer.writeheader()
+    writer.writerows({k: _cell(v) if v != "" else "" for k, v in row.items()} for row in rows)
+    return buffer.getvalue()
+
+
+def write_rows(rows: list[dict[str, Any]], path: Path) -> None:
+    """Write rows of plain cells as CSV, whole or not at all. Raises BadInput."""
+    draft = path.with_name(path.name + ".part")
+    try:
+        draft.write_text(rows_csv(rows), encoding="utf-8")
+        draft.replace(path)
+    except OSError as e:
+        raise BadInput(f"cannot write {path}: {e.strerror}") from None

@@ -44,8 +44,12 @@ def main() -> None:
     out = np.empty_like(w)
     exponential, _ = best(lambda: [np.exp(w, out=out) for _ in range(50)])
     exponential /= 50 * w.size
-    print(f"engine, Weibull: {b} fits of {n} in {seconds:.4f} s ({fit.steps / b:.1f} steps a fit, {fit.converged.mean():.4f} converged)")
-    print(f"  floor of one exponential a record and step: {seconds / (exponential * fit.steps * n):.1f} times")
+    print(
+        f"engine, Weibull: {b} fits of {n} in {seconds:.4f} s ({fit.steps / b:.1f} steps a fit, {fit.converged.mean():.4f} converged)"
+    )
+    print(
+        f"  floor of one exponential a record and step: {seconds / (exponential * fit.steps * n):.1f} times"
+    )
     for fam in (LOGNORMAL, LOGLOGISTIC):
         s, _ = best(lambda fam=fam: fit_batch(fam, sample), 3)
         print(f"engine, {fam.name}: {s:.4f} s")
@@ -58,12 +62,18 @@ def main() -> None:
     theirs = [lifelines.WeibullFitter().fit(t[:, i], d[:, i]) for i in range(m)]
     loop = (time.perf_counter() - start) * b / m
     worst = max(abs(x.rho_ / fit.phi[0, i] - 1) for i, x in enumerate(theirs))
-    print(f"lifelines loop: {loop:.0f} s for {b} (from {m}); the engine is {loop / seconds:,.0f} times as fast; largest difference in shape {worst:.1e}")
+    print(
+        f"lifelines loop: {loop:.0f} s for {b} (from {m}); the engine is {loop / seconds:,.0f} times as fast; largest difference in shape {worst:.1e}"
+    )
     start = time.perf_counter()
     for i in range(m):
-        stats.weibull_min.fit(stats.CensoredData(uncensored=t[d[:, i] > 0, i], right=t[d[:, i] == 0, i]), floc=0)
+        stats.weibull_min.fit(
+            stats.CensoredData(uncensored=t[d[:, i] > 0, i], right=t[d[:, i] == 0, i]), floc=0
+        )
     loop = (time.perf_counter() - start) * b / m
-    print(f"scipy loop: {loop:.0f} s for {b} (from {m}); the engine is {loop / seconds:,.0f} times as fast")
+    print(
+        f"scipy loop: {loop:.0f} s for {b} (from {m}); the engine is {loop / seconds:,.0f} times as fast"
+    )
 
 
 if __name__ == "__main__":

@@ -61,7 +61,9 @@ def main() -> None:
     with ProcessPoolExecutor(a.jobs) as pool:
         out = np.array(list(pool.map(one, range(a.replicates), chunksize=5)))
     se = np.sqrt(0.0475 / a.replicates)
-    print(f"95 % lower bound on module survival at {AT:g} shots: calibrated {out[:, 0].mean():.1%}, likelihood {out[:, 1].mean():.1%} (s.e. {se:.1%})")
+    print(
+        f"95 % lower bound on module survival at {AT:g} shots: calibrated {out[:, 0].mean():.1%}, likelihood {out[:, 1].mean():.1%} (s.e. {se:.1%})"
+    )
     print(f"95 % prediction for the next main capacitor: {out[:, 2].mean():.1%}")
 
 

@@ -1,0 +1,243 @@
+"""What a test that has not run yet would show: pass chances and widths of bounds, from a stated truth."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.stats import binom
+
+from reliability.life.calibrated import _tail, batch_roots, failures_in
+from reliability.life.engine import fit_batch
+from reliability.life.families import Family
+from reliability.life.sample import Rows, Sample
+from reliability.life.targets import LogQuantile
+
+Array = NDArray[np.float64]
+
+
+def success_run(
+    survival: float, confidence: float, failures: int = 0, acceleration: float = 1.0
+) -> int:
+    """Units that show ``survival`` at ``confidence`` with at most so many failures.
+
+    Each unit runs so that its chance to last is ``survival ** acceleration`` (for a Weibull,
+    ``(T/N)^b``). Smallest n with P(at most F of n fail) <= 1 - C; with F = 0 it is
+    ln(1 - C) / ln R (success run; binomial: NIST/SEMATECH e-Handbook 8.3.1).
+    """
+    p = -np.expm1(acceleration * np.log(survival))
+    n = failures + 1
+    step = max(1, int(np.ceil(np.log1p(-confidence) / np.log1p(-p))) - 1) if failures == 0 else 1
+    n = max(n, step)
+    while binom.cdf(failures, n, p) > 1.0 - confidence:
+        n += 1 if n < 5000 else n // 100
+        if n > 10_000_000:
+            raise OverflowError("more than ten million units would be needed")
+    while n > failures + 1 and binom.cdf(failures, n - 1, p) <= 1.0 - confidence:
+        n -= 1
+    return int(n)
+
+
+def shots_each(
+    survival: float, confidence: float, units: int, shots: float, shape: float, failures: int = 0
+) -> float:
+    """Length of test for given units: Weibull extension n = ln(1-C) / (ln R (T/N)^b), or binomial.
+
+    Raises
+    ------
+    ValueError
+        If no length does it (units not above the allowed failures).
+    """
+    if units <= failures:
+        raise ValueError("there must be more units than allowed failures")
+    lo, hi = -30.0, 30.0
+    for _ in range(200):
+        mid = 0.5 * (lo + hi)
+        p = -np.expm1(np.exp(mid) * np.log(survival))
+        lo, hi = (mid, hi) if binom.cdf(failures, units, p) > 1.0 - confidence else (lo, mid)
+    return float(shots * np.exp(hi) ** (1.0 / shape))
+
+
+def pass_probability(units: int, failures: int, survival_of_unit: float) -> float:
+    """Chance that at most ``failures`` of ``units`` fail."""
+    return float(binom.cdf(failures, units, 1.0 - survival_of_unit))
+
+
+@dataclass(frozen=True)
+class Plan:
+    """A life test: units at each stress, each watched to its end count.
+
+    Attributes
+    ----------
+    x : array (m, q - 1)
+        Covariates of each group (empty second axis without stress).
+    units : int array (m,)
+    end : array (m,)
+        Log end count of each group, less the centre.
+    """
+
+    x: Array
+    units: NDArray[np.int_]
+    end: Array
+
+    def draw(self, fam: Family, phi: Array, size: int, rng: np.random.Generator) -> Sample:
+        """``size`` outcomes of the test under parameters (p, 1)."""
+        rows = np.repeat(np.arange(self.units.size), self.units)
+        x = self.x[rows]
+        location = phi[1, 0] + x @ phi[2:, 0]
+        y = (fam.log_sf_inverse(np.log(rng.random((rows.size, size)))) - location[:, None]) / phi[
+            0, 0
+        ]
+        end = self.end[rows][:, None]
+        d = (y <= end).astype(float)
+        return Sample(
+            size,
+            Rows(np.minimum(y, end), np.ascontiguousarray(x.T[:, :, None]), d=d),
+            None,
+            None,
+            1 + x.shape[1],
+            0.0,
+        )
+
+    def expected_failures(self, fam: Family, phi: Array) -> Array:
+        """Expected failures in each group, (m,)."""
+        w = phi[0, 0] * self.end + phi[1, 0] + self.x @ phi[2:, 0]
+        return self.units * (1.0 - fam.survival(w))
+
+
+def unit_information(fam: Family, phi: Array, x: Array, end: float, points: int = 400) -> Array:
+    """Expected information of one unit watched to ``end`` at covariates ``x``, (p, p).
+
+    Integrated over the unit's life by the midpoint rule in its probability.
+    """
+    u = (np.arange(points) + 0.5) / points
+    location = phi[1, 0] + float(x @ phi[2:, 0])
+    y = (fam.quantile(u) - location) / phi[0, 0]
+    d = (y <= end).astype(float)
+    y = np.minimum(y, end)
+    _, _, h = fam.point(phi[0, 0] * y + location, d)
+    v = np.vstack((y, np.ones_like(y), *(np.full_like(y, xi) for xi in x)))
+    info = -(v * h) @ v.T / points
+    info[0, 0] += d.mean() / phi[0, 0] ** 2
+    return np.asarray(info)
+
+
+def asymptotic_error(
+    fam: Family, phi: Array, plan: Plan, target: LogQuantile, prior_info: Array | None = None
+) -> float:
+    """Large-sample standard error of the target after the test (for ranking plans, not for bounds)."""
+    p = phi.shape[0]
+    info = np.zeros((p, p)) if prior_info is None else prior_info.copy()
+    for x, n, end in zip(plan.x, plan.units, plan.end):
+        if n:
+            info += n * unit_information(fam, phi, x, float(end))
+    g = target.gradient(phi)
+    try:
+        return float(np.sqrt(max(float(g @ np.linalg.solve(info, g)), 0.0)))
+    except np.linalg.LinAlgError:
+        return float("inf")
+
+
+@dataclass(frozen=True)
+class BoundWidth:
+    """What a plan's bound will look like.
+
+    Attributes
+    ----------
+    factor : float
+        Median over outcomes of estimate / lower bound.
+    short : float
+        Median of truth / lower bound: how far below the truth the promise will lie.
+    answerable : float
+        Share of outcomes that give a bound at all.
+    cut : float
+        Calibrated cut of the signed root.
+    failures : float
+        Expected failures.
+    """
+
+    factor: float
+    short: float
+    answerable: float
+    cut: float
+    failures: float
+
+
+def lower_bounds(
+    fam: Family, sample: Sample, target: LogQuantile, cut: float, start: Array, step: float
+) -> tuple[Array, Array]:
+    """Lower bound and estimate of the target for each sample of a batch, (B,) each.
+
+    Samples without a maximum give -inf and nan.
+    """
+    size = sample.size
+    free = fit_batch(fam, sample, start=start)
+    ok = free.converged & ~free.runaway & (failures_in(sample) > 0)
+    estimate = np.where(ok, target.value(free.phi), np.nan)
+    lower = np.full(size, -np.inf)
+    index = np.flatnonzero(ok)
+    if not index.size:
+        return lower, estimate
+    part = sample.columns(index, index.size)
+    top = free.loglik[index]
+    phi = free.phi[:, index]
+    near = estimate[index].copy()
+    far = near - max(step, 0.05) * cut
+
+    def root(v: Array) -> Array:
+        under = fit_batch(fam, part, target.held(v), phi)
+        return np.sqrt(np.maximum(2.0 * (top - under.loglik), 0.0)) - cut
+
+    g_near, g_far = np.full(near.size, -cut), root(far)
+    for _ in range(25):
+        short = g_far < 0
+        if not short.any():
+            break
+        near, g_near = np.where(short, far, near), np.where(short, g_far, g_near)
+        far = np.where(short, estimate[index] + 1.7 * (far - estimate[index]), far)
+        g_far = np.where(short, root(far), g_far)
+    for _ in range(12):
+        t = np.clip(g_near / (g_near - g_far), 0.02, 0.98)
+        mid = near + t * (far - near)
+        g = root(mid)
+        inside = g < 0
+        g_far = np.where(inside, 0.5 * g_far, g)
+        far = np.where(inside, far, mid)
+        near, g_near = np.where(inside, mid, near), np.where(inside, g, 0.5 * g_near)
+        if np.abs(g).max() < 1e-3:
+            break
+    lower[index] = mid
+    return lower, estimate
+
+
+def bound_width(
+    fam: Family,
+    phi: Array,
+    plan: Plan,
+    target: LogQuantile,
+    confidence: float,
+    *,
+    draws: int = 600,
+    seed: int = 1,
+) -> BoundWidth:
+    """Simulate the plan and take the calibrated lower bound of each outcome.
+
+    The cut of the signed root is calibrated once, at the truth of the plan.
+    """
+    rng = np.random.default_rng([seed, 5])
+    truth = float(np.asarray(target.value(phi))[0])
+    roots = batch_roots(fam, plan.draw(fam, phi, max(2000, draws), rng), target, truth, phi)
+    cut = max(_tail(roots, confidence, True)[0], 0.1)
+    sample = plan.draw(fam, phi, draws, rng)
+    error = asymptotic_error(fam, phi, plan, target)
+    lower, estimate = lower_bounds(
+        fam, sample, target, cut, phi, error if np.isfinite(error) else 1.0
+    )
+    good = np.isfinite(lower)
+    with np.errstate(invalid="ignore"):
+        gap = np.where(good, estimate - lower, np.inf)
+    return BoundWidth(
+        float(np.exp(np.median(gap))), float(np.exp(np.median(np.where(good, truth - lower, np.inf)))),
+        float(good.mean()), cut, float(plan.expected_failures(fam, phi).sum()),
+    )  # fmt: skip

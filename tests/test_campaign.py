@@ -1,0 +1,200 @@
+"""Test plans against published tables and simulation."""
+
+import json
+import subprocess
+import sys
+from pathlib import Path
+
+import numpy as np
+import pytest
+from scipy import stats
+
+from reliability.decisions.campaign import Bench, demonstration, progress
+from reliability.decisions.campaign_learning import accelerated, estimation
+from reliability.life.design import (
+    Plan,
+    asymptotic_error,
+    shots_each,
+    success_run,
+    unit_information,
+)
+from reliability.life.families import FAMILIES, WEIBULL
+from reliability.life.fit import fit_life
+from reliability.life.targets import LogQuantile
+from reliability.notes import BadInput, CannotAnswer
+from reliability.records import LifeRecords
+from reliability.sheets.life import read_life
+from tests.benchmarks import campaign as bench_campaign
+
+ROOT = Path(__file__).parents[1]
+INF = float("inf")
+
+
+@pytest.mark.parametrize(
+    ("survival", "confidence", "failures", "units"),
+    [
+        (0.90, 0.90, 0, 22), (0.90, 0.95, 0, 29), (0.95, 0.90, 0, 45), (0.95, 0.95, 0, 59), (0.99, 0.90, 0, 230),
+        (0.99, 0.95, 0, 299), (0.90, 0.90, 1, 38), (0.90, 0.90, 2, 52), (0.95, 0.95, 1, 93),
+    ],
+)  # fmt: skip
+def test_units_against_tables(survival, confidence, failures, units):
+    """Success run and binomial tables (NIST/SEMATECH e-Handbook 8.3.1; common handbook tables)."""
+    assert success_run(survival, confidence, failures) == units
+    p = 1 - survival
+    assert stats.binom.cdf(failures, units, p) <= 1 - confidence + 1e-12
+    assert stats.binom.cdf(failures, units - 1, p) > 1 - confidence
+
+
+@pytest.mark.parametrize("shape", [1.0, 2.0, 3.5])
+def test_weibull_extension(shape):
+    """n = ln(1-C) / (ln R (T/N)^b): at the length found for n units the equation holds."""
+    t = shots_each(0.9, 0.9, 6, 1000.0, shape)
+    assert np.log(0.1) / (np.log(0.9) * (t / 1000) ** shape) == pytest.approx(6, rel=1e-9)
+    assert success_run(0.9, 0.9, 0, (t / 1000) ** shape * (1 + 1e-9)) == 6
+
+
+@pytest.mark.parametrize(
+    ("r", "ninety", "ninety_five"),
+    [
+        (0, 2.303, 2.996),
+        (1, 3.890, 4.744),
+        (2, 5.322, 6.296),
+        (3, 6.681, 7.754),
+        (4, 7.994, 9.154),
+        (5, 9.275, 10.513),
+    ],
+)
+def test_exponential_test_length_factors(r, ninety, ninety_five):
+    """chi2(C; 2r+2)/2: NIST/SEMATECH e-Handbook 8.3.1.2. A running test is shown when its exposure in
+    units of the required mean life passes the factor."""
+    for confidence, factor in ((0.90, ninety), (0.95, ninety_five)):
+        mean = 1000.0
+        n = 20
+        total = factor * mean
+        for scale, shown in ((1.001, True), (0.999, False)):
+            each = scale * total / n
+            good = [each] * n
+            failed = [each] * r + [INF] * (n - r)
+            p = progress(LifeRecords.of(good, failed), mean, np.exp(-1), confidence, 1.0)
+            assert (p.shown >= confidence) == shown
+            assert ("Stop: the requirement is shown" in p.advice) == shown
+
+
+def test_pass_chance_is_seen_in_simulated_communities():
+    told, seen = bench_campaign.pass_chance(2000)
+    assert seen == pytest.approx(told, abs=4 * np.sqrt(told * (1 - told) / 2000))
+
+
+def test_width_is_seen_in_simulated_communities():
+    """Foretold factor of the bound against 2,000 other outcomes of the plan: within 5 %."""
+    told, run, _ = bench_campaign.width(2000, 1)
+    assert run == pytest.approx(told, rel=0.05)
+
+
+def test_accelerated_plan_beats_equal_allocation():
+    assert bench_campaign.gain() >= 1.3
+
+
+@pytest.mark.parametrize("name", ["weibull", "lognormal", "loglogistic"])
+def test_expected_information_by_simulation(name):
+    """Mean observed information of many single units (definition)."""
+    fam = FAMILIES[name]
+    phi = np.array([[1.7], [0.3], [0.8]])
+    x, end = np.array([0.5]), 0.1
+    plan = Plan(x[None, :], np.array([1]), np.array([end]))
+    from reliability.life.engine import _Problem
+
+    sample = plan.draw(fam, phi, 60000, np.random.default_rng(2))
+    _, _, curv = _Problem(fam, sample, []).terms(np.repeat(phi, 60000, axis=1))
+    seen = np.array([[-curv[max(i, j)][min(i, j)].mean() for j in range(3)] for i in range(3)])
+    np.testing.assert_allclose(unit_information(fam, phi, x, end), seen, rtol=0.04, atol=0.01)
+
+
+def test_large_sample_error_shrinks_with_units():
+    phi = np.array([[2.0], [0.0]])
+    target = LogQuantile(float(WEIBULL.quantile(np.array(0.1))))
+    one = asymptotic_error(
+        WEIBULL, phi, Plan(np.empty((1, 0)), np.array([10]), np.array([0.5])), target
+    )
+    four = asymptotic_error(
+        WEIBULL, phi, Plan(np.empty((1, 0)), np.array([40]), np.array([0.5])), target
+    )
+    assert one == pytest.approx(2 * four, rel=1e-9)
+
+
+def test_bench_time_and_cost():
+    """One shot in three seconds: 28,800 shots a day (common practice, no source)."""
+    b = Bench(1 / 3, 2, 40, 5)
+    assert b.days(1, 28800) == pytest.approx(1.0)
+    assert b.days(4, 28800) == pytest.approx(2.0)
+    assert b.cost(4, 28800) == pytest.approx(4 * 40 + 2 * 5)
+
+
+def test_burn_in_counts_towards_the_shots():
+    plain = demonstration(1000, 0.9, 0.9, units=10)
+    burnt = demonstration(1000, 0.9, 0.9, units=10, burn_in=300)
+    assert burnt.shots_each == plain.shots_each
+    assert burnt.bench_days == pytest.approx(
+        plain.bench_days * (plain.shots_each - 300) / plain.shots_each
+    )
+
+
+def test_settings_out_of_range():
+    for bad in (
+        {"survival": 1.5},
+        {"confidence": 0.2},
+        {"shape": 0},
+        {"failures": -1},
+        {"units": 2, "failures": 2},
+    ):
+        with pytest.raises(BadInput):
+            demonstration(**{"shots": 1000, "survival": 0.9, "confidence": 0.9, **bad})
+    fit = fit_life(bench_campaign.demo_capacitors())
+    with pytest.raises(CannotAnswer, match="factor 1.01"):
+        estimation(fit, factor=1.01, units=(4,), draws=100)
+    with pytest.raises(BadInput):
+        from reliability.life.stress import fit_stress, parse_term
+
+        accelerated(
+            fit_stress(bench_campaign.demo_capacitors(), [parse_term("charge_V:power")]),
+            "charge_V",
+            1100,
+            levels=[1400],
+            total_units=9,
+            days_each=1,
+        )
+
+
+def run(*args, code=0):
+    p = subprocess.run(
+        [sys.executable, "-m", "reliability.cli", "campaign", *map(str, args)],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
+    assert p.returncode == code, p.stderr
+    return p
+
+
+def test_json_keys_and_plan_sheet(tmp_path):
+    sheet = tmp_path / "plan.csv"
+    out = json.loads(
+        run(
+            "--demonstrate-shots",
+            1000,
+            "--survival",
+            0.95,
+            "--confidence",
+            0.9,
+            "--sheet",
+            sheet,
+            "--json",
+        ).stdout
+    )
+    assert (out["units"], out["shots_each"], out["failures_allowed"]) == (45, 1000, 0)
+    filled = sheet.read_text().replace(",,,,", ",,1000,,")
+    (tmp_path / "done.csv").write_text(filled)
+    assert len(read_life(tmp_path / "done.csv").records) == 45
+    run(code=2)
+    run("--demonstrate-shots", -1, code=2)
+    run("--demonstrate-shots", 1000, "--shots-each", 1, "--shape", 9, code=2)
