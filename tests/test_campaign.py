@@ -150,7 +150,7 @@ def test_settings_out_of_range():
         with pytest.raises(BadInput):
             demonstration(**{"shots": 1000, "survival": 0.9, "confidence": 0.9, **bad})
     fit = fit_life(bench_campaign.demo_capacitors())
-    with pytest.raises(CannotAnswer, match="factor 1.01"):
+    with pytest.raises(CannotAnswer, match=r"factor 1\.01"):
         estimation(fit, factor=1.01, units=(4,), draws=100)
     with pytest.raises(BadInput):
         from reliability.life.stress import fit_stress, parse_term

@@ -30,6 +30,8 @@ def success_run(
     n = failures + 1
     step = max(1, int(np.ceil(np.log1p(-confidence) / np.log1p(-p))) - 1) if failures == 0 else 1
     n = max(n, step)
+    if n > 10_000_000:
+        raise OverflowError("more than ten million units would be needed")
     while binom.cdf(failures, n, p) > 1.0 - confidence:
         n += 1 if n < 5000 else n // 100
         if n > 10_000_000:
