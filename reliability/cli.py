@@ -16,6 +16,8 @@ COMMANDS = {
     "module": "Life of a whole module, and which slot ends it.",
     "derate": "How far to derate: the charge voltage that lasts the mission.",
     "campaign": "Which test to run next, with how many units and shots.",
+    "flight": "What to promise for one flight module, given its burn-in.",
+    "report": "Flight life statement as PDF or HTML.",
     "demo": "Load the invented demo community and answer the main question.",
     "export": "Write the accepted records as one life sheet.",
     "serve": "Open the dashboard and the JSON API.",

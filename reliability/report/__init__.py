@@ -1,0 +1,1 @@
+"""The flight life statement, as PDF and as one HTML file."""

@@ -1,0 +1,139 @@
+"""What the flight life statement says, once, for PDF and HTML."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Any
+
+from reliability import __version__, figures
+from reliability.decisions.answer import percent_text, shots_text
+from reliability.decisions.flight import FlightAnswer
+from reliability.decisions.mission import Mission
+
+CAUTIONS = (
+    "High voltage stays in capacitors after power-off: discharge and short every bank before touching it, "
+    "keep one hand away, use current-limited supplies.",
+    "Test in ventilated rooms: fluoropolymers give off harmful products when they decompose; vacuum can harm.",
+    "Local codes, the launch provider's rules and licensed practice come before anything written here.",
+)
+ASSUMPTIONS = (
+    "Slots fail independently of each other, and the first failure ends the module.",
+    "Flight conditions (temperature, pressure, rate, reversal) are like those of the tests named below.",
+    "Lives follow the fitted family; see the model checks.",
+    "Bounds are one-sided at the stated confidence; survival is given that the module has lasted so far.",
+)
+
+
+@dataclass(frozen=True)
+class Statement:
+    """All texts, tables and charts of a statement; plain data only.
+
+    Attributes
+    ----------
+    title, answer : str
+    facts : list of (name, value)
+        Mission and promise.
+    slots : list of rows (list of str)
+        With ``slot_head`` above.
+    more : list of rows
+        With ``more_head`` above.
+    notes, assumptions, cautions : lists of str
+    basis : list of (name, value)
+        Data behind it, and how to make it again.
+    charts : dict of name to SVG text
+    """
+
+    title: str
+    answer: str
+    facts: list[list[str]]
+    slot_head: list[str]
+    slots: list[list[str]]
+    more_head: list[str]
+    more: list[list[str]]
+    notes: list[str]
+    assumptions: list[str]
+    cautions: list[str]
+    basis: list[list[str]]
+    charts: dict[str, str]
+
+
+def statement(
+    a: FlightAnswer,
+    mission: Mission,
+    *,
+    basis: dict[str, Any],
+    builders: list[str],
+    units: float,
+    failed: float,
+    seed: int,
+    command: str,
+) -> Statement:
+    """Put the answer into words and tables.
+
+    Parameters
+    ----------
+    a : FlightAnswer
+    mission : Mission
+    basis : dict
+        ``store`` state and ``contributions``, or ``files`` with hashes.
+    builders : list of str
+    units, failed : float
+        Of all records behind it.
+    seed : int
+    command : str
+        That makes it again.
+    """
+    p = a.promise
+    facts = [
+        ["Mission", f"{mission.in_words()} = {shots_text(a.mission_shots)} shots"],
+        ["Promised life", f"{shots_text(p['shots'])} shots from now"],
+        ["at survival and confidence", f"{percent_text(p['survival'])}, {percent_text(p['confidence'])}"],
+        ["Margin to the mission", f"{a.margin_shots:+,.0f} shots"],
+        ["Survival of the mission", f"{percent_text(a.survival['estimate'])} estimated, at least {percent_text(a.survival['lower'])}"],
+        ["Chance for this very unit", f"{percent_text(a.survival['predictive'])}, uncertainty of the estimate included"],
+    ]
+    if a.several["units"] > 1:
+        k = int(a.several["units"])
+        facts.append([f"{k} such modules", f"all last: {percent_text(a.several['all'])} (at least {percent_text(a.several['all_lower'])}); one at least: {percent_text(a.several['one'])} (at least {percent_text(a.several['one_lower'])})"])
+    slots = [
+        [
+            s.slot.replace("_", " "), s.part, f"{s.so_far:,.0f}", f"{s.failed:g} of {s.n:g}", s.basis,
+            percent_text(s.survival), percent_text(s.lower), percent_text(s.ends_first),
+        ]
+        for s in a.by_slot
+    ]  # fmt: skip
+    more = [
+        [m.what, f"{m.shots:,.0f}", percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower), shots_text(m.promise)]
+        for m in a.more
+    ]
+    where = (
+        f"store state {basis['store']}, contributions {', '.join(map(str, basis['contributions']))}"
+        if "store" in basis
+        else "; ".join(f"{f['file']} (sha256 {f['sha256'][:12]})" for f in basis.get("files", []))
+    )
+    shots, estimate, lower = a.curve
+    return Statement(
+        f"Flight life statement: module {a.module}",
+        a.sentence,
+        facts,
+        ["slot", "part", "shots so far", "failed in data", "model", "survival", "at least", "ends first"],
+        slots,
+        ["what", "shots", "lasts it", "survival after", "at least", "promise"],
+        more,
+        [n.text for n in a.notes],
+        list(ASSUMPTIONS),
+        list(CAUTIONS),
+        [
+            ["Data", where],
+            ["Builders", ", ".join(builders)],
+            ["Records", f"{units:g} units, {failed:g} failed"],
+            ["Made with", f"shotlife {__version__}, seed {seed}"],
+            ["Command", command],
+        ],
+        {
+            "survival": figures.to_svg(figures.module_figure(shots, estimate, lower, estimate).properties(width=330, height=190)),
+            "ends": figures.to_svg(
+                figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]).properties(width=230)
+            ),
+        },
+    )
