@@ -213,10 +213,10 @@ def ends_figure(names: Sequence[str], shares: Sequence[float]) -> Any:
 
 
 def module_figure(
-    shots: Sequence[float],
-    estimate: Sequence[float],
-    lower: Sequence[float],
-    upper: Sequence[float],
+    shots: Sequence[float] | np.ndarray,
+    estimate: Sequence[float] | np.ndarray,
+    lower: Sequence[float] | np.ndarray,
+    upper: Sequence[float] | np.ndarray,
 ) -> Any:
     """Module survival with its bounds."""
     frame = pd.DataFrame({"shots": shots, "estimate": estimate, "lower": lower, "upper": upper})

@@ -75,6 +75,36 @@ def _module(request: Request, store: Store) -> Any:
     return module(_records(request, store), at=_floats(request, "at"), **_settings(request))
 
 
+def _derate(request: Request, store: Store) -> Any:
+    from reliability.decisions.derating import derate
+
+    survival = _floats(request, "survival")
+    shots = _floats(request, "shots")
+    return derate(
+        _records(request, store), request.query_params.getlist("stress"), shots=shots[0] if shots else float("nan"),
+        survival=survival[0] if survival else 0.9, **_settings(request),
+    )  # fmt: skip
+
+
+def _flight(request: Request, store: Store) -> Any:
+    from reliability.decisions.flight import flight
+
+    shots = _floats(request, "shots")
+    name = request.query_params.get("module")
+    if not shots or not name:
+        raise BadInput("flight needs module and shots")
+    survival = _floats(request, "survival")
+    settings = _settings(request)
+    settings.pop("bound")
+    return flight(
+        _records(request, store),
+        name,
+        shots[0],
+        survival=survival[0] if survival else 0.9,
+        **settings,
+    )
+
+
 def _contributions(request: Request, store: Store) -> Any:
     return {"contributions": store.contributions() if store.exists else []}
 
@@ -83,6 +113,8 @@ QUESTIONS: dict[str, Callable[[Request, Store], Any]] = {
     "life": _life,
     "modes": _modes,
     "module": _module,
+    "derate": _derate,
+    "flight": _flight,
     "contributions": _contributions,
 }
 

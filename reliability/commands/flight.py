@@ -7,7 +7,16 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import emit_json, emit_notes, json_option, load, number, options, source_options, table
+from reliability.commands.common import (
+    emit_json,
+    emit_notes,
+    json_option,
+    load,
+    number,
+    options,
+    source_options,
+    table,
+)
 
 NAN = float("nan")
 
@@ -36,7 +45,14 @@ def solve(source: dict[str, Any], m: dict[str, Any]) -> tuple[Any, Any, Any]:
     from reliability.decisions.mission import Mission
 
     mission = Mission(
-        m["shots"], m["total_impulse"], m["delta_v"], m["days"], m["impulse_bit"], m["mass"], m["rate_hz"], m["duty"]
+        m["shots"],
+        m["total_impulse"],
+        m["delta_v"],
+        m["days"],
+        m["impulse_bit"],
+        m["mass"],
+        m["rate_hz"],
+        m["duty"],
     )
     shots = mission.in_shots()
     basis = load(**source)
@@ -85,7 +101,9 @@ def command(keep: bool, history: bool, as_json: bool, **given: Any) -> None:
         emit_json(a, basis)
         return
     click.echo(a.sentence)
-    click.echo(f"\n  mission: {mission.in_words()}; margin {a.margin_shots:+,.0f} shots; chance for this very unit {number(a.survival['predictive'], 3)}")
+    click.echo(
+        f"\n  mission: {mission.in_words()}; margin {a.margin_shots:+,.0f} shots; chance for this very unit {number(a.survival['predictive'], 3)}"
+    )
     click.echo("\nSlots, most likely end first")
     click.echo(
         table(
@@ -101,13 +119,25 @@ def command(keep: bool, history: bool, as_json: bool, **given: Any) -> None:
     )  # fmt: skip
     if a.several["units"] > 1:
         v = a.several
-        click.echo(f"\n  {v['units']:g} modules: all last {number(v['all'], 3)} (at least {number(v['all_lower'], 3)}), one at least {number(v['one'], 3)} (at least {number(v['one_lower'], 3)})")
+        click.echo(
+            f"\n  {v['units']:g} modules: all last {number(v['all'], 3)} (at least {number(v['all_lower'], 3)}), one at least {number(v['one'], 3)} (at least {number(v['one_lower'], 3)})"
+        )
     if a.more:
         click.echo("\nWhat more testing would change")
         click.echo(
             table(
                 ["what", "shots", "lasts it", "survival after", "at least", "promise"],
-                [[m.what, f"{m.shots:,.0f}", number(m.survives_it, 2), number(m.survival), number(m.lower), number(m.promise)] for m in a.more],
+                [
+                    [
+                        m.what,
+                        f"{m.shots:,.0f}",
+                        number(m.survives_it, 2),
+                        number(m.survival),
+                        number(m.lower),
+                        number(m.promise),
+                    ]
+                    for m in a.more
+                ],
             )
         )
     emit_notes(basis.notes + a.notes)

@@ -15,7 +15,13 @@ from reliability.commands.flight import mission_options, solve
 @click.command("report")
 @source_options
 @mission_options
-@click.option("--to", "target", required=True, type=click.Path(path_type=Path, dir_okay=False), help="File to write: .pdf or .html.")
+@click.option(
+    "--to",
+    "target",
+    required=True,
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="File to write: .pdf or .html.",
+)
 def command(target: Path, **given: Any) -> None:
     """Flight life statement for one module, as PDF or as one HTML file.
 
@@ -51,7 +57,14 @@ def again(given: dict[str, Any], source: dict[str, Any]) -> str:
     for key in ("shots", "total_impulse", "delta_v", "days", "impulse_bit", "mass"):
         if given[key] == given[key]:
             words += [f"--{key.replace('_', '-')}", f"{given[key]:g}"]
-    words += ["--survival", f"{given['survival']:g}", "--confidence", f"{given['confidence']:g}", "--seed", str(given["seed"])]
+    words += [
+        "--survival",
+        f"{given['survival']:g}",
+        "--confidence",
+        f"{given['confidence']:g}",
+        "--seed",
+        str(given["seed"]),
+    ]
     for key in ("slot", "part", "builder"):
         for value in source[key]:
             words += [f"--{key}", value]

@@ -10,9 +10,11 @@ from numpy.typing import NDArray
 
 from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.life import NOT_SHOWN
+from reliability.decisions.stress_checks import check_stress_model
 from reliability.life.belief import Belief, NeverFailed, belief_of, stress_belief
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.goodness import goodness_of_fit
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
 from reliability.life.stress import Term, fit_stress
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -53,6 +55,10 @@ class FlightSlot:
         Shots this slot alone could be promised for.
     ends_first : float
         Probability that it fails first, within the mission.
+    fit_p : float
+        Monte-Carlo p of the model's fit (small = poor); nan where it was not tested.
+    stress : dict
+        The unit's own stress, as recorded.
     """
 
     slot: str
@@ -66,6 +72,8 @@ class FlightSlot:
     lower: float
     promise: float
     ends_first: float
+    fit_p: float
+    stress: dict[str, float | str]
 
 
 @dataclass(frozen=True)
@@ -158,7 +166,15 @@ def units_on_board(records: LifeRecords, module: str) -> list[UnitOnBoard]:
             stress: dict[str, float | str] = {
                 k: float(v[i]) for k, v in records.covariates.items() if not np.isnan(v[i])
             }
-            out.append(UnitOnBoard(slot, str(records.unit[i]), str(records.part[i]), float(records.shots_good[i]), stress))
+            out.append(
+                UnitOnBoard(
+                    slot,
+                    str(records.unit[i]),
+                    str(records.part[i]),
+                    float(records.shots_good[i]),
+                    stress,
+                )
+            )
     if dead:
         raise CannotAnswer(
             f"In module {module} the last unit of {', '.join(dead)} has failed and no good one is recorded. "
@@ -177,10 +193,15 @@ class _SlotModel:
     belief: Belief | None
     never: NeverFailed | None
     notes: tuple[Note, ...] = ()
+    fit_p: float = NAN
 
 
 def _slot_model(
-    pool: LifeRecords, item: UnitOnBoard, family_name: str, use_stress: bool, rng: np.random.Generator
+    pool: LifeRecords,
+    item: UnitOnBoard,
+    family_name: str,
+    use_stress: bool,
+    rng: np.random.Generator,
 ) -> _SlotModel:
     fam = family(family_name)
     own = pool.select(pool.slot == item.slot)
@@ -194,20 +215,31 @@ def _slot_model(
             x = tuple(float(np.asarray(v)) for v in fit.at(stress))
             notes = fit.notes + _stress_notes(own, item)
             belief = stress_belief(fam, fit.sample, fit.phi, fit.cov, x, DRAWS, rng)
-            return _SlotModel(item, fit.records, "stress model", belief, None, notes)
+            form_p = check_stress_model(fit, draws=199).form_p
+            return _SlotModel(item, fit.records, "stress model", belief, None, notes, form_p)
         except CannotAnswer:
             pass  # too little for a stress model: the slot's life as tested stands for it
     try:
         life = fit_life(own, family_name)
         basis = "shape prior" if own.failures <= 3 and fam.shape_free else "life"
-        return _SlotModel(item, own, basis, belief_of(own, fam, life.sample, life.phi, DRAWS, rng), None)
+        p = (
+            goodness_of_fit(own, life, draws=299).p
+            if own.failures >= 4 and own.units <= 3000
+            else NAN
+        )
+        belief = belief_of(own, fam, life.sample, life.phi, DRAWS, rng)
+        return _SlotModel(item, own, basis, belief, None, fit_p=p)
     except NoMaximum:
         from reliability.life.engine import Held, fit_batch
         from reliability.life.sample import sample_of
 
         sample = sample_of(own)
-        phi = fit_batch(fam, sample, Held(0, DEFAULT_SHAPE_PRIOR.median), np.array([[1.5], [0.0]])).phi
-        return _SlotModel(item, own, "shape prior", belief_of(own, fam, sample, phi, DRAWS, rng), None)
+        phi = fit_batch(
+            fam, sample, Held(0, DEFAULT_SHAPE_PRIOR.median), np.array([[1.5], [0.0]])
+        ).phi
+        return _SlotModel(
+            item, own, "shape prior", belief_of(own, fam, sample, phi, DRAWS, rng), None
+        )
 
 
 def _terms_for(own: LifeRecords, item: UnitOnBoard) -> list[Term]:
@@ -230,7 +262,12 @@ def _stress_notes(own: LifeRecords, item: UnitOnBoard) -> tuple[Note, ...]:
     at = float(item.stress["charge_V"])
     if low <= at <= high:
         return ()
-    return (Note("extrapolated", f"The module's {at:g} V lies outside the tested {low:g} to {high:g} V for {item.slot}."),)
+    return (
+        Note(
+            "extrapolated",
+            f"The module's {at:g} V lies outside the tested {low:g} to {high:g} V for {item.slot}.",
+        ),
+    )
 
 
 class _Module:
@@ -239,7 +276,9 @@ class _Module:
     def __init__(self, models: Sequence[_SlotModel], rng: np.random.Generator) -> None:
         self.models = models
         never = [m for m in models if m.never is not None]
-        self.exponential = rng.permutation(-np.log1p(-(np.arange(DRAWS) + 0.5) / DRAWS)) if never else None
+        self.exponential = (
+            rng.permutation(-np.log1p(-(np.arange(DRAWS) + 0.5) / DRAWS)) if never else None
+        )
 
     def slot(self, m: _SlotModel, shots: Array, extra: float = 0.0) -> tuple[Array, Array]:
         start = m.on_board.so_far + extra
@@ -269,7 +308,14 @@ class _Module:
         draws, _ = self.total(shots, extra)
         return np.asarray(np.exp(-np.quantile(draws, confidence, axis=0)))
 
-    def promise(self, survival: float, confidence: float, scale: float, models: Sequence[_SlotModel] | None = None, extra: float = 0.0) -> float:
+    def promise(
+        self,
+        survival: float,
+        confidence: float,
+        scale: float,
+        models: Sequence[_SlotModel] | None = None,
+        extra: float = 0.0,
+    ) -> float:
         """Shots at which the lower bound of survival is the wanted one."""
 
         def low(shots: float) -> float:
@@ -353,6 +399,7 @@ def flight(
                 m.on_board.slot, m.on_board.part, m.on_board.unit, m.on_board.so_far, whole(m.records.units),
                 whole(m.records.failures), m.basis, float(np.exp(-b[0])), float(np.exp(-np.quantile(d, confidence))),
                 whole_module.promise(survival, confidence, shots, [m]), ends[i],
+                m.fit_p, {k: v for k, v in m.on_board.stress.items() if not k.startswith("_")},
             )
         )  # fmt: skip
     first: dict[str, float] = {}
@@ -442,12 +489,29 @@ def _notes(records: LifeRecords, models: Sequence[_SlotModel], module: str) -> t
         )
     few = [m.on_board.slot for m in models if m.basis == "shape prior"]
     if few:
-        notes.append(Note("few_failures", f"3 failures or fewer of {', '.join(few)}: the default prior on the shape is used there."))
+        notes.append(
+            Note(
+                "few_failures",
+                f"3 failures or fewer of {', '.join(few)}: the default prior on the shape is used there.",
+            )
+        )
     slots = set(records.slot.tolist()) - {m.on_board.slot for m in models} - {""}
     if slots:
-        notes.append(Note("slots_missing", f"Module {module} has no record of {', '.join(sorted(slots))}; they are not in the promise."))
+        notes.append(
+            Note(
+                "slots_missing",
+                f"Module {module} has no record of {', '.join(sorted(slots))}; they are not in the promise.",
+            )
+        )
     for m in models:
         notes += m.notes
+        if m.fit_p < 0.05:
+            notes.append(
+                Note(
+                    "poor_fit",
+                    f"The model of {m.on_board.slot} fits its data poorly (Monte-Carlo p = {m.fit_p:.3f}).",
+                )
+            )
         top = float(m.records.shots_good.max())
         if m.on_board.so_far > top:
             notes.append(Note("oldest", f"{m.on_board.slot} has more shots than any tested unit."))

@@ -45,7 +45,11 @@ class Mission:
         BadInput
             If it is stated not once, or lacks something.
         """
-        given = [n for n in ("shots", "total_impulse_Ns", "delta_v_m_s", "days") if np.isfinite(getattr(self, n))]
+        given = [
+            n
+            for n in ("shots", "total_impulse_Ns", "delta_v_m_s", "days")
+            if np.isfinite(getattr(self, n))
+        ]
         if len(given) != 1:
             raise BadInput("state the mission once: shots, total impulse, velocity change, or days")
         bit = self.impulse_bit_uNs * 1e-6

@@ -108,7 +108,12 @@ def _from_plane(pl: Plane, draws: int, rng: np.random.Generator) -> tuple[Array,
 
 
 def belief_of(
-    records: LifeRecords, fam: Family, sample: Sample, phi: Array, draws: int, rng: np.random.Generator
+    records: LifeRecords,
+    fam: Family,
+    sample: Sample,
+    phi: Array,
+    draws: int,
+    rng: np.random.Generator,
 ) -> Belief:
     """Draws for a fit without covariates.
 
@@ -124,7 +129,13 @@ def belief_of(
 
 
 def stress_belief(
-    fam: Family, sample: Sample, phi: Array, cov: Array, x: tuple[float, ...], draws: int, rng: np.random.Generator
+    fam: Family,
+    sample: Sample,
+    phi: Array,
+    cov: Array,
+    x: tuple[float, ...],
+    draws: int,
+    rng: np.random.Generator,
 ) -> Belief:
     """Draws for a stress model at one stress, by importance sampling around its maximum.
 

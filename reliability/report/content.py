@@ -7,7 +7,7 @@ from typing import Any
 
 from reliability import __version__, figures
 from reliability.decisions.answer import percent_text, shots_text
-from reliability.decisions.flight import FlightAnswer
+from reliability.decisions.flight import FlightAnswer, FlightSlot
 from reliability.decisions.mission import Mission
 
 CAUTIONS = (
@@ -37,6 +37,9 @@ class Statement:
         With ``slot_head`` above.
     more : list of rows
         With ``more_head`` above.
+    configuration : list of (slot, what is in it)
+    checks : list of str
+        How well each model fits.
     notes, assumptions, cautions : lists of str
     basis : list of (name, value)
         Data behind it, and how to make it again.
@@ -50,11 +53,40 @@ class Statement:
     slots: list[list[str]]
     more_head: list[str]
     more: list[list[str]]
+    configuration: list[list[str]]
+    checks: list[str]
     notes: list[str]
     assumptions: list[str]
     cautions: list[str]
     basis: list[list[str]]
     charts: dict[str, str]
+
+
+def _configuration(s: FlightSlot) -> str:
+    """Part, unit and settings of one slot in words."""
+    names = {
+        "charge_V": "charged to {:g} V", "rated_V": "rated {:g} V", "capacitance_uF": "{:g} uF each",
+        "bank_parallel": "{:g} in parallel", "bank_series": "{:g} in series", "temp_C": "{:g} deg C",
+        "rate_Hz": "{:.3g} shots a second", "peak_A": "{:g} A peak", "energy_J": "{:g} J a shot",
+    }  # fmt: skip
+    settings = [text.format(s.stress[k]) for k, text in names.items() if k in s.stress]
+    return (
+        ", ".join([x for x in (s.part, f"unit {s.unit}" if s.unit else "") if x] + settings)
+        or "as recorded"
+    )
+
+
+def _checks(a: FlightAnswer) -> list[str]:
+    """Fit of each slot's model in words."""
+    out = []
+    for s in a.by_slot:
+        name = s.slot.replace("_", " ")
+        if s.fit_p == s.fit_p:
+            verdict = "fits poorly" if s.fit_p < 0.05 else "no sign of misfit"
+            out.append(f"{name}: {s.basis}, {verdict} (Monte-Carlo p = {s.fit_p:.2f}).")
+        else:
+            out.append(f"{name}: {s.basis}; its fit could not be tested (too few failures at a level).")
+    return out
 
 
 def statement(
@@ -87,14 +119,28 @@ def statement(
     facts = [
         ["Mission", f"{mission.in_words()} = {shots_text(a.mission_shots)} shots"],
         ["Promised life", f"{shots_text(p['shots'])} shots from now"],
-        ["at survival and confidence", f"{percent_text(p['survival'])}, {percent_text(p['confidence'])}"],
+        [
+            "at survival and confidence",
+            f"{percent_text(p['survival'])}, {percent_text(p['confidence'])}",
+        ],
         ["Margin to the mission", f"{a.margin_shots:+,.0f} shots"],
-        ["Survival of the mission", f"{percent_text(a.survival['estimate'])} estimated, at least {percent_text(a.survival['lower'])}"],
-        ["Chance for this very unit", f"{percent_text(a.survival['predictive'])}, uncertainty of the estimate included"],
+        [
+            "Survival of the mission",
+            f"{percent_text(a.survival['estimate'])} estimated, at least {percent_text(a.survival['lower'])}",
+        ],
+        [
+            "Chance for this very unit",
+            f"{percent_text(a.survival['predictive'])}, uncertainty of the estimate included",
+        ],
     ]
     if a.several["units"] > 1:
         k = int(a.several["units"])
-        facts.append([f"{k} such modules", f"all last: {percent_text(a.several['all'])} (at least {percent_text(a.several['all_lower'])}); one at least: {percent_text(a.several['one'])} (at least {percent_text(a.several['one_lower'])})"])
+        facts.append(
+            [
+                f"{k} such modules",
+                f"all last: {percent_text(a.several['all'])} (at least {percent_text(a.several['all_lower'])}); one at least: {percent_text(a.several['one'])} (at least {percent_text(a.several['one_lower'])})",
+            ]
+        )
     slots = [
         [
             s.slot.replace("_", " "), s.part, f"{s.so_far:,.0f}", f"{s.failed:g} of {s.n:g}", s.basis,
@@ -103,7 +149,14 @@ def statement(
         for s in a.by_slot
     ]  # fmt: skip
     more = [
-        [m.what, f"{m.shots:,.0f}", percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower), shots_text(m.promise)]
+        [
+            m.what,
+            f"{m.shots:,.0f}",
+            percent_text(m.survives_it),
+            percent_text(m.survival),
+            percent_text(m.lower),
+            shots_text(m.promise),
+        ]
         for m in a.more
     ]
     where = (
@@ -116,10 +169,21 @@ def statement(
         f"Flight life statement: module {a.module}",
         a.sentence,
         facts,
-        ["slot", "part", "shots so far", "failed in data", "model", "survival", "at least", "ends first"],
+        [
+            "slot",
+            "part",
+            "shots so far",
+            "failed in data",
+            "model",
+            "survival",
+            "at least",
+            "ends first",
+        ],
         slots,
         ["what", "shots", "lasts it", "survival after", "at least", "promise"],
         more,
+        [[s.slot.replace("_", " "), _configuration(s)] for s in a.by_slot],
+        _checks(a),
         [n.text for n in a.notes],
         list(ASSUMPTIONS),
         list(CAUTIONS),
@@ -131,9 +195,15 @@ def statement(
             ["Command", command],
         ],
         {
-            "survival": figures.to_svg(figures.module_figure(shots, estimate, lower, estimate).properties(width=330, height=190)),
+            "survival": figures.to_svg(
+                figures.module_figure(shots, estimate, lower, estimate).properties(
+                    width=330, height=190
+                )
+            ),
             "ends": figures.to_svg(
-                figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]).properties(width=230)
+                figures.ends_figure(
+                    [s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]
+                ).properties(width=230)
             ),
         },
     )

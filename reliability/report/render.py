@@ -16,7 +16,11 @@ def to_pdf(s: Statement) -> bytes:
     """PDF; the same statement gives the same bytes."""
     import typst
 
-    return bytes(typst.compile(TEMPLATE.read_bytes(), sys_inputs={"data": json.dumps(asdict(s))}, timestamp=0))
+    return bytes(
+        typst.compile(
+            TEMPLATE.read_bytes(), sys_inputs={"data": json.dumps(asdict(s))}, timestamp=0
+        )
+    )
 
 
 def to_html(s: Statement) -> str:
@@ -26,7 +30,11 @@ def to_html(s: Statement) -> str:
         return html.escape(str(text))
 
     def pairs(rows: list[list[str]]) -> str:
-        return "<table class='pairs'>" + "".join(f"<tr><th scope='row'>{e(a)}</th><td>{e(b)}</td></tr>" for a, b in rows) + "</table>"
+        return (
+            "<table class='pairs'>"
+            + "".join(f"<tr><th scope='row'>{e(a)}</th><td>{e(b)}</td></tr>" for a, b in rows)
+            + "</table>"
+        )
 
     def grid(head: list[str], rows: list[list[str]]) -> str:
         top = "".join(f"<th scope='col'>{e(h)}</th>" for h in head)
@@ -53,7 +61,8 @@ h1{{font-size:1.6rem}} h2{{font-size:1.1rem;margin:1.4rem 0 .4rem}}
 <div class="charts"><figure><h2>Share of such modules still good</h2>{s.charts["survival"]}<figcaption>Solid: estimate; dashed: lower bound; shots from now.</figcaption></figure>
 <figure><h2>What ends it within the mission</h2>{s.charts["ends"]}</figure></div>
 <h2>Life by slot</h2>{grid(s.slot_head, s.slots)}{more}
-<h2>Assumptions</h2>{bullets(s.assumptions)}<h2>Notes and model checks</h2>{bullets(s.notes)}
+<h2>Configuration</h2>{pairs(s.configuration)}
+<h2>Assumptions</h2>{bullets(s.assumptions)}<h2>Model checks</h2>{bullets(s.checks)}<h2>Notes</h2>{bullets(s.notes)}
 <h2>Data behind it, and how to make it again</h2>{pairs(s.basis)}<h2>Cautions</h2>{bullets(s.cautions)}
 <footer>Estimate from test data, not a qualification.</footer></body></html>
 """

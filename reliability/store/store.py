@@ -301,7 +301,9 @@ class Store:
         state = self.state()
         with self._open(write=True) as c:
             now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
-            c.execute("INSERT INTO statement_history VALUES (?, ?, ?, ?)", [module, now, state, answer])
+            c.execute(
+                "INSERT INTO statement_history VALUES (?, ?, ?, ?)", [module, now, state, answer]
+            )
 
     def history(self, module: str) -> list[dict[str, Any]]:
         """Flight answers kept for a module, oldest first."""
@@ -310,7 +312,14 @@ class Store:
                 "SELECT made_at, store_state, answer FROM statement_history WHERE module = ? ORDER BY made_at",
                 [module],
             ).fetchall()
-        return [{"made_at": r[0].isoformat(timespec="seconds"), "store": r[1], "answer": json.loads(r[2])} for r in rows]
+        return [
+            {
+                "made_at": r[0].isoformat(timespec="seconds"),
+                "store": r[1],
+                "answer": json.loads(r[2]),
+            }
+            for r in rows
+        ]
 
     def state(self) -> str:
         """A short hash of what estimates rest on: it changes with every accepted change."""

@@ -19,7 +19,12 @@ from reliability.decisions.flight import flight
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 
-SLOTS = {"main_capacitor": (2.2, 6000.0), "igniter": (1.4, 20000.0), "fuel": (6.0, 90000.0), "switch": (1.0, 60000.0)}
+SLOTS = {
+    "main_capacitor": (2.2, 6000.0),
+    "igniter": (1.4, 20000.0),
+    "fuel": (6.0, 90000.0),
+    "switch": (1.0, 60000.0),
+}
 EXPONENT, REFERENCE = 7.0, 1400.0
 FLIGHT_V, BURN_IN = 1300.0, 400.0
 
@@ -53,7 +58,9 @@ def community(rng: np.random.Generator) -> LifeRecords:
                 if end - clock < 100:
                     break
     while True:
-        flight_lives = {s: scale_of(s, FLIGHT_V) * rng.exponential() ** (1 / b) for s, (b, _) in SLOTS.items()}
+        flight_lives = {
+            s: scale_of(s, FLIGHT_V) * rng.exponential() ** (1 / b) for s, (b, _) in SLOTS.items()
+        }
         if min(flight_lives.values()) > BURN_IN:  # a module that broke in burn-in does not fly
             break
     rows += [("flight", s, 0.0, BURN_IN, np.inf, FLIGHT_V) for s in SLOTS]
@@ -91,7 +98,9 @@ def main() -> None:
     for _ in range(60):
         mid = 0.5 * (lo + hi)
         lo, hi = (mid, hi) if true_survival(mid) >= 0.9 else (lo, mid)
-    print(f"promises kept: {out[:, 0].mean():.1%} of {a.communities} (s.e. {np.sqrt(0.0475 / a.communities):.1%}); wanted 94 % or more at confidence 0.95")
+    print(
+        f"promises kept: {out[:, 0].mean():.1%} of {a.communities} (s.e. {np.sqrt(0.0475 / a.communities):.1%}); wanted 94 % or more at confidence 0.95"
+    )
     print(f"typical promise {np.median(out[:, 1]):.0f} shots; the truth allows {lo:.0f}")
 
 
