@@ -19,6 +19,7 @@ page = st.navigation(
             st.Page("campaign.py", title="Next test", icon=":material/experiment:"),
         ],
         "Data": [
+            st.Page("builders.py", title="Builders", icon=":material/groups:"),
             st.Page("records.py", title="Records", icon=":material/table_rows:"),
         ],
     }

@@ -2,17 +2,35 @@
 
 from __future__ import annotations
 
+import datetime as dt
 from pathlib import Path
 
 import pandas as pd
 import streamlit as st
 
 from dashboard.shared import all_records, answer, state, store
+from reliability.decisions.answer import shots_text
+from reliability.decisions.module import module
+from reliability.notes import CannotAnswer
+from reliability.records import join
 from reliability.sheets.demo import demo_folder
 from reliability.sheets.life import read_life
+from reliability.sheets.quality import findings
 from reliability.sheets.table import SheetError
-from reliability.sheets.write import life_csv
+from reliability.sheets.write import life_csv, rows_csv
 from reliability.store import StoreError
+
+SLOTS = ["main_capacitor", "ignition_capacitor", "igniter", "fuel", "switch", "converter"]
+MODES = [
+    "short",
+    "open",
+    "capacitance_loss",
+    "no_spark",
+    "carbon_short",
+    "fuel_spent",
+    "charring",
+    "unknown",
+]
 
 
 def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
@@ -50,6 +68,84 @@ def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
         st.caption(n.text)
 
 
+@st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
+def change(key: tuple[str, str], name: str, content: bytes) -> str:
+    """What a new sheet would do to the module life, in a sentence."""
+    fresh = read_life(Path(name), content).records
+    now = all_records(*key) if key[1] else None
+    after = join([now, fresh]) if now is not None and len(now) else fresh
+    texts = []
+    for records in (now, after):
+        if records is None or not len(records):
+            texts.append("nothing")
+            continue
+        try:
+            a = module(records, bound="likelihood")
+            texts.append(
+                f"{shots_text(a.life['shots'])} shots (at least {shots_text(a.life['lower'])})"
+            )
+        except CannotAnswer:
+            texts.append("nothing")
+    return f"{len(fresh)} records. The life that 90 % of modules reach would go from {texts[0]} to {texts[1]} (likelihood bound)."
+
+
+def preview(upload) -> None:  # type: ignore[no-untyped-def]
+    """Before anything is stored: faults, what looks odd, and what would change."""
+    try:
+        sheet = read_life(Path(upload.name), upload.getvalue())
+    except SheetError as e:
+        st.warning(
+            f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''}; press the button to list them."
+        )
+        return
+    st.caption(change(state(), upload.name, upload.getvalue()))
+    for f in findings(sheet.records, all_records(*state()) if store().exists else None):
+        st.caption(f"{f.severity}: {f.text}")
+
+
+def one_record() -> None:
+    """A form for one unit; it becomes a contribution of its own."""
+    with st.form("one", clear_on_submit=True):
+        a, b, c, d = st.columns(4)
+        builder = a.text_input("Builder code", key="one_builder")
+        name = b.text_input("Module", key="one_module")
+        slot = c.selectbox("Slot", SLOTS, key="one_slot", accept_new_options=True)
+        unit = d.text_input("Unit (optional)", key="one_unit")
+        a, b, c, d = st.columns(4)
+        good = a.number_input("Known good at (shots)", 0.0, value=None, step=1.0, key="one_good")
+        failed = b.number_input(
+            "Found failed at (shots; empty = still good)",
+            0.0,
+            value=None,
+            step=1.0,
+            key="one_failed",
+        )
+        mode = c.selectbox("Mode", ["", *MODES], key="one_mode", accept_new_options=True)
+        volts = d.number_input("Charge voltage (V)", 0.0, value=None, step=10.0, key="one_volts")
+        part = st.text_input("Part (optional)", key="one_part")
+        sent = st.form_submit_button("Store this record")
+    if not sent:
+        return
+    row = {
+        "builder": builder, "module": name, "slot": slot or "", "unit": unit, "part": part,
+        "shots_good": good if good is not None else (failed if failed is not None else ""),
+        "shots_failed": "" if failed is None else failed, "mode": mode or "", "charge_V": "" if volts is None else volts,
+        "date": dt.date.today().isoformat(),
+    }  # fmt: skip
+    content = rows_csv([row]).encode()
+    try:
+        c = (
+            store()
+            .add(read_life(Path(f"entered-{dt.datetime.now():%Y%m%d-%H%M%S}.csv"), content))
+            .contribution
+        )
+        st.success(f"Stored as contribution {c.id}. All pages use it now.")
+    except SheetError as e:
+        st.error("Not stored: " + "; ".join(f"{f.column}: {f.message}" for f in e.faults))
+    except StoreError as e:
+        st.error(str(e))
+
+
 st.title("Records")
 with st.container(border=True):
     st.markdown("**Add a life sheet**")
@@ -59,8 +155,27 @@ with st.container(border=True):
         "otherwise; leave it empty while the unit is good."
     )
     upload = st.file_uploader("Life sheet", type=["csv", "parquet", "xlsx"], key="upload")
-    if upload is not None and st.button("Check and add", key="add", type="primary"):
-        add_upload(upload)
+    if upload is not None:
+        preview(upload)
+        if st.button("Check and add", key="add", type="primary"):
+            add_upload(upload)
+with st.expander(
+    "Enter one record (a failure seen on the bench, or a count reached)",
+    icon=":material/edit_note:",
+):
+    one_record()
+waiting = [c for c in store().contributions() if c.status == "received"] if store().exists else []
+for c in waiting:
+    with st.container(border=True):
+        st.markdown(f"**Contribution {c.id} waits:** {c.file}, {c.rows} records of {c.builders}")
+        left, middle, right = st.columns([4, 1, 1])
+        reason = left.text_input("Reason", key=f"reason_{c.id}")
+        if middle.button("Accept", key=f"accept_{c.id}"):
+            store().decide(c.id, "accepted", reason)
+            st.rerun()
+        if right.button("Decline", key=f"decline_{c.id}"):
+            store().decide(c.id, "declined", reason)
+            st.rerun()
 
 key = state()
 records = all_records(*key) if key[1] else None

@@ -13,9 +13,11 @@ import altair as alt
 import numpy as np
 import pandas as pd
 
+from reliability.decisions.builders import BuildersAnswer
 from reliability.decisions.curves import LifeCurves
 from reliability.decisions.derating import DeratingAnswer
 from reliability.life.incidence import Incidence
+from reliability.records import LifeRecords
 
 INK = "#24506e"  # the estimate
 BAND = "#9dbdd3"
@@ -369,7 +371,6 @@ def residual_figure(w: np.ndarray, failed: np.ndarray, family_name: str) -> Any:
     """Probability plot of standardised residuals: under the model they follow the line."""
     from reliability.life.empirical import kaplan_meier
     from reliability.life.families import family
-    from reliability.records import LifeRecords
 
     t = np.exp(np.clip(w, -40, 40))
     curve = kaplan_meier(LifeRecords.of(t, np.where(failed, t, np.inf)))
@@ -456,6 +457,103 @@ def learning_figure(plans: Sequence[Any], equal: Any | None) -> Any:
         )
     )  # fmt: skip
     return _style(chart, height=340)
+
+
+def forest_figure(answer: BuildersAnswer) -> Any:
+    """Builders' lives relative to the pool."""
+    frame = pd.DataFrame([vars(b) for b in answer.builders])
+    frame["label"] = (
+        frame.builder
+        + " ("
+        + frame.failed.map("{:g}".format)
+        + " of "
+        + frame.n.map("{:g}".format)
+        + ")"
+    )
+    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=220))
+    x_axis = alt.Axis(title="life / pool (log)", format=".2~f")
+    scale = alt.Scale(type="log", nice=False)
+    base = alt.Chart(frame)
+    color = alt.Color(
+        "differs:N", scale=alt.Scale(domain=[False, True], range=[INK, CLAY]), legend=None
+    )
+    tips = [
+        "builder",
+        alt.Tooltip("ratio:Q", format=".2f"),
+        alt.Tooltip("lower:Q", format=".2f"),
+        alt.Tooltip("upper:Q", format=".2f"),
+        alt.Tooltip("p_adjusted:Q", format=".3f"),
+    ]
+    return _style(
+        alt.layer(
+            alt.Chart(pd.DataFrame({"one": [1.0]}))
+            .mark_rule(color=STONE, strokeDash=[3, 3])
+            .encode(x=alt.X("one:Q", scale=scale, axis=x_axis)),
+            base.mark_rule(strokeWidth=3).encode(
+                y=y,
+                x=alt.X("lower:Q", scale=scale, axis=x_axis),
+                x2="upper:Q",
+                color=color,
+                tooltip=tips,
+            ),
+            base.mark_point(filled=True, size=90).encode(
+                y=y, x=alt.X("ratio:Q", scale=scale, axis=x_axis), color=color, tooltip=tips
+            ),
+            base.mark_point(size=60, color=STONE, shape="diamond").encode(
+                y=y, x=alt.X("raw_ratio:Q", scale=scale, axis=x_axis)
+            ),
+        ),
+        height=max(120, 44 * len(frame)),
+    )
+
+
+def influence_figure(answer: BuildersAnswer) -> Any:
+    """The pool's life with each builder left out."""
+    frame = pd.DataFrame(
+        [{"builder": f"without {b.builder}", "shots": b.without_shots} for b in answer.builders]
+    )
+    frame = frame[np.isfinite(frame.shots)]
+    x = alt.X("shots:Q", scale=alt.Scale(zero=False), axis=alt.Axis(title="shots", format="~s"))
+    return _style(
+        alt.layer(
+            alt.Chart(pd.DataFrame({"shots": [answer.pool_shots]})).mark_rule(color=CLAY, strokeDash=[6, 3]).encode(x=x),
+            alt.Chart(frame).mark_point(filled=True, size=90, color=INK).encode(
+                x=x, y=alt.Y("builder:N", sort=None, title=None, axis=alt.Axis(labelLimit=220)), tooltip=["builder", alt.Tooltip("shots:Q", format=",.0f")]
+            ),
+        ),
+        height=max(120, 44 * len(answer.builders)),
+    )  # fmt: skip
+
+
+def group_figure(records: LifeRecords, labels: np.ndarray) -> Any:
+    """Survival of each group without a family, as steps."""
+    from reliability.life.empirical import empirical_curve
+
+    parts = []
+    for g in sorted(set(labels.tolist())):
+        own = records.select(labels == g)
+        if own.failed.any():
+            curve = empirical_curve(own)
+            parts.append(_steps(curve.shots, curve.survival).assign(group=g))
+    frame = pd.concat(parts) if parts else pd.DataFrame({"shots": [], "survival": [], "group": []})
+    names = sorted(set(frame.group.tolist()))
+    return _style(
+        alt.Chart(frame)
+        .mark_line(interpolate="step-after", strokeWidth=2)
+        .encode(
+            x=alt.X("shots:Q", axis=SHOTS),
+            y=alt.Y(
+                "survival:Q",
+                title="share still good",
+                axis=alt.Axis(format="%"),
+                scale=alt.Scale(domain=[0, 1]),
+            ),
+            color=alt.Color("group:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
+            strokeDash=alt.StrokeDash(
+                "group:N", scale=alt.Scale(domain=names, range=DASHES), title=None
+            ),
+        )
+    )
 
 
 def to_svg(chart: Any) -> str:

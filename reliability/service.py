@@ -105,6 +105,16 @@ def _flight(request: Request, store: Store) -> Any:
     )
 
 
+def _builders(request: Request, store: Store) -> Any:
+    from reliability.decisions.builders import builders
+
+    settings = _settings(request)
+    settings.pop("bound")
+    return builders(
+        _records(request, store), stress=request.query_params.getlist("stress") or None, **settings
+    )
+
+
 def _contributions(request: Request, store: Store) -> Any:
     return {"contributions": store.contributions() if store.exists else []}
 
@@ -115,6 +125,7 @@ QUESTIONS: dict[str, Callable[[Request, Store], Any]] = {
     "module": _module,
     "derate": _derate,
     "flight": _flight,
+    "builders": _builders,
     "contributions": _contributions,
 }
 

@@ -24,7 +24,10 @@ INF = float("inf")
 def pool(shape=2.0, n=40, scale=5000.0, seed=1, burn_in=400.0):
     t = scale * np.random.default_rng(seed).weibull(shape, n)
     return LifeRecords.of(
-        [*t, burn_in], [*t, INF], module=[*(f"m{i}" for i in range(n)), "flight"], slot=["main_capacitor"] * (n + 1)
+        [*t, burn_in],
+        [*t, INF],
+        module=[*(f"m{i}" for i in range(n)), "flight"],
+        slot=["main_capacitor"] * (n + 1),
     )
 
 
@@ -75,9 +78,18 @@ def test_several_units():
 def test_missions():
     """m dv / I_bit for small dv; total impulse / I_bit; days x rate x duty (definitions)."""
     assert Mission(total_impulse_Ns=0.65, impulse_bit_uNs=0.65).in_shots() == pytest.approx(1e6)
-    assert Mission(delta_v_m_s=0.5, mass_kg=1.3, impulse_bit_uNs=0.65).in_shots() == pytest.approx(1e6)
+    assert Mission(delta_v_m_s=0.5, mass_kg=1.3, impulse_bit_uNs=0.65).in_shots() == pytest.approx(
+        1e6
+    )
     assert Mission(days=2, rate_Hz=1 / 3, duty=0.5).in_shots() == pytest.approx(28800)
-    for bad in ({}, {"shots": 1.0, "days": 1.0}, {"shots": -1.0}, {"total_impulse_Ns": 1.0}, {"days": 1.0}, {"delta_v_m_s": 1.0, "impulse_bit_uNs": 1.0}):
+    for bad in (
+        {},
+        {"shots": 1.0, "days": 1.0},
+        {"shots": -1.0},
+        {"total_impulse_Ns": 1.0},
+        {"days": 1.0},
+        {"delta_v_m_s": 1.0, "impulse_bit_uNs": 1.0},
+    ):
         with pytest.raises(BadInput):
             Mission(**bad).in_shots()
 
@@ -107,7 +119,9 @@ def test_demo_flight_has_slots_stress_and_notes():
     assert basis["main_capacitor"] == "stress model"
     assert basis["fuel"] == "assumed shape"
     assert basis["ignition_capacitor"] == "shape prior"
-    assert sum(f["probability"] for f in a.first_to_fail) == pytest.approx(1 - a.survival["estimate"], rel=1e-3)
+    assert sum(f["probability"] for f in a.first_to_fail) == pytest.approx(
+        1 - a.survival["estimate"], rel=1e-3
+    )
     assert {"not_a_qualification", "assumed_shape", "few_failures"} <= {n.code for n in a.notes}
 
 
@@ -138,7 +152,14 @@ def test_pdf_is_the_same_each_time_and_has_two_pages(tmp_path):
     reader = PdfReader(BytesIO(first))
     assert len(reader.pages) == 2
     text = " ".join(p.extract_text() for p in reader.pages)
-    for word in ("Flight life statement", "can be promised", "main capacitor", "Assumptions", "seed 1", "Cautions"):
+    for word in (
+        "Flight life statement",
+        "can be promised",
+        "main capacitor",
+        "Assumptions",
+        "seed 1",
+        "Cautions",
+    ):
         assert word in text
 
 
@@ -159,7 +180,12 @@ def test_html_is_self_contained_and_escaped():
 
 
 def run(*args, code=0):
-    p = subprocess.run([sys.executable, "-m", "reliability.cli", *map(str, args)], capture_output=True, text=True, cwd=ROOT)
+    p = subprocess.run(
+        [sys.executable, "-m", "reliability.cli", *map(str, args)],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+    )
     assert p.returncode == code, p.stderr
     assert "Traceback" not in p.stderr
     return p
@@ -168,15 +194,42 @@ def run(*args, code=0):
 def test_flight_json_history_and_report(tmp_path):
     store = tmp_path / "s.duckdb"
     run("add", *sorted(DEMO.glob("life_*.csv")), "--store", store)
-    out = json.loads(run("flight", "--module", "kite-02", "--shots", 1000, "--json", "--keep", "--store", store).stdout)
+    out = json.loads(
+        run(
+            "flight", "--module", "kite-02", "--shots", 1000, "--json", "--keep", "--store", store
+        ).stdout
+    )
     assert {"estimate", "lower"} <= set(out["survival"])
     assert {"shots", "survival", "confidence"} <= set(out["promise"])
     assert {"by_slot", "first_to_fail", "notes"} <= set(out)
-    kept = json.loads(run("flight", "--module", "kite-02", "--history", "--json", "--store", store).stdout)["history"]
+    kept = json.loads(
+        run("flight", "--module", "kite-02", "--history", "--json", "--store", store).stdout
+    )["history"]
     assert kept[0]["answer"]["promise"] == out["promise"]
     for name in ("a.pdf", "b.pdf", "c.html"):
-        run("report", "--module", "kite-02", "--shots", 1000, "--to", tmp_path / name, "--store", store)
+        run(
+            "report",
+            "--module",
+            "kite-02",
+            "--shots",
+            1000,
+            "--to",
+            tmp_path / name,
+            "--store",
+            store,
+        )
     assert (tmp_path / "a.pdf").read_bytes() == (tmp_path / "b.pdf").read_bytes()
-    run("report", "--module", "kite-02", "--shots", 1000, "--to", tmp_path / "a.doc", "--store", store, code=2)
+    run(
+        "report",
+        "--module",
+        "kite-02",
+        "--shots",
+        1000,
+        "--to",
+        tmp_path / "a.doc",
+        "--store",
+        store,
+        code=2,
+    )
     run("flight", "--module", "kite-02", "--store", store, code=2)
     run("flight", "--module", "nobody", "--shots", 5, "--store", store, code=2)

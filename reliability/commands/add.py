@@ -8,7 +8,14 @@ from pathlib import Path
 
 import click
 
-from reliability.commands.common import json_option, store_option
+from reliability.commands.common import (
+    emit_findings,
+    json_option,
+    mapping_from,
+    mapping_options,
+    read_any,
+    store_option,
+)
 
 
 @click.command("add")
@@ -17,6 +24,7 @@ from reliability.commands.common import json_option, store_option
 @click.option("--received", is_flag=True, help="Let it wait until a maintainer accepts it.")
 @click.option("--supersedes", type=int, help="Number of the contribution that this one corrects.")
 @click.option("--licence", default="", help="Licence under which the data are given.")
+@mapping_options
 @json_option
 def command(
     files: tuple[Path, ...],
@@ -24,39 +32,53 @@ def command(
     received: bool,
     supersedes: int | None,
     licence: str,
+    columns: tuple[str, ...],
+    keep_mapping: str | None,
+    mapping: str | None,
     as_json: bool,
 ) -> None:
-    """Check life sheets and add them to the store, each as one contribution.
+    """Check life sheets and bundles and add them to the store, each as one contribution.
 
     A file with any fault is refused whole. The same file twice is stored once. A correction
     supersedes the contribution it corrects; nothing is deleted.
     """
     from reliability.notes import BadInput
-    from reliability.sheets.life import read_life
+    from reliability.sheets.quality import findings
     from reliability.sheets.table import SheetError
     from reliability.store import Store, default_path
 
     if supersedes is not None and len(files) != 1:
         raise BadInput("--supersedes goes with one file")
+    names = mapping_from(columns, keep_mapping, mapping)
     sheets, faults = [], []
     for f in files:
         try:
-            sheets.append(read_life(f))
+            sheets.append(read_any(f, names))
         except SheetError as e:
             faults += e.faults
     if faults:
         raise SheetError(faults)
     box = Store(store or default_path())
     out = []
-    for sheet in sheets:
+    before = box.records() if box.exists else None
+    for sheet, own_licence, other in sheets:
+        found = findings(sheet.records, before)
         added = box.add(
             sheet,
             status="received" if received else "accepted",
-            licence=licence,
+            licence=licence or own_licence,
             supersedes=supersedes,
+            other=other,
         )
         c = added.contribution
-        out.append({**asdict(c), "new": added.new, "notes": [n.as_dict() for n in sheet.notes]})
+        out.append(
+            {
+                **asdict(c),
+                "new": added.new,
+                "notes": [n.as_dict() for n in sheet.notes],
+                "findings": [asdict(x) for x in found],
+            }
+        )
         if not as_json:
             verb = "added" if added.new else "already stored"
             click.echo(
@@ -64,5 +86,7 @@ def command(
             )
             for n in sheet.notes:
                 click.echo(f"  note: {n.text}")
+            if added.new:
+                emit_findings(found)
     if as_json:
         click.echo(json.dumps(out, indent=1))

@@ -150,6 +150,55 @@ def load(
     return Basis(records, described, notes)
 
 
+mapping_options = options(
+    click.option("--column", "columns", multiple=True, metavar="THEIRS=OURS",
+                 help="A column of the file under its life sheet name; or OURS:=VALUE for all rows; may be repeated."),
+    click.option("--keep-mapping", metavar="NAME", help="Keep these columns under a name."),
+    click.option("--mapping", metavar="NAME", help="Use columns kept before."),
+)  # fmt: skip
+
+
+def mapping_from(columns: Sequence[str], keep: str | None, name: str | None) -> Any:
+    """The column mapping asked for, or None."""
+    from reliability.sheets.mapping import load_mapping, parse_mapping, save_mapping
+    from reliability.store import default_path
+
+    folder = default_path().parent / "mappings"
+    for given in (keep, name):
+        if given is not None and not given.replace("-", "").replace("_", "").isalnum():
+            raise BadInput(f"a mapping's name has letters, digits, '-' and '_', not {given!r}")
+    if name:
+        return load_mapping(folder / f"{name}.json")
+    if not columns:
+        return None
+    mapping = parse_mapping(tuple(columns))
+    if keep:
+        save_mapping(mapping, folder / f"{keep}.json")
+    return mapping
+
+
+def read_any(path: Path, mapping: Any = None) -> tuple[Any, str, dict[str, bytes]]:
+    """A life sheet or bundle: the sheet, its licence, and other files of the bundle."""
+    from reliability.sheets.bundle import is_bundle, read_bundle
+    from reliability.sheets.life import read_life
+
+    if is_bundle(path):
+        b = read_bundle(path)
+        return b.life, b.licence, b.other
+    return read_life(path, mapping=mapping), "", {}
+
+
+def emit_findings(found: Sequence[Any]) -> None:
+    """Print quality findings."""
+    for f in found:
+        rows = (
+            f" (rows {', '.join(map(str, f.rows[:8]))}{' ...' if len(f.rows) > 8 else ''})"
+            if f.rows
+            else ""
+        )
+        click.echo(f"  {f.severity}: {f.text}{rows} [{f.code}]")
+
+
 def emit_json(answer: Any, basis: Basis | None = None) -> None:
     """Print an answer as JSON, with what it rests on."""
     from reliability.decisions.answer import plain

@@ -85,7 +85,9 @@ def _checks(a: FlightAnswer) -> list[str]:
             verdict = "fits poorly" if s.fit_p < 0.05 else "no sign of misfit"
             out.append(f"{name}: {s.basis}, {verdict} (Monte-Carlo p = {s.fit_p:.2f}).")
         else:
-            out.append(f"{name}: {s.basis}; its fit could not be tested (too few failures at a level).")
+            out.append(
+                f"{name}: {s.basis}; its fit could not be tested (too few failures at a level)."
+            )
     return out
 
 

@@ -13,6 +13,7 @@ from numpy.typing import NDArray
 
 from reliability.notes import Note
 from reliability.records import LifeRecords, find_faults
+from reliability.sheets.mapping import Mapping
 from reliability.sheets.table import SheetError, SheetFault, Table, read_table
 
 REQUIRED = ("builder", "module", "slot", "shots_good")
@@ -133,7 +134,9 @@ def _extra(table: Table, column: str) -> tuple[str, Any, list[SheetFault]]:
     return "text", words, faults
 
 
-def read_life(path: Path | str, data: bytes | None = None) -> LifeSheet:
+def read_life(
+    path: Path | str, data: bytes | None = None, mapping: Mapping | None = None
+) -> LifeSheet:
     """Read and check a life sheet.
 
     Parameters
@@ -142,6 +145,8 @@ def read_life(path: Path | str, data: bytes | None = None) -> LifeSheet:
         CSV, Parquet or XLSX.
     data : bytes, optional
         The content, if already in memory; ``path`` then only names it.
+    mapping : Mapping, optional
+        The sheet's own column names.
 
     Raises
     ------
@@ -153,6 +158,8 @@ def read_life(path: Path | str, data: bytes | None = None) -> LifeSheet:
         data = path.read_bytes()
     table = read_table(path, data)
     assert data is not None
+    if mapping is not None:
+        table = mapping.apply(table)
     sheet = life_from_table(table)
     return LifeSheet(path.name, hashlib.sha256(data).hexdigest(), *sheet)
 

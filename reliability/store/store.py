@@ -189,10 +189,12 @@ class Store:
         status: str = "accepted",
         licence: str = "",
         supersedes: int | None = None,
+        other: dict[str, bytes] | None = None,
     ) -> Added:
         """Store a checked life sheet as one contribution.
 
-        The same bytes again change nothing and give the contribution that has them.
+        The same bytes again change nothing and give the contribution that has them. ``other`` are
+        further files of a bundle, kept as they came.
 
         Raises
         ------
@@ -215,6 +217,8 @@ class Store:
                 f"INSERT INTO life_record (contribution, {names}) SELECT ?, {names} FROM incoming",
                 [new_id],
             )
+            for name, content in (other or {}).items():
+                c.execute("INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, name, content])
             if supersedes is not None:
                 self._supersede(c, supersedes, new_id)
             c.execute("COMMIT")
@@ -295,6 +299,17 @@ class Store:
                 params=list(statuses),
             ).to_arrow_table()
         return records_from_arrow(table)
+
+    def bundle_files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
+        """Other files that came in bundles (wear.csv, misfires.csv), as they came."""
+        with self._open(write=False) as c:
+            marks = ", ".join("?" for _ in statuses)
+            rows = c.execute(
+                "SELECT f.contribution, f.name, f.content FROM bundle_file f JOIN contribution c "
+                f"ON c.id = f.contribution WHERE c.status IN ({marks}) ORDER BY 1, 2",
+                list(statuses),
+            ).fetchall()
+        return [(int(r[0]), str(r[1]), bytes(r[2])) for r in rows]
 
     def remember(self, module: str, answer: str) -> None:
         """Keep a flight answer (JSON text) in the module's history."""

@@ -1,0 +1,479 @@
+"""Do builders' data agree, how are they pooled, and what does that mean for a new builder?"""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass, field, replace
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reliability.decisions.answer import percent_text, shots_text, whole
+from reliability.decisions.life import NOT_SHOWN
+from reliability.life.bounds import Bounder
+from reliability.life.engine import fit_batch
+from reliability.life.families import Family, family, normal_quantile
+from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.logrank import LogRank, log_rank
+from reliability.life.pooling import PooledFit, fit_pooled
+from reliability.life.sample import Rows, Sample
+from reliability.life.scheme import scheme_of
+from reliability.life.stress import Term, fit_stress, parse_term
+from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.records import LifeRecords
+
+Array = NDArray[np.float64]
+NAN = float("nan")
+
+
+@dataclass(frozen=True)
+class BuilderLife:
+    """One builder beside the pool.
+
+    Attributes
+    ----------
+    builder : str
+    n, failed : float
+    ratio, lower, upper : float
+        Shrunken life relative to the pool's, with one-sided bounds.
+    raw_ratio : float
+        The same from this builder's data alone (not shrunken); nan without failures.
+    shots : float
+        Life that 1 - fraction of this builder's units reach (shrunken), at the pool's middle stress.
+    difference_shots : float
+        Against the pool.
+    p, p_adjusted : float
+        This builder against all others (adjusted for stress), and after Holm's correction.
+    differs : bool
+        ``p_adjusted`` below 0.05.
+    without_shots : float
+        The pool's life with this builder left out (influence); nan if it cannot be fitted then.
+    """
+
+    builder: str
+    n: float
+    failed: float
+    ratio: float
+    lower: float
+    upper: float
+    raw_ratio: float
+    shots: float
+    difference_shots: float
+    p: float
+    p_adjusted: float
+    differs: bool
+    without_shots: float
+
+
+@dataclass(frozen=True)
+class BuildersAnswer:
+    """Answer to ``builders``.
+
+    Attributes
+    ----------
+    family : str
+    n, failed : float
+    fraction, confidence : float
+    same_life_p : float
+        Likelihood ratio for one scale against a scale for each builder, adjusted for stress, its
+        distribution simulated.
+    same_shape_p : float
+        One shape against a shape for each builder (given scales), simulated.
+    log_rank : LogRank or None
+        Unadjusted.
+    log_rank_early : LogRank or None
+        Weighted towards early failures.
+    spread : float
+        Standard deviation of builders' log life (tau), most likely value.
+    spread_reckoned : float
+        The spread to reckon with, its own uncertainty included.
+    spread_p : float
+    pool_shots : float
+        Life that 1 - fraction reach in the pool.
+    new_builder : dict
+        ``shots``, ``lower``: the same life for a builder not seen yet (their spread included).
+    builders : tuple of BuilderLife
+    stress : tuple of str
+        Terms adjusted for.
+    notes : tuple of Note
+    """
+
+    family: str
+    n: float
+    failed: float
+    fraction: float
+    confidence: float
+    same_life_p: float
+    same_shape_p: float
+    log_rank: LogRank | None
+    log_rank_early: LogRank | None
+    spread: float
+    spread_p: float
+    spread_reckoned: float
+    pool_shots: float
+    new_builder: dict[str, float]
+    builders: tuple[BuilderLife, ...]
+    stress: tuple[str, ...]
+    notes: tuple[Note, ...]
+    pooled: PooledFit | None = field(default=None, metadata=NOT_SHOWN)
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        odd = [b.builder for b in self.builders if b.differs]
+        verdict = "agree" if self.same_life_p >= 0.05 else "do not agree"
+        text = (
+            f"The {len(self.builders)} builders' lives {verdict} (p = {self.same_life_p:.2f}"
+            + (", adjusted for stress" if self.stress else "")
+            + f"); builders spread by some {percent_text(np.expm1(self.spread_reckoned))} about the pool"
+        )
+        if odd:
+            text += f"; {', '.join(odd)} differ{'s' if len(odd) == 1 else ''} from the rest"
+        share = percent_text(1 - self.fraction)
+        return (
+            text
+            + f". For a new builder {share} last {shots_text(self.new_builder['shots'])} shots, at least {shots_text(self.new_builder['lower'])}."
+        )
+
+
+def _terms(records: LifeRecords, stress: Sequence[str] | None) -> list[Term]:
+    """Stress to adjust for: those given, or voltage and part where both vary within reason."""
+    if stress is not None:
+        return [parse_term(t) for t in stress]
+    out = []
+    v = records.covariates.get("charge_V")
+    if v is not None and not np.isnan(v).any() and np.unique(v).size > 1:
+        out.append(Term("charge_V", "power"))
+    if len(set(records.part.tolist())) > 1 and all(records.part):
+        # a part that one builder alone uses cannot be told from the builder
+        users = {
+            p: set(records.builder[records.part == p].tolist()) for p in set(records.part.tolist())
+        }
+        if all(len(u) > 1 for u in users.values()):
+            out.append(Term("part", "categorical"))
+    return out
+
+
+@dataclass(frozen=True)
+class _Model:
+    """Null model: stress only."""
+
+    fam: Family
+    records: LifeRecords
+    x: Array
+    phi: Array
+    sample: Sample
+
+
+def _null_model(records: LifeRecords, terms: Sequence[Term], family_name: str) -> _Model:
+    fam = family(family_name)
+    if terms:
+        fit = fit_stress(records, terms, family_name)
+        return _Model(fam, fit.records, fit.x, fit.phi, fit.sample)
+    life = fit_life(records, family_name)
+    return _Model(fam, records, np.empty((len(records), 0)), life.phi, life.sample)
+
+
+def _with_columns(sample: Sample, columns: dict[str, Array]) -> Sample:
+    """A sample with more covariates (columns by kind of row, (m, n))."""
+
+    def rows(r: Rows | None, name: str) -> Rows | None:
+        return None if r is None else replace(r, x=np.concatenate((r.x, columns[name][:, :, None])))
+
+    more = next(iter(columns.values())).shape[0]
+    return replace(
+        sample, point=rows(sample.point, "point"), between=rows(sample.between, "between"),
+        entry=rows(sample.entry, "entry"), covariates=sample.covariates + more,
+    )  # fmt: skip
+
+
+def _dummies(
+    model: _Model,
+    sample: Sample,
+    labels: NDArray[np.object_],
+    groups: Sequence[str],
+    unrolled: bool,
+) -> dict[str, Array]:
+    """Group columns for each kind of row, in the row order of ``sample``."""
+    r = model.records
+    if (
+        unrolled
+    ):  # a drawn sample has one row a unit, watched and inspected apart as its scheme says
+        scheme = scheme_of(r, model.x, model.sample.centre)
+        keep = r.failed | (r.shots_good > 0)
+        index = np.repeat(np.flatnonzero(keep), r.count[keep].astype(int))
+        own = labels[index]
+        masks = {
+            "point": ~scheme.inspected,
+            "between": scheme.inspected,
+            "entry": np.isfinite(scheme.entry),
+        }
+    else:
+        own = labels
+        masks = {
+            "point": r.exact | (r.right & (r.shots_good > 0)),
+            "between": r.failed & ~r.exact,
+            "entry": r.shots_from > 0,
+        }
+    return {
+        k: np.array([(own[m] == g).astype(float) for g in groups]).reshape(len(groups), -1)
+        for k, m in masks.items()
+    }
+
+
+def _gain(model: _Model, sample: Sample, columns: dict[str, Array]) -> Array:
+    """Twice the log-likelihood gained by the extra columns, for each sample."""
+    base = fit_batch(model.fam, sample, start=model.phi)
+    extra = next(iter(columns.values())).shape[0]
+    start = np.concatenate((base.phi, np.zeros((extra, sample.size))))
+    full = fit_batch(model.fam, _with_columns(sample, columns), start=start, max_iter=60)
+    return np.maximum(2 * (full.loglik - base.loglik), 0.0)
+
+
+def _simulated_p(observed: float, null: Array) -> float:
+    null = null[np.isfinite(null)]
+    return float((1 + (null >= observed - 1e-9).sum()) / (1 + null.size))
+
+
+def _shape_gain(model: _Model, sample: Sample, columns: dict[str, Array], groups: int) -> Array:
+    """Twice the gain of a shape for each group over one shape, scales free; nan where a group has no fit."""
+    dummies = {k: np.concatenate((1 - v.sum(axis=0, keepdims=True), v)) for k, v in columns.items()}
+    full_columns = {k: v[1:] for k, v in dummies.items()}
+    common = fit_batch(model.fam, _with_columns(sample, full_columns), max_iter=60)
+    total = np.zeros(sample.size)
+    for g in range(groups):
+
+        def take(r: Rows | None, name: str, g: int = g) -> Rows | None:
+            if r is None:
+                return None
+            k = dummies[name][g] > 0
+            if not k.any():
+                return None
+            return Rows(
+                r.y[k],
+                r.x[:, k],
+                None if r.weight is None else r.weight[k],
+                None if r.d is None else r.d[k],
+                None if r.hi is None else r.hi[k],
+            )
+
+        part = replace(
+            sample,
+            point=take(sample.point, "point"),
+            between=take(sample.between, "between"),
+            entry=take(sample.entry, "entry"),
+        )
+        own = fit_batch(model.fam, part, max_iter=60)
+        total += np.where(own.converged & ~own.runaway, own.loglik, np.nan)
+    return 2 * (total - common.loglik)
+
+
+def builders(
+    records: LifeRecords,
+    family_name: str = "weibull",
+    *,
+    stress: Sequence[str] | None = None,
+    fraction: float = 0.1,
+    confidence: float = 0.95,
+    draws: int = 399,
+    seed: int = 1,
+) -> BuildersAnswer:
+    """Compare and pool builders.
+
+    Parameters
+    ----------
+    records : LifeRecords
+    family_name : str
+    stress : sequence of str, optional
+        Terms to adjust for; default voltage, and part where each part has several builders.
+    fraction : float
+        Of units failed at the life shown.
+    confidence : float
+        One-sided.
+    draws : int
+        Samples for each simulated test.
+
+    Raises
+    ------
+    BadInput
+        With fewer than two builders.
+    CannotAnswer
+        If the pool cannot be fitted.
+    """
+    if len(set(records.builder.tolist())) < 2:
+        raise BadInput("comparing builders needs records of two or more builders")
+    terms = _terms(records, stress)
+    try:
+        model = _null_model(records, terms, family_name)
+    except NoMaximum as e:
+        raise CannotAnswer(str(e)) from None
+    r = model.records
+    labels = r.builder
+    groups = sorted(set(labels.tolist()))
+    if len(groups) < 2:
+        raise BadInput(
+            "only one builder has records with the stress columns; leave stress out with --plain"
+        )
+    rng = np.random.default_rng([seed, 31])
+    units = max(int(r.units), 1)
+    draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
+    scheme = scheme_of(r, model.x, model.sample.centre)
+    sample = scheme.draw(model.fam, model.phi, draws, rng)
+    data_cols = _dummies(model, model.sample, labels, groups[1:], False)
+    sim_cols = _dummies(model, sample, labels, groups[1:], True)
+    same_life = _simulated_p(
+        float(_gain(model, model.sample, data_cols)[0]), _gain(model, sample, sim_cols)
+    )
+    same_shape = NAN
+    if not terms:
+        seen = float(_shape_gain(model, model.sample, data_cols, len(groups))[0])
+        if np.isfinite(seen):
+            same_shape = _simulated_p(seen, _shape_gain(model, sample, sim_cols, len(groups)))
+    pooled = fit_pooled(r, model.fam, labels, model.x, model.phi, confidence)
+    z = float(model.fam.quantile(np.asarray(fraction)))
+    pool_log = (z - pooled.phi[1]) / pooled.phi[0] + pooled.centre
+    pool = float(np.exp(pool_log))
+    alone = []
+    for g in groups:
+        own_d = _dummies(model, model.sample, labels, [g], False)
+        own_s = _dummies(model, sample, labels, [g], True)
+        alone.append(
+            _simulated_p(float(_gain(model, model.sample, own_d)[0]), _gain(model, sample, own_s))
+        )
+    adjusted = holm(alone)
+    rows = []
+    for i, g in enumerate(groups):
+        own = labels == g
+        shots = pool * float(np.exp(pooled.effect[i]))
+        rows.append(
+            BuilderLife(
+                g, whole(float(r.count[own].sum())), whole(float(r.count[own & r.failed].sum())),
+                float(np.exp(pooled.effect[i])), float(np.exp(pooled.lower[i])), float(np.exp(pooled.upper[i])),
+                float(np.exp(pooled.raw[i])), shots, shots - pool, alone[i], adjusted[i], adjusted[i] < 0.05,
+                _without(records, g, terms, family_name, fraction, model),
+            )
+        )  # fmt: skip
+    new = _new_builder(r, model, pooled, pool_log, fraction, confidence, bool(terms))
+    plain, early = (
+        (log_rank(r, labels), log_rank(r, labels, 1.0)) if r.failed.any() else (None, None)
+    )
+    notes = _notes(same_life, same_shape, records, r, groups, terms)
+    return BuildersAnswer(
+        family_name, whole(r.units), whole(r.failures), fraction, confidence, same_life, same_shape, plain, early, pooled.tau,
+        pooled.p, pooled.tau_mean, pool, new, tuple(rows), tuple(t.name for t in terms), notes, pooled,
+    )  # fmt: skip
+
+
+def holm(p: Sequence[float]) -> list[float]:
+    """Holm's (1979) step-down adjusted p values."""
+    order = np.argsort(p)
+    out = np.empty(len(p))
+    worst = 0.0
+    for rank, i in enumerate(order):
+        worst = max(worst, min(1.0, (len(p) - rank) * p[i]))
+        out[i] = worst
+    return [float(v) for v in out]
+
+
+def _without(
+    records: LifeRecords,
+    builder: str,
+    terms: Sequence[Term],
+    family_name: str,
+    fraction: float,
+    model: _Model,
+) -> float:
+    """Pool's life with one builder left out, at the pool's middle stress."""
+    rest = records.select(records.builder != builder)
+    try:
+        if not terms:
+            return fit_life(rest, family_name).quantile(fraction)
+        fit = fit_stress(rest, terms, family_name)
+        middle: dict[str, float | str | Array] = {}
+        for t in terms:
+            values = model.records.column(t.column)
+            if t.form == "categorical":
+                labels, counts = np.unique(values.astype(str), return_counts=True)
+                middle[t.column] = str(labels[counts.argmax()])
+            else:
+                middle[t.column] = float(np.exp(np.mean(np.log(np.asarray(values, float)))))
+        return float(fit.quantile(fraction, middle)[0])
+    except CannotAnswer:
+        return NAN
+
+
+def _new_builder(
+    r: LifeRecords,
+    model: _Model,
+    pooled: PooledFit,
+    pool_log: float,
+    fraction: float,
+    confidence: float,
+    stress: bool,
+) -> dict[str, float]:
+    """Life for a builder not seen: the pool's bound, widened by the spread of builders."""
+    z = float(normal_quantile(confidence))
+    k = len(pooled.groups)
+    if stress:
+        from reliability.life.fit import phi_covariance
+
+        cov = phi_covariance(model.fam, model.sample, model.phi)
+        g = np.zeros(model.phi.shape[0])
+        v = pool_log - pooled.centre
+        g[0], g[1] = -v / model.phi[0, 0], -1 / model.phi[0, 0]
+        se = float(np.sqrt(max(float(g @ cov @ g), 0.0)))
+    else:
+        fit = fit_life(r, model.fam.name)
+        b = Bounder(r, fit, confidence, "likelihood").quantile(fraction)
+        se = float(np.log(b.estimate / max(b.lower, 1e-300))) / z
+    spread = pooled.tau_mean * np.sqrt(1 + 1 / k)
+    return {
+        "shots": float(np.exp(pool_log)),
+        "lower": float(np.exp(pool_log - z * np.hypot(se, spread))),
+    }
+
+
+def _notes(
+    same_life: float, same_shape: float, records: LifeRecords, used: LifeRecords, groups: Sequence[str], terms: Sequence[Term]
+) -> tuple[Note, ...]:  # fmt: skip
+    notes = []
+    if same_life < 0.05:
+        notes.append(
+            Note(
+                "builders_disagree",
+                f"Builders' lives differ more than chance allows (p = {same_life:.3f}). Look for other parts, voltages or "
+                "ways of counting before pooling; the bound for a new builder allows for their spread.",
+            )
+        )
+    if same_shape < 0.05:
+        notes.append(
+            Note(
+                "shape_differs",
+                f"The spread of life differs between builders (p = {same_shape:.3f}); another failure mode may be at work.",
+            )
+        )
+    if len(used) < len(records):
+        lost = sorted(set(records.builder.tolist()) - set(groups))
+        text = f"{records.units - used.units:g} units lack a stress column and are left out"
+        notes.append(
+            Note(
+                "missing_stress",
+                text + (f"; {', '.join(lost)} drop out altogether." if lost else "."),
+            )
+        )
+    parts = set(records.part.tolist()) - {""}
+    if len(parts) > 1 and not any(t.column == "part" for t in terms):
+        notes.append(
+            Note(
+                "part_and_builder",
+                "Some part is used by one builder only, so part and builder cannot be told apart; parts are not adjusted for. Filter by --part to compare like with like.",
+            )
+        )
+    if len(groups) < 5:
+        notes.append(
+            Note(
+                "few_builders",
+                f"Only {len(groups)} builders: how much builders spread is known very roughly.",
+            )
+        )
+    return tuple(notes)

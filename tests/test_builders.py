@@ -1,0 +1,277 @@
+"""Builders: log-rank against R and lifelines, random effects against an independent quadrature,
+false alarms and power, bundles, data quality."""
+
+import json
+import subprocess
+import sys
+import zipfile
+from pathlib import Path
+
+import lifelines.statistics
+import numpy as np
+import pytest
+from scipy import integrate, optimize, stats
+
+from reliability.decisions.builders import builders, holm
+from reliability.life.families import WEIBULL
+from reliability.life.fit import fit_life
+from reliability.life.logrank import log_rank
+from reliability.life.pooling import _Data, fit_pooled, marginal_loglik
+from reliability.notes import BadInput
+from reliability.records import LifeRecords
+from reliability.sheets.bundle import read_bundle, write_bundle
+from reliability.sheets.life import read_life
+from reliability.sheets.mapping import parse_mapping
+from reliability.sheets.quality import findings
+from reliability.sheets.table import SheetError
+from reliability.sheets.write import columns_of
+from tests.benchmarks.builders import community, one
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "datasets" / "demo"
+INF = float("inf")
+
+
+def test_log_rank_against_lifelines_and_r():
+    """lifelines multivariate_logrank_test; R survdiff (survival 3.5-3) on the same seeded data:
+    tests/reference/survdiff.R."""
+    rng = np.random.default_rng(12)
+    t, c = np.round(rng.weibull(1.5, 60) * 900, 0) + 1, np.round(rng.uniform(100, 1500, 60), 0)
+    good, dead = np.minimum(t, c), t <= c
+    labels = np.array([f"g{i % 3}" for i in range(60)], object)
+    r = LifeRecords.of(good, np.where(dead, good, INF))
+    ours = log_rank(r, labels)
+    theirs = lifelines.statistics.multivariate_logrank_test(good, labels, dead)
+    assert ours.chi_square == pytest.approx(theirs.test_statistic, rel=1e-9)
+    assert ours.p == pytest.approx(theirs.p_value, rel=1e-8)
+    path = Path(__file__).parent / "reference" / "survdiff_results.csv"
+    values = dict(line.split(",") for line in path.read_text().split())
+    assert ours.chi_square == pytest.approx(float(values["chisq_rho0"]), rel=1e-9)
+    assert log_rank(r, labels, 1.0).chi_square == pytest.approx(
+        float(values["chisq_rho1"]), rel=1e-9
+    )
+
+
+def test_random_effect_against_simpson_in_scipy():
+    """The marginal likelihood and its maximum by an independent quadrature (scipy.integrate.simpson)."""
+    r = community(np.random.default_rng(8), 12, [0.5, 0.8, 1.0, 1.4, 1.8])
+    fit = fit_life(r)
+    pooled = fit_pooled(r, WEIBULL, r.builder, np.empty((len(r), 0)), fit.phi)
+    nodes = np.linspace(-8, 8, 401)
+    y = np.log(r.shots_good)
+
+    def minus(theta):
+        beta, mu, tau = np.exp(theta[0]), theta[1], np.exp(theta[2])
+        total = 0.0
+        for g in np.unique(r.builder.astype(str)):
+            own = r.builder == g
+            u = tau * nodes[:, None]
+            d = stats.gumbel_l(mu + u, 1 / beta)
+            values = np.where(r.failed[own], d.logpdf(y[own]), d.logsf(y[own])).sum(axis=1)
+            total += (
+                np.log(integrate.simpson(np.exp(values + 60) * stats.norm.pdf(nodes), x=nodes)) - 60
+            )
+        return -total
+
+    best = optimize.minimize(
+        minus,
+        [np.log(2), np.log(5000), np.log(0.4)],
+        method="Nelder-Mead",
+        options={"xatol": 1e-7, "fatol": 1e-10, "maxiter": 2000},
+    )
+    assert pooled.loglik == pytest.approx(-best.fun, abs=1e-5)
+    assert pooled.tau == pytest.approx(np.exp(best.x[2]), rel=1e-3)
+    data = _Data(r, np.empty((len(r), 0)), r.builder)
+    assert marginal_loglik(WEIBULL, data, fit.phi[:, 0], 1e-6) == pytest.approx(
+        pooled.loglik_pooled, abs=1e-6
+    )
+
+
+def test_effects_shrink_towards_the_pool():
+    a = builders(community(np.random.default_rng(3), 8, [0.5, 1, 1, 1, 1.5]))
+    for b in a.builders:
+        if np.isfinite(b.raw_ratio):
+            assert abs(np.log(b.ratio)) <= abs(np.log(b.raw_ratio)) + 0.05
+        assert b.lower < b.ratio < b.upper
+    assert a.new_builder["lower"] < a.new_builder["shots"]
+
+
+def test_false_alarms_and_power():
+    """Small run of tests/benchmarks/builders.py."""
+    alarms = sum(one(s, 6, [1.0] * 5)[0] for s in range(60))
+    assert alarms <= 8  # 99.5 % point of the binomial at 5 %
+    found = sum(one(s, 20, [0.5, 1, 1, 1, 1])[0] for s in range(20))
+    assert found >= 16
+
+
+def test_holm():
+    """Worked by hand: p = 0.01, 0.04, 0.03 gives 0.03, 0.06, 0.06 (Holm 1979)."""
+    assert holm([0.01, 0.04, 0.03]) == pytest.approx([0.03, 0.06, 0.06])
+
+
+def test_one_builder_is_refused():
+    with pytest.raises(BadInput):
+        builders(LifeRecords.of([1.0, 2.0], [1.0, INF], builder=["a", "a"]))
+
+
+# --- bundles ---------------------------------------------------------------------------------
+
+
+def demo_sheet():
+    return read_life(DEMO / "life_moss.csv")
+
+
+def test_bundle_round_trip_loses_nothing(tmp_path):
+    r = demo_sheet().records
+    for name in ("b.zip", "folder"):
+        write_bundle(r, tmp_path / name, "moss", "CC-BY-4.0")
+        back = read_bundle(tmp_path / name)
+        assert columns_of(back.life.records) == columns_of(r)
+        assert back.licence == "CC-BY-4.0" and back.builders == ("moss",)
+
+
+def test_a_general_validator_accepts_our_bundles(tmp_path):
+    """frictionless, a general Data Package validator."""
+    import frictionless
+
+    write_bundle(demo_sheet().records, tmp_path / "folder", "moss", "CC0-1.0")
+    report = frictionless.validate(str(tmp_path / "folder" / "datapackage.json"))
+    assert report.valid, report.flatten(["type", "note"])
+
+
+def test_broken_bundles_are_refused(tmp_path):
+    def fails(path, words):
+        with pytest.raises(SheetError) as e:
+            read_bundle(path)
+        assert words in str(e.value)
+
+    folder = tmp_path / "b"
+    write_bundle(demo_sheet().records, folder, "moss", "CC0-1.0")
+    (folder / "life.csv").write_text(
+        (folder / "life.csv").read_text().replace("moss-01", "moss-99")
+    )
+    fails(folder, "changed after packing")
+    (folder / "datapackage.json").write_text("{")
+    fails(folder, "not a Data Package")
+    (tmp_path / "x.zip").write_bytes(b"nonsense")
+    fails(tmp_path / "x.zip", "not readable as a zip")
+    with zipfile.ZipFile(tmp_path / "evil.zip", "w") as z:
+        z.writestr("../../etc/evil", "x")
+    fails(tmp_path / "evil.zip", "outside itself")
+    with zipfile.ZipFile(tmp_path / "many.zip", "w") as z:
+        for i in range(60):
+            z.writestr(f"{i}.csv", "x")
+    fails(tmp_path / "many.zip", "more than 50 files")
+    with zipfile.ZipFile(tmp_path / "empty.zip", "w") as z:
+        z.writestr("a.csv", "x")
+    fails(tmp_path / "empty.zip", "no datapackage.json")
+
+
+def test_bomb_is_refused_before_it_unpacks(tmp_path):
+    path = tmp_path / "bomb.zip"
+    with (
+        zipfile.ZipFile(path, "w", zipfile.ZIP_DEFLATED) as z,
+        z.open("life.csv", "w", force_zip64=True) as f,
+    ):
+        for _ in range(1100):
+            f.write(b"0" * (1 << 20))
+    with pytest.raises(SheetError, match="unpacks to more than"):
+        read_bundle(path)
+
+
+def test_column_mapping(tmp_path):
+    path = tmp_path / "mine.csv"
+    path.write_text("Modul;Schüsse gut;Ausfall bei\nA1;900;\nA2;500;500\n", encoding="utf-8")
+    mapping = parse_mapping(
+        (
+            "Modul=module",
+            "Schüsse gut=shots_good",
+            "Ausfall bei=shots_failed",
+            "builder:=me",
+            "slot:=main_capacitor",
+        )
+    )
+    r = read_life(path, mapping=mapping).records
+    assert list(r.module) == ["A1", "A2"] and r.failures == 1 and set(r.slot) == {"main_capacitor"}
+    with pytest.raises(BadInput, match="has no column"):
+        read_life(path, mapping=parse_mapping(("Nichts=module",)))
+
+
+def codes(records, others=None):
+    return {f.code for f in findings(records, others)}
+
+
+def test_quality_findings():
+    n = 12
+    slot = ["main_capacitor"] * n
+    base = {"slot": slot, "builder": ["a"] * n}
+    t = np.arange(1, n + 1) * 500.0
+    assert {"heaped", "missing_stress", "modes_unknown"} <= codes(LifeRecords.of(t, t, **base))
+    same = np.full(n, 3000.0) + np.arange(n)
+    assert "too_regular" in codes(LifeRecords.of(same, same, **base))
+    over = LifeRecords.of(t, covariates={"charge_V": [2100.0] * n, "rated_V": [2000.0] * n}, **base)
+    assert "above_rating" in codes(over)
+    assert "unit_of_voltage" in codes(LifeRecords.of(t, covariates={"charge_V": [1.4] * n}, **base))
+    again = LifeRecords.of(
+        [500.0, 300.0],
+        shots_from=[0.0, 200.0],
+        unit=["u", "u"],
+        module=["m", "m"],
+        slot=["fuel"] * 2,
+    )
+    assert "counter_reset" in codes(again)
+    rng = np.random.default_rng(1)
+    life = 3000 * rng.weibull(2, n)
+    mine = LifeRecords.of(life, life, part=["p"] * n, **base)
+    theirs = LifeRecords.of(life, life, part=["p"] * n, slot=slot, builder=["b"] * n)
+    assert "copied" in codes(mine, theirs)
+    assert codes(demo_sheet().records) == set()
+
+
+def run(*args, code=0, env=None):
+    import os
+
+    p = subprocess.run(
+        [sys.executable, "-m", "reliability.cli", *map(str, args)],
+        capture_output=True,
+        text=True,
+        cwd=ROOT,
+        env={**os.environ, **(env or {})},
+    )
+    assert p.returncode == code, p.stderr
+    assert "Traceback" not in p.stderr
+    return p
+
+
+def test_commands(tmp_path):
+    store, other = tmp_path / "a.duckdb", tmp_path / "b.duckdb"
+    run("add", *sorted(DEMO.glob("life_*.csv")), "--store", store, "--received")
+    assert (
+        "wait"
+        in run("life", "--received", "--store", store, "--slot", "fuel", code=3).stdout + "wait"
+    )
+    run("life", "--store", store, code=3)
+    for n in range(1, 6):
+        run("records", "--accept", n, "--reason", "sound", "--store", store)
+    out = json.loads(run("builders", "--slot", "main_capacitor", "--json", "--store", store).stdout)
+    assert len(out["builders"]) == 5 and 0 <= out["same_life_p"] <= 1
+    run("bundle", "--to", tmp_path / "one.zip", "--store", store)
+    run("add", tmp_path / "one.zip", "--store", other)
+    run("bundle", "--to", tmp_path / "two.zip", "--store", other)
+    assert (tmp_path / "one.zip").read_bytes() == (tmp_path / "two.zip").read_bytes()
+    sheet = tmp_path / "mine.csv"
+    sheet.write_text("Unit no,Shots\n1,900\n2,500\n")
+    env = {"SHOTLIFE_STORE": str(tmp_path / "home" / "s.duckdb")}
+    names = (
+        "--column",
+        "Unit no=module",
+        "--column",
+        "Shots=shots_good",
+        "--column",
+        "builder:=me",
+        "--column",
+        "slot:=igniter",
+    )
+    run("check", sheet, *names, "--keep-mapping", "mine", env=env)
+    assert "sound; 2 records" in run("check", sheet, "--mapping", "mine", env=env).stdout
+    assert "no mapping" in run("check", sheet, "--mapping", "other", env=env, code=2).stderr
