@@ -130,10 +130,13 @@ if any(p.impulse_Ns == p.impulse_Ns for p in a.curve):
 if a.fit is not None:
     with right:
         st.markdown("**Does the model fit?**")
-        lo, hi = a.fit.residuals()
-        failed = a.fit.records.failed
+        lo, _ = a.fit.residuals()
+        seen = (
+            a.fit.records.shots_good > 0
+        )  # found dead at the first inspection: no residual to plot
+        lo, failed = lo[seen], a.fit.records.failed[seen]
         chart(
-            figures.residual_figure(lo.clip(-40), failed, a.family),
+            figures.residual_figure(lo, failed, a.family),
             "residuals",
             "Standardised residuals; under the model they follow the line (failures between inspections at their last good count).",
         )

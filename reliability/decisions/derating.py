@@ -129,11 +129,14 @@ class DeratingAnswer:
         name = self.column.replace("_", " ")
         if not np.isfinite(level):
             return f"No {name} can be allowed from these data for {want}."
-        ratio = self.allowed.get("ratio", NAN)
-        more = f", {percent_text(ratio)} of rated" if np.isfinite(ratio) else ""
-        energy = self.allowed.get("energy_J", NAN)
-        more += f", {energy:.3g} J a shot" if np.isfinite(energy) else ""
-        return f"Charge to at most {level:,.4g} ({name}{more}) for {want}."
+        if self.column != "charge_V":
+            return f"Allow at most {level:,.4g} ({name}) for {want}."
+        more = [f"part {self.use['part']}"] if "part" in self.use else []
+        ratio, energy = self.allowed.get("ratio", NAN), self.allowed.get("energy_J", NAN)
+        more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
+        more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []
+        detail = f" ({', '.join(more)})" if more else ""
+        return f"Charge to at most {level:,.4g} V{detail} for {want}."
 
 
 def default_terms(records: LifeRecords) -> list[Term]:

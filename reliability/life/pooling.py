@@ -20,7 +20,7 @@ from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
 
-_NODES = np.linspace(-4.5, 4.5, 61)
+_NODES = np.linspace(-7.0, 7.0, 113)
 TAU_PRIOR_SD = 0.5
 """Half-normal prior on tau for the shrunken effects, a choice: two builders in three within a factor
 1.6 of the pool. With a handful of builders the likelihood alone often says tau = 0, which nobody

@@ -276,6 +276,7 @@ class SystemBound:
     mc_error: float
 
 
+@np.errstate(over="ignore")
 def system_bound(
     slots: Sequence[Slot],
     shots: float,
