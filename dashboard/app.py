@@ -13,6 +13,10 @@ page = st.navigation(
             st.Page("life_curves.py", title="Life curves", icon=":material/show_chart:"),
             st.Page("failure_modes.py", title="Failure modes", icon=":material/troubleshoot:"),
         ],
+        "Wear": [
+            st.Page("wear.py", title="Wear", icon=":material/trending_down:"),
+            st.Page("misfires.py", title="Misfires", icon=":material/flash_off:"),
+        ],
         "Decide": [
             st.Page("derating.py", title="Derating", icon=":material/tune:"),
             st.Page("flight.py", title="Flight promise", icon=":material/rocket_launch:"),

@@ -16,6 +16,7 @@ from reliability.records import join
 from reliability.sheets.demo import demo_folder
 from reliability.sheets.life import read_life
 from reliability.sheets.quality import findings
+from reliability.sheets.side import side_sheet
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv, rows_csv
 from reliability.store import StoreError
@@ -36,6 +37,11 @@ MODES = [
 def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
     """Check and store one uploaded sheet; say what happened."""
     try:
+        extra = side_sheet(Path(upload.name), upload.getvalue())
+        if extra is not None:
+            c = store().add_side(extra).contribution
+            st.success(f"{c.file} is stored as contribution {c.id}: {c.rows} rows of {c.kind}.")
+            return
         sheet = read_life(Path(upload.name), upload.getvalue())
         added = store().add(sheet)
     except SheetError as e:
@@ -92,6 +98,8 @@ def change(key: tuple[str, str], name: str, content: bytes) -> str:
 def preview(upload) -> None:  # type: ignore[no-untyped-def]
     """Before anything is stored: faults, what looks odd, and what would change."""
     try:
+        if side_sheet(Path(upload.name), upload.getvalue()) is not None:
+            return
         sheet = read_life(Path(upload.name), upload.getvalue())
     except SheetError as e:
         st.warning(
@@ -186,6 +194,10 @@ if records is None or not len(records):
         box = store()
         for f in sorted(demo_folder().glob("life_*.csv")):
             box.add(read_life(f), licence="CC0-1.0")
+        for name in ("wear.csv", "misfires.csv"):
+            side = side_sheet(demo_folder() / name)
+            if side is not None:
+                box.add_side(side, licence="CC0-1.0")
         st.rerun()
     st.stop()
 assert records is not None

@@ -15,6 +15,8 @@ COMMANDS = {
     "life": "Life of units: parameters, lives and survival, with bounds.",
     "modes": "What ends the units: each failure mode by itself.",
     "module": "Life of a whole module, and which slot ends it.",
+    "wear": "Shots left until a measured quantity meets its limit.",
+    "misfires": "Misfires: chance a shot, trend, comparison of igniters.",
     "derate": "How far to derate: the charge voltage that lasts the mission.",
     "campaign": "Which test to run next, with how many units and shots.",
     "builders": "Do builders' data agree, and how are they pooled?",

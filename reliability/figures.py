@@ -16,8 +16,10 @@ import pandas as pd
 from reliability.decisions.builders import BuildersAnswer
 from reliability.decisions.curves import LifeCurves
 from reliability.decisions.derating import DeratingAnswer
+from reliability.decisions.wear import WearAnswer
 from reliability.life.incidence import Incidence
 from reliability.records import LifeRecords
+from reliability.wear.misfires import MeanCount
 
 INK = "#24506e"  # the estimate
 BAND = "#9dbdd3"
@@ -552,6 +554,82 @@ def group_figure(records: LifeRecords, labels: np.ndarray) -> Any:
             strokeDash=alt.StrokeDash(
                 "group:N", scale=alt.Scale(domain=names, range=DASHES), title=None
             ),
+        )
+    )
+
+
+def paths_figure(answer: WearAnswer) -> Any:
+    """Readings of each unit with its fitted path, and the limit."""
+    assert answer.fit is not None and answer.readings is not None
+    r, fit = answer.readings, answer.fit
+    seen = pd.DataFrame({"unit": r.labels, "shots": r.shots, "value": r.value})
+    top = float(r.shots.max())
+    grid = np.linspace(0, 1.25 * top, 30)
+    lines = pd.DataFrame(
+        [
+            {
+                "unit": u,
+                "shots": t,
+                "value": float(fit.coef[i, 0] + fit.coef[i, 1] * fit.g(t)),
+                "reach": "seen" if t <= fit.last[i] else "ahead",
+            }
+            for i, u in enumerate(fit.units)
+            for t in grid
+        ]
+    )
+    x = alt.X("shots:Q", axis=SHOTS)
+    y = alt.Y("value:Q", title=answer.quantity.replace("_", " "), scale=alt.Scale(zero=False))
+    layers = [
+        alt.Chart(lines).mark_line(color=INK, opacity=0.35, strokeWidth=1.3).encode(
+            x=x, y=y, detail="unit:N", strokeDash=alt.StrokeDash("reach:N", scale=alt.Scale(domain=["seen", "ahead"], range=[[1, 0], [3, 3]]), title=None)
+        ),
+        alt.Chart(seen).mark_point(color=STONE, filled=True, size=25, opacity=0.8).encode(x=x, y=y, tooltip=["unit", alt.Tooltip("shots:Q", format=",.0f"), alt.Tooltip("value:Q", format=".4g")]),
+    ]  # fmt: skip
+    limit = answer.limit.value * float(fit.beta[0]) if answer.limit.relative else answer.limit.value
+    layers.append(
+        alt.Chart(pd.DataFrame({"value": [limit]}))
+        .mark_rule(color=CLAY, strokeDash=[6, 3])
+        .encode(y="value:Q")
+    )
+    return _style(alt.layer(*layers), height=380)
+
+
+def remaining_figure(answer: WearAnswer) -> Any:
+    """Shots left of each unit with its lower prediction bound."""
+    frame = pd.DataFrame([vars(u) for u in answer.units])
+    frame = frame[np.isfinite(frame.estimate)].head(25)
+    y = alt.Y("unit:N", sort=None, title=None, axis=alt.Axis(labelLimit=240))
+    x_axis = alt.Axis(title="shots left", format="~s")
+    base = alt.Chart(frame)
+    return _style(
+        alt.layer(
+            base.mark_rule(color=INK, strokeWidth=2).encode(
+                y=y, x=alt.X("lower:Q", axis=x_axis), x2="estimate:Q"
+            ),
+            base.mark_point(color=INK, filled=True, size=60).encode(
+                y=y, x=alt.X("estimate:Q", axis=x_axis)
+            ),
+            base.mark_tick(color=CLAY, thickness=2.5, size=14).encode(
+                y=y, x=alt.X("lower:Q", axis=x_axis)
+            ),
+        ),
+        height=max(120, 22 * len(frame)),
+    )
+
+
+def mean_count_figure(curve: MeanCount) -> Any:
+    """Mean number of misfires a unit against shots, with limits."""
+    frame = pd.DataFrame(
+        {"shots": curve.shots, "mean": curve.mean, "lower": curve.lower, "upper": curve.upper}
+    )
+    base = alt.Chart(frame).encode(x=alt.X("shots:Q", axis=SHOTS))
+    y_axis = alt.Y("lower:Q", title="mean misfires a unit")
+    return _style(
+        alt.layer(
+            base.mark_area(color=BAND, opacity=0.45, interpolate="step-after").encode(
+                y=y_axis, y2="upper:Q"
+            ),
+            base.mark_line(color=INK, strokeWidth=2.5, interpolate="step-after").encode(y="mean:Q"),
         )
     )
 

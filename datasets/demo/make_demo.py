@@ -124,6 +124,68 @@ def build(code, rng, effect):
     return rows
 
 
+def wear_rows(rng):
+    """Invented readings: capacitance of main capacitors, mass of fuel, spark voltage of igniters."""
+    rows = []
+    for code, (count, _part, _, each, _, _, length, _) in BUILDERS.items():
+        for m in range(1, min(count, 6) + 1):
+            name, end = f"{code}-{m:02d}", length * rng.uniform(0.6, 1.0)
+            at = np.round(np.linspace(0, end, 6))
+            loss = each * rng.normal(1.6e-5, 4e-6)  # uF a shot
+            start = each * rng.normal(1.0, 0.02)
+            for t in at:
+                value = start - loss * t + rng.normal(0, 0.002 * each)
+                rows.append(
+                    (
+                        code,
+                        name,
+                        "main_capacitor",
+                        "mai1",
+                        int(t),
+                        "capacitance_uF",
+                        round(value, 5),
+                    )
+                )
+            mass, used = rng.normal(100.0, 3.0), rng.normal(0.9e-3, 0.1e-3)  # mg, mg a shot
+            for t in at:
+                rows.append(
+                    (
+                        code,
+                        name,
+                        "fuel",
+                        "fue1",
+                        int(t),
+                        "fuel_mass_mg",
+                        round(mass - used * t + rng.normal(0, 0.05), 3),
+                    )
+                )
+    return rows
+
+
+def misfire_rows(rng):
+    """Invented misfires of igniters: ever more with shots (power-law process, exponent 1.6)."""
+    rows = []
+    for code, (count, *_, length, _) in BUILDERS.items():
+        for m in range(1, count + 1):
+            end = int(length * rng.uniform(0.55, 1.0))
+            mean = (end / 2600.0) ** 1.6 * (1.8 if code == "moss" else 1.0)
+            times = np.sort(end * rng.random(rng.poisson(mean)) ** (1 / 1.6))
+            head = (code, f"{code}-{m:02d}", "igniter", "ign1")
+            part = "needle-b" if code == "moss" else "needle-a"
+            rows += [(*head, int(np.ceil(t)), "misfire", part) for t in times] + [
+                (*head, end, "end", part)
+            ]
+    return rows
+
+
+def write(name, head, rows):
+    """One CSV beside this file."""
+    with (HERE / name).open("w", newline="") as f:
+        writer = csv.writer(f, lineterminator="\n")
+        writer.writerow(head)
+        writer.writerows(rows)
+
+
 def main():
     """Write life_<builder>.csv for each builder, and the truth."""
     rng = np.random.default_rng(SEED)
@@ -134,6 +196,17 @@ def main():
             writer = csv.DictWriter(f, COLUMNS, lineterminator="\n")
             writer.writeheader()
             writer.writerows(rows)
+    side = np.random.default_rng(SEED + 1)
+    write(
+        "wear.csv",
+        ("builder", "module", "slot", "unit", "shots", "quantity", "value"),
+        wear_rows(side),
+    )
+    write(
+        "misfires.csv",
+        ("builder", "module", "slot", "unit", "shots", "event", "part"),
+        misfire_rows(side),
+    )
     truth = {
         "invented": True,
         "seed": SEED,
@@ -142,6 +215,10 @@ def main():
         "reference_V": REFERENCE_V,
         "part_factor": PART_FACTOR,
         "builder_log_effect": effects,
+        "capacitance_loss_per_shot_share": 1.6e-5,
+        "fuel_mg_per_shot": 0.9e-3,
+        "misfire_exponent": 1.6,
+        "misfire_ratio_moss": 1.8,
     }
     (HERE / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
 

@@ -44,23 +44,28 @@ def command(
     """
     from reliability.notes import BadInput
     from reliability.sheets.quality import findings
+    from reliability.sheets.side import side_sheet
     from reliability.sheets.table import SheetError
     from reliability.store import Store, default_path
 
     if supersedes is not None and len(files) != 1:
         raise BadInput("--supersedes goes with one file")
     names = mapping_from(columns, keep_mapping, mapping)
-    sheets, faults = [], []
+    sheets, sides, faults = [], [], []
     for f in files:
         try:
-            sheets.append(read_any(f, names))
+            side = side_sheet(f) if names is None else None
+            if side is not None:
+                sides.append(side)
+            else:
+                sheets.append(read_any(f, names))
         except SheetError as e:
             faults += e.faults
     if faults:
         raise SheetError(faults)
     box = Store(store or default_path())
     out = []
-    before = box.records() if box.exists else None
+    before = box.records() if box.exists and sheets else None
     for sheet, own_licence, other in sheets:
         found = findings(sheet.records, before)
         added = box.add(
@@ -88,5 +93,14 @@ def command(
                 click.echo(f"  note: {n.text}")
             if added.new:
                 emit_findings(found)
+    for extra in sides:
+        added = box.add_side(extra, status="received" if received else "accepted", licence=licence)
+        c = added.contribution
+        out.append({**asdict(c), "new": added.new, "notes": [], "findings": []})
+        if not as_json:
+            verb = "added" if added.new else "already stored"
+            click.echo(
+                f"{extra.file}: {verb} as contribution {c.id} ({c.rows} {c.kind} rows, {c.status})"
+            )
     if as_json:
         click.echo(json.dumps(out, indent=1))

@@ -25,12 +25,17 @@ def command(store: Path | None, serve: bool, port: int) -> None:
     from reliability.decisions.module import module
     from reliability.sheets.demo import demo_folder
     from reliability.sheets.life import read_life
+    from reliability.sheets.side import side_sheet
     from reliability.store import Store, default_path
 
     path = store or default_path().with_name("demo.duckdb")
     box = Store(path)
     for f in sorted(demo_folder().glob("life_*.csv")):
         box.add(read_life(f), licence="CC0-1.0")
+    for name in ("wear.csv", "misfires.csv"):
+        side = side_sheet(demo_folder() / name)
+        if side is not None:
+            box.add_side(side, licence="CC0-1.0")
     records = box.records()
     click.echo(
         f"Invented demo: {records.units:g} units in {len(set(records.module.tolist()))} modules of "

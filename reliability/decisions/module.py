@@ -241,9 +241,9 @@ def module(
     cuts = (z, z)
     if bound == "calibrated" and not nothing:
         lower = _lower_quantile(slots, fraction, shots, cuts, "lower", confidence)
-        near = system_bound(slots, lower, confidence, "calibrated", seed)
+        near = system_bound(slots, lower, confidence, "calibrated", seed, side="lower")
         upper = _lower_quantile(slots, fraction, shots, cuts, "upper", confidence)
-        far = system_bound(slots, upper, confidence, "calibrated", seed)
+        far = system_bound(slots, upper, confidence, "calibrated", seed, side="upper")
         cuts = (near.cut_lower, far.cut_upper)
     low = _lower_quantile(slots, fraction, shots, cuts, "lower", confidence)
     high = (

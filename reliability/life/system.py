@@ -285,6 +285,7 @@ def system_bound(
     seed: int = 1,
     cuts: tuple[float, float] | None = None,
     draws: int = 2000,
+    side: str = "both",
 ) -> SystemBound:
     """Survival of the whole module at a count, with one-sided bounds.
 
@@ -300,6 +301,9 @@ def system_bound(
         Signed roots to cut at, if already calibrated (at a nearby count).
     draws : int
         Samples at the last of the two candidates.
+    side : str
+        ``lower``, ``upper`` or ``both``: which bound is calibrated (the other is cut at the normal
+        quantile, which saves its simulation).
     """
     log_n = float(np.log(shots))
     estimate = float(sum(s.hazard(log_n)[0] for s in slots))
@@ -315,7 +319,7 @@ def system_bound(
     for up in (True, False):  # a high hazard gives the lower survival
         cut = z if cuts is None else cuts[0 if up else 1]
         h = _solve(data, estimate, cut, up)
-        if method == "calibrated" and cuts is None:
+        if method == "calibrated" and cuts is None and side in ("both", "lower" if up else "upper"):
             for n_draws in (min(600, draws), draws):
                 if not np.isfinite(h) or h <= 0:
                     break

@@ -23,6 +23,7 @@ import numpy as np
 
 from reliability.records import LifeRecords
 from reliability.sheets.life import LifeSheet
+from reliability.sheets.side import SideSheet
 from reliability.store.schema import MIGRATIONS, NUMBER_COLUMNS, TEXT_COLUMNS, VERSION
 
 RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode")
@@ -224,6 +225,33 @@ class Store:
             c.execute("COMMIT")
             c.unregister("incoming")
             return Added(self._contribution(c, new_id), True)
+
+    def add_side(self, sheet: SideSheet, *, status: str = "accepted", licence: str = "") -> Added:
+        """Store a checked wear or misfire sheet as one contribution; the same bytes once."""
+        with self._open(write=True) as c:
+            c.execute("BEGIN")
+            same = c.execute(
+                "SELECT id FROM contribution WHERE sha256 = ? AND kind = ?",
+                [sheet.sha256, sheet.kind],
+            ).fetchone()
+            if same:
+                c.execute("ROLLBACK")
+                return Added(self._contribution(c, same[0]), False)
+            row = c.execute("SELECT nextval('contribution_id')").fetchone()
+            assert row is not None
+            now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
+            c.execute(
+                "INSERT INTO contribution VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, '', NULL, ?)",
+                [
+                    row[0], sheet.sha256, sheet.file, sheet.kind, ", ".join(sheet.builders), licence, status, now,
+                    now if status == "accepted" else None, sheet.rows,
+                ],
+            )  # fmt: skip
+            c.execute(
+                "INSERT INTO bundle_file VALUES (?, ?, ?)", [row[0], sheet.name, sheet.content]
+            )
+            c.execute("COMMIT")
+            return Added(self._contribution(c, int(row[0])), True)
 
     def _insert_contribution(
         self, c: duckdb.DuckDBPyConnection, sheet: LifeSheet, status: str, licence: str

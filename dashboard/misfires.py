@@ -1,0 +1,59 @@
+"""Misfires: chance a shot, trend, comparison of igniters."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.shared import answer, chart, show_notes, state, store, title
+from reliability import figures
+from reliability.decisions.wear import MisfireAnswer, misfires
+from reliability.sheets.wear import join_misfires, read_misfires
+
+
+@st.cache_resource(max_entries=16, show_spinner="Counting misfires …")
+def solve(key: tuple[str, str], confidence: float) -> MisfireAnswer | None:
+    """Misfire answer; None without data."""
+    found = [
+        read_misfires(Path(n), c) for _, n, c in store().bundle_files() if n.startswith("misfires.")
+    ]
+    return misfires(join_misfires(found), confidence) if found else None
+
+
+top = title("Misfires")
+key = state()
+confidence = st.select_slider(
+    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+)
+a = solve(key, float(confidence)) if key[1] else None
+if a is None:
+    answer("No misfires recorded yet.", top)
+    st.info(
+        "Add on **Records** a table misfires.csv beside the life sheet: builder, module, slot, unit, shots, event; one row "
+        "'misfire' at each count, and one row 'end' with the last count watched for each unit."
+    )
+    st.stop()
+assert a is not None
+answer(a.sentence, top)
+if a.curve is not None:
+    st.markdown("**Mean count of misfires a unit**")
+    chart(
+        figures.mean_count_figure(a.curve),
+        "mean_count",
+        f"Mean cumulative count (line) with one-sided limits at {confidence:.0%} (band). Bending upwards: misfires come ever faster.",
+    )
+if a.growth is not None:
+    g = a.growth
+    st.caption(
+        f"Power-law process: exponent {g.b:.2f} (1 = steady), trend p = {g.trend_p:.3f}, Laplace p = {g.laplace_p:.3f}."
+    )
+if a.groups:
+    st.markdown("**Igniters compared**")
+    st.dataframe(
+        pd.DataFrame([{"part": r.first, "against": r.second, "times the misfires a shot": r.ratio, "p": r.p} for r in a.groups]),
+        hide_index=True, width="stretch", key="group_table",
+        column_config={"times the misfires a shot": st.column_config.NumberColumn(format="%.2f"), "p": st.column_config.NumberColumn(format="%.3f")},
+    )  # fmt: skip
+show_notes(a.notes)

@@ -1,0 +1,98 @@
+"""``shotlife wear``."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Any
+
+import click
+
+from reliability.commands.common import (
+    emit_json,
+    emit_notes,
+    json_option,
+    number,
+    store_option,
+    table,
+)
+from reliability.notes import CannotAnswer
+
+
+def load_readings(store: Path | None, files: tuple[Path, ...]) -> Any:
+    """Wear readings from files, or from the store's bundles."""
+    from reliability.sheets.wear import join_wear, read_wear
+    from reliability.store import Store, default_path
+
+    if files:
+        return join_wear([read_wear(f) for f in files])
+    found = [
+        read_wear(Path(n), c)
+        for _, n, c in Store(store or default_path()).bundle_files()
+        if n.startswith("wear.")
+    ]
+    if not found:
+        raise CannotAnswer(
+            "The store holds no wear readings; add a wear.csv, or a bundle with one, or use --from."
+        )
+    return join_wear(found)
+
+
+@click.command("wear")
+@store_option
+@click.option(
+    "--from",
+    "files",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Work on this wear sheet; may be repeated.",
+)
+@click.option("--quantity", default="capacitance_uF", show_default=True, help="Measured quantity.")
+@click.option("--limit", type=float, help="Limit as a value.")
+@click.option("--limit-factor", type=float, help="Limit as a factor of each unit's start.")
+@click.option(
+    "--power", default="1", show_default=True, help="p of the path y = b0 + b1 t^p, or 'fit'."
+)
+@click.option(
+    "--confidence", default=0.95, show_default=True, help="Of the lower prediction bounds."
+)
+@json_option
+def command(
+    store: Path | None, files: tuple[Path, ...], quantity: str, limit: float | None, limit_factor: float | None, power: str,
+    confidence: float, as_json: bool,
+) -> None:  # fmt: skip
+    """Wear before failure: shots left until a measured quantity meets its limit.
+
+    For each unit with a lower prediction bound, and for new units. Fuel and igniter hardly ever reach
+    their end in a test; readings on the way are the only data on them.
+    """
+    from reliability.decisions.wear import wear
+    from reliability.notes import BadInput
+
+    try:
+        p = None if power == "fit" else float(power)
+    except ValueError:
+        raise BadInput("--power is a number or 'fit'") from None
+    if limit is not None and limit_factor is not None:
+        raise BadInput("give --limit or --limit-factor, not both")
+    a = wear(
+        load_readings(store, files), quantity, limit=limit if limit is not None else limit_factor,
+        relative=limit_factor is not None, power=p, confidence=confidence,
+    )  # fmt: skip
+    if as_json:
+        emit_json(a)
+        return
+    click.echo(a.sentence)
+    click.echo(
+        f"\n  path: slope {number(a.slope)} a shot (spread {number(a.slope_sd)} between units), power {number(a.power, 3)}, measurement error {number(a.error)}"
+    )
+    click.echo("\nShots left, soonest first")
+    click.echo(
+        table(
+            ["unit", "so far", "left", "at least"],
+            [[u.unit, f"{u.so_far:,.0f}", number(u.estimate), number(u.lower)] for u in a.units],
+        )
+    )
+    click.echo(
+        f"\n  new units: 10 % by {number(a.new_unit['shots'])}, half by {number(a.new_unit['median'])} shots (Wiener process: {number(a.wiener['median'])})"
+    )
+    emit_notes(a.notes)

@@ -1,0 +1,161 @@
+"""Wear readings and misfires: ``wear.csv`` and ``misfires.csv``, checked whole.
+
+wear.csv: ``builder, module, slot, unit, shots, quantity, value`` and optionally ``uncertainty``.
+misfires.csv: ``builder, module, slot, unit, shots, event`` and optionally ``part``; event is
+``misfire`` at that count, or ``end`` (and ``start``) of the watch of that unit.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from pathlib import Path
+
+import numpy as np
+
+from reliability.notes import BadInput
+from reliability.readings import Recurrences, WearReadings
+from reliability.sheets.life import numbers, texts
+from reliability.sheets.table import SheetError, SheetFault, Table, read_table
+
+WEAR_COLUMNS = ("builder", "module", "slot", "unit", "shots", "quantity", "value")
+MISFIRE_COLUMNS = ("builder", "module", "slot", "unit", "shots", "event")
+EVENTS = ("misfire", "start", "end")
+
+
+def kind_of_table(table: Table) -> str:
+    """``wear``, ``misfires`` or ``life``, by its columns."""
+    if "quantity" in table.columns and "value" in table.columns:
+        return "wear"
+    if "event" in table.columns and "shots" in table.columns:
+        return "misfires"
+    return "life"
+
+
+def _columns(table: Table, wanted: Sequence[str]) -> tuple[dict[str, np.ndarray], list[SheetFault]]:
+    missing = [c for c in wanted if c not in table.columns]
+    if missing:
+        raise SheetError(
+            [
+                SheetFault(
+                    table.file, 1, c, f"the column is missing; required: {', '.join(wanted)}"
+                )
+                for c in missing
+            ]
+        )
+    out: dict[str, np.ndarray] = {}
+    faults: list[SheetFault] = []
+    for name in wanted:
+        if name in ("shots", "value"):
+            out[name], f = numbers(table, name, math.nan)
+            bad = {x.row for x in f}
+            f += [
+                SheetFault(table.file, int(i) + 2, name, "empty; a number is required")
+                for i in np.flatnonzero(np.isnan(out[name]))
+                if int(i) + 2 not in bad
+            ]
+        else:
+            out[name], f = texts(table, name)
+            if name != "unit":
+                f += [
+                    SheetFault(table.file, int(i) + 2, name, "empty; it is required")
+                    for i in np.flatnonzero(out[name] == "")
+                ]
+        faults += f
+    faults += [
+        SheetFault(
+            table.file, int(i) + 2, "shots", f"{out['shots'][i]:g} is negative; shots are 0 or more"
+        )
+        for i in np.flatnonzero(out["shots"] < 0)
+    ]
+    return out, faults
+
+
+def wear_from_table(table: Table) -> WearReadings:
+    """Readings from raw columns. Raises SheetError with every fault."""
+    c, faults = _columns(table, WEAR_COLUMNS)
+    if faults:
+        raise SheetError(sorted(faults, key=lambda f: (f.row, f.column)))
+    return WearReadings(
+        c["builder"], c["module"], c["slot"], c["unit"], c["quantity"], c["shots"], c["value"]
+    )
+
+
+def misfires_from_table(table: Table) -> Recurrences:
+    """Recurrent events from raw columns. Raises SheetError with every fault."""
+    c, faults = _columns(table, MISFIRE_COLUMNS)
+    faults += [
+        SheetFault(
+            table.file,
+            int(i) + 2,
+            "event",
+            f"{c['event'][i]!r} is not an event; allowed: {', '.join(EVENTS)}",
+        )
+        for i in np.flatnonzero(~np.isin(c["event"].astype(str), (*EVENTS, "")))
+    ]
+    if faults:
+        raise SheetError(sorted(faults, key=lambda f: (f.row, f.column)))
+    group, _ = (
+        texts(table, "part") if "part" in table.columns else (np.full(table.rows, "", object), [])
+    )
+    label = np.array(
+        [
+            "/".join(str(v) for v in row if v)
+            for row in zip(c["builder"], c["module"], c["slot"], c["unit"], strict=True)
+        ],
+        object,
+    )
+    systems = sorted(set(label.tolist()))
+    start, end, groups = [], [], []
+    for s in systems:
+        own = label == s
+        ends = c["shots"][own & (c["event"] == "end")]
+        starts = c["shots"][own & (c["event"] == "start")]
+        if ends.size != 1:
+            row = int(np.flatnonzero(own)[0]) + 2
+            faults.append(
+                SheetFault(
+                    table.file,
+                    row,
+                    "event",
+                    f"{s} has {ends.size} rows with event 'end'; one is wanted, the last count watched",
+                )
+            )
+            continue
+        start.append(float(starts[0]) if starts.size else 0.0)
+        end.append(float(ends[0]))
+        groups.append(str(group[own][0]))
+    if faults:
+        raise SheetError(faults)
+    hit = c["event"] == "misfire"
+    try:
+        return Recurrences.of(label[hit], c["shots"][hit], systems, end, start, groups)
+    except BadInput as e:
+        raise SheetError([SheetFault(table.file, 0, "shots", str(e))]) from None
+
+
+def read_wear(path: Path, data: bytes | None = None) -> WearReadings:
+    """Read a wear sheet."""
+    return wear_from_table(read_table(path, data))
+
+
+def read_misfires(path: Path, data: bytes | None = None) -> Recurrences:
+    """Read a misfire sheet."""
+    return misfires_from_table(read_table(path, data))
+
+
+def join_wear(parts: Sequence[WearReadings]) -> WearReadings:
+    """Several sets of readings as one."""
+    return WearReadings(
+        *(np.concatenate([getattr(p, f) for p in parts]) for f in WearReadings.__dataclass_fields__)
+    )
+
+
+def join_misfires(parts: Sequence[Recurrences]) -> Recurrences:
+    """Several sets of events as one; a system may stand in one of them only."""
+    names = [n for p in parts for n in p.systems]
+    if len(set(names)) != len(names):
+        raise BadInput("a unit's misfires stand in two contributions; join them in one sheet")
+    return Recurrences(
+        *(np.concatenate([getattr(p, f) for p in parts]) for f in Recurrences.__dataclass_fields__)
+    )
