@@ -131,3 +131,20 @@ def test_two_processes_add_at_once(box):
     jobs = [subprocess.Popen([sys.executable, "-c", code, str(box.path), str(f)]) for f in files]
     assert all(j.wait(120) == 0 for j in jobs)
     assert len(box.contributions()) == len(files)
+
+
+def test_threads_of_one_process_take_turns(box):
+    """Readers and a writer in one process, as the dashboard and the API have them."""
+    from concurrent.futures import ThreadPoolExecutor
+
+    files = sorted(DEMO.glob("life_*.csv"))
+    box.add(read_life(files[0]))
+
+    def work(i):
+        if i % 5 == 0:
+            return box.add(read_life(files[(i // 5) % len(files)])).contribution.rows
+        return len(box.records()) + len(box.state())
+
+    with ThreadPoolExecutor(8) as pool:
+        assert all(pool.map(work, range(60)))
+    assert len(box.contributions()) == len(files)

@@ -12,6 +12,7 @@ import hashlib
 import json
 import os
 import random
+import threading
 import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
@@ -27,6 +28,11 @@ from reliability.sheets.side import SideSheet
 from reliability.store.schema import MIGRATIONS, NUMBER_COLUMNS, TEXT_COLUMNS, VERSION
 
 RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode")
+
+
+_TURN = threading.RLock()
+# from SQL neither files nor the network can be reached, and that cannot be switched back
+_CONFIG: dict[str, Any] = {"enable_external_access": "false", "lock_configuration": "true"}
 
 
 class StoreError(Exception):
@@ -119,18 +125,18 @@ class Store:
                 f"there is no store at {self.path} yet; add a life sheet with "
                 "'shotlife add FILE', or try 'shotlife demo'"
             )
-        connection = self._connect()
-        try:
-            self._migrate(connection)
-            connection.execute("SET enable_external_access = false")
-            connection.execute("SET lock_configuration = true")
-            yield connection
-        except duckdb.Error as e:
-            if isinstance(e, duckdb.IOException) or "disk" in str(e).lower():
-                raise StoreError(f"the store {self.path} could not be used: {e}") from None
-            raise
-        finally:
-            connection.close()
+        # threads of one process would share one database instance: they take turns
+        with _TURN:
+            connection = self._connect()
+            try:
+                self._migrate(connection)
+                yield connection
+            except duckdb.Error as e:
+                if isinstance(e, duckdb.IOException) or "disk" in str(e).lower():
+                    raise StoreError(f"the store {self.path} could not be used: {e}") from None
+                raise
+            finally:
+                connection.close()
 
     def _connect(self) -> duckdb.DuckDBPyConnection:
         deadline = time.monotonic() + self.wait
@@ -138,7 +144,7 @@ class Store:
         while True:
             try:
                 read_only = self.exists and not os.access(self.path, os.W_OK)
-                return duckdb.connect(str(self.path), read_only=read_only)
+                return duckdb.connect(str(self.path), read_only=read_only, config=_CONFIG)
             except duckdb.Error as e:
                 if not _locked(e):
                     raise StoreError(
@@ -159,10 +165,10 @@ class Store:
         names = {r[0] for r in found}
         version = 0
         if "store_info" in names:
-            row = connection.execute(
+            rows = connection.execute(
                 "SELECT value FROM store_info WHERE key = 'schema_version'"
-            ).fetchone()
-            version = int(row[0]) if row else 0
+            ).fetchall()
+            version = int(rows[0][0]) if rows else 0
         elif names:
             raise StoreError(f"{self.path} is a database, but not a store of this program")
         if version > VERSION:
