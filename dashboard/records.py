@@ -13,8 +13,9 @@ from reliability.decisions.answer import shots_text
 from reliability.decisions.module import module
 from reliability.notes import CannotAnswer
 from reliability.records import join
+from reliability.sheets.bundle import is_bundle, read_bundle
 from reliability.sheets.demo import demo_folder
-from reliability.sheets.life import read_life
+from reliability.sheets.life import LifeSheet, read_life
 from reliability.sheets.quality import findings
 from reliability.sheets.side import side_sheet
 from reliability.sheets.table import SheetError
@@ -34,6 +35,14 @@ MODES = [
 ]
 
 
+def sheet_of(name: str, content: bytes) -> tuple[LifeSheet, str, dict[str, bytes]]:
+    """An uploaded life sheet or bundle: the sheet, its licence, other files of the bundle."""
+    if is_bundle(Path(name)):
+        b = read_bundle(Path(name), content)
+        return b.life, b.licence, b.other
+    return read_life(Path(name), content), "", {}
+
+
 def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
     """Check and store one uploaded sheet; say what happened."""
     try:
@@ -42,8 +51,8 @@ def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
             c = store().add_side(extra).contribution
             st.success(f"{c.file} is stored as contribution {c.id}: {c.rows} rows of {c.kind}.")
             return
-        sheet = read_life(Path(upload.name), upload.getvalue())
-        added = store().add(sheet)
+        sheet, licence, other = sheet_of(upload.name, upload.getvalue())
+        added = store().add(sheet, licence=licence, other=other)
     except SheetError as e:
         st.error(
             f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''} in {upload.name}; nothing was stored."
@@ -77,7 +86,7 @@ def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
 @st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
 def change(key: tuple[str, str], name: str, content: bytes) -> str:
     """What a new sheet would do to the module life, in a sentence."""
-    fresh = read_life(Path(name), content).records
+    fresh = sheet_of(name, content)[0].records
     now = all_records(*key) if key[1] else None
     after = join([now, fresh]) if now is not None and len(now) else fresh
     texts = []
@@ -100,7 +109,7 @@ def preview(upload) -> None:  # type: ignore[no-untyped-def]
     try:
         if side_sheet(Path(upload.name), upload.getvalue()) is not None:
             return
-        sheet = read_life(Path(upload.name), upload.getvalue())
+        sheet, _, _ = sheet_of(upload.name, upload.getvalue())
     except SheetError as e:
         st.warning(
             f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''}; press the button to list them."
@@ -158,11 +167,13 @@ st.title("Records")
 with st.container(border=True):
     st.markdown("**Add a life sheet**")
     st.caption(
-        "CSV, Parquet or XLSX; one row a unit. Needed: builder, module, slot, shots_good. Give shots_failed "
+        "CSV, Parquet or XLSX with one row a unit, or a bundle (zip). Needed: builder, module, slot, shots_good. Give shots_failed "
         "where it failed: the same count if seen at that shot, the count of the inspection that found it "
         "otherwise; leave it empty while the unit is good."
     )
-    upload = st.file_uploader("Life sheet", type=["csv", "parquet", "xlsx"], key="upload")
+    upload = st.file_uploader(
+        "Life sheet or bundle", type=["csv", "parquet", "xlsx", "zip"], key="upload"
+    )
     if upload is not None:
         preview(upload)
         if st.button("Check and add", key="add", type="primary"):

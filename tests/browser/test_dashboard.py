@@ -118,6 +118,18 @@ def test_single_failure_from_form_to_updated_life(page, server):
     )
 
 
+def test_a_bundle_can_be_uploaded(page, server, tmp_path):
+    from reliability.sheets.bundle import write_bundle
+    from reliability.sheets.life import read_life
+
+    path = tmp_path / "orca.zip"
+    write_bundle(
+        read_life(ROOT / "datasets" / "demo" / "life_orca.csv").records, path, "orca", "CC0-1.0"
+    )
+    upload(page, server, path)
+    page.wait_for_selector("text=is stored as contribution")
+
+
 def test_faulty_sheet_is_refused_with_its_faults(page, server, tmp_path):
     bad = tmp_path / "bad.csv"
     bad.write_text("builder,module,slot,shots_good\na,b,c,x\na,,c,5\n")
