@@ -16,9 +16,11 @@ from dashboard.shared import (
     records_or_stop,
     show_notes,
     title,
+    wear_readings,
 )
 from reliability import figures
 from reliability.decisions.derating import DeratingAnswer, Impulse, derate
+from reliability.decisions.impulse import fit_impulse
 from reliability.decisions.practice import PRACTICE
 from reliability.notes import BadInput, CannotAnswer
 
@@ -36,10 +38,16 @@ def solve(
     dielectric: str,
     impulse: tuple[float, float, float] | None,
     part: str,
+    from_readings: bool,
+    new_builder: bool,
 ) -> DeratingAnswer | str:
     """Derating answer for a choice of records, or why there is none."""
     records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    readings = wear_readings(key)
     try:
+        bit = Impulse(*impulse) if impulse else None
+        if from_readings and readings is not None:
+            bit = fit_impulse(readings, all_records(*key))
         return derate(
             records,
             terms,
@@ -47,7 +55,8 @@ def solve(
             survival=survival,
             confidence=confidence,
             dielectric=dielectric,
-            impulse=Impulse(*impulse) if impulse else None,
+            impulse=bit,
+            builder_effect=new_builder,
             use={"part": part} if part else None,
         )
     except (CannotAnswer, BadInput) as e:
@@ -91,6 +100,15 @@ with st.expander("Stress model, part and impulse"):
     exponent = columns[2].number_input(
         "growing with energy to the power", 0.1, 3.0, 1.0, 0.1, key="bit_exponent"
     )
+    readings = wear_readings(key)
+    has_bits = readings is not None and "impulse_bit_uNs" in set(readings.quantity.tolist())
+    from_readings = st.checkbox(
+        "Fit the impulse bit from the readings in the store instead",
+        value=has_bits,
+        disabled=not has_bits,
+        key="fit_bit",
+    )
+    new_builder = st.checkbox("Allow for a builder who is not in the pool", key="new_builder")
 terms = tuple(f"{n}:{varies[n]}" for n in names) + (("part:categorical",) if part else ())
 if not names:
     answer("No stress varies in these records, so no voltage can be allowed from them.", top)
@@ -99,7 +117,7 @@ if not names:
     )
     st.stop()
 a = solve(key, chosen, terms, float(shots), float(survival), float(confidence), dielectric,
-          (bit, energy, exponent) if bit > 0 else None, part)  # fmt: skip
+          (bit, energy, exponent) if bit > 0 else None, part, from_readings, new_builder)  # fmt: skip
 if isinstance(a, str):
     answer("These records cannot say how far to derate.", top)
     st.warning(a)

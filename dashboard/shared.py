@@ -11,8 +11,10 @@ from streamlit.delta_generator import DeltaGenerator
 
 from reliability import figures
 from reliability.notes import Note
+from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 from reliability.sheets.filters import choose as choose
+from reliability.sheets.wear import join_wear, read_wear
 from reliability.store import Store, default_path
 
 CAUTION = (
@@ -37,6 +39,17 @@ def state() -> tuple[str, str]:
 def all_records(path: str, version: str, received: bool = False) -> LifeRecords:
     """Accepted records; shared by all users, never to be changed."""
     return Store(Path(path)).records(("accepted", "received") if received else ("accepted",))
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def wear_readings(key: tuple[str, str]) -> WearReadings | None:
+    """All accepted wear readings; None if there are none."""
+    found = [
+        read_wear(Path(n), c)
+        for _, n, c in Store(Path(key[0])).bundle_files()
+        if n.startswith("wear.")
+    ]
+    return join_wear(found) if found else None
 
 
 def records_or_stop() -> tuple[LifeRecords, tuple[str, str]]:

@@ -2,24 +2,22 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import CAUTION, answer, chart, options, show_notes, state, store, title
+from dashboard.shared import (
+    CAUTION,
+    answer,
+    chart,
+    options,
+    show_notes,
+    state,
+    title,
+    wear_readings,
+)
 from reliability import figures
 from reliability.decisions.wear import WearAnswer, wear
 from reliability.notes import BadInput, CannotAnswer
-from reliability.readings import WearReadings
-from reliability.sheets.wear import join_wear, read_wear
-
-
-@st.cache_resource(max_entries=4, show_spinner=False)
-def readings(key: tuple[str, str]) -> WearReadings | None:
-    """All accepted readings; None if there are none."""
-    found = [read_wear(Path(n), c) for _, n, c in store().bundle_files() if n.startswith("wear.")]
-    return join_wear(found) if found else None
 
 
 @st.cache_resource(max_entries=32, show_spinner="Fitting paths and calibrating the bounds …")
@@ -31,7 +29,7 @@ def solve(
     confidence: float,
 ) -> WearAnswer | str:
     """Wear answer, or why there is none."""
-    data = readings(key)
+    data = wear_readings(key)
     assert data is not None
     try:
         return wear(
@@ -48,7 +46,7 @@ def solve(
 
 top = title("Wear")
 key = state()
-data = readings(key) if key[1] else None
+data = wear_readings(key) if key[1] else None
 if data is None:
     answer("No wear readings yet.", top)
     st.info(

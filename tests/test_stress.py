@@ -324,3 +324,59 @@ def test_derate_exit_codes(tmp_path):
     assert out["allowed"]["charge_V"] > 0
     run("--from", one, "--stress", "charge_V:root", "--shots", 500, code=2)
     run("--from", one, "--stress", "charge_V:power", "--shots", 500, "--impulse", "x", code=2)
+
+
+def demo_capacitors():
+    from reliability.records import join
+
+    r = join(read_life(f).records for f in sorted((ROOT / "datasets" / "demo").glob("life_*.csv")))
+    return r
+
+
+def test_impulse_fitted_from_readings():
+    """Least squares on logs: scipy linregress and its mean-response limit (any textbook); the demo's truth."""
+    from scipy import stats
+
+    from reliability.decisions.impulse import energies, fit_impulse
+    from reliability.sheets.wear import read_wear
+
+    w = read_wear(ROOT / "datasets" / "demo" / "wear.csv")
+    fit = fit_impulse(w, demo_capacitors())
+    known = energies(demo_capacitors())
+    own = w.of_quantity("impulse_bit_uNs")
+    x, y = np.log([known[m] for m in own.module]), np.log(own.value)
+    line = stats.linregress(x, y)
+    assert fit.exponent == pytest.approx(line.slope, rel=1e-9)
+    assert np.log(fit.bit_uNs(1.0)) == pytest.approx(line.intercept, rel=1e-9)
+    at = np.log(2.0)
+    n = len(x)
+    s = np.sqrt(((y - line.intercept - line.slope * x) ** 2).sum() / (n - 2))
+    half = (
+        stats.t.ppf(0.95, n - 2)
+        * s
+        * np.sqrt(1 / n + (at - x.mean()) ** 2 / ((x - x.mean()) ** 2).sum())
+    )
+    assert np.log(fit.lower_uNs(2.0, 0.95)) == pytest.approx(
+        line.intercept + line.slope * at - half, rel=1e-9
+    )
+    assert fit.exponent == pytest.approx(1.2, abs=0.1)
+    a = derate(
+        campaign(2),
+        ["charge_V:power"],
+        shots=2000,
+        impulse=fit,
+        checks=False,
+        points=5,
+        bound="likelihood",
+    )
+    assert all(0 < p.impulse_lower_Ns < p.impulse_Ns for p in a.curve)
+
+
+def test_a_new_builder_is_allowed_less():
+    r = demo_capacitors()
+    own = r.select((r.slot == "main_capacitor") & (r.part == "film-a"))
+    common = {"shots": 3000, "bound": "likelihood", "checks": False, "points": 2}
+    pool = derate(own, ["charge_V:power"], **common)
+    new = derate(own, ["charge_V:power"], builder_effect=True, **common)
+    assert new.allowed["charge_V"] < pool.allowed["charge_V"]
+    assert new.shots == 3000 and "builder_effect" in note_codes(new)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from pathlib import Path
 from typing import Any
 
 import click
@@ -36,6 +37,7 @@ bank_options = options(
     click.option("--inductance-nh", type=float, default=float("nan"), help="Inductance of the discharge loop, for the peak current."),
     click.option("--resistance-mohm", type=float, default=0.0, help="Resistance of the discharge loop."),
     click.option("--impulse", metavar="UNS@J[^EXP]", help="Impulse bit at an energy, e.g. 0.65@0.2 or 0.65@0.2^1.2, for the trade."),
+    click.option("--impulse-from", type=click.Path(path_type=Path), help="Fit the impulse bit from the impulse_bit_uNs readings of this wear sheet instead."),
     click.option("--dielectric", default="", help="ceramic, film, mica or glass: show usual derating practice beside the answer."),
 )  # fmt: skip
 
@@ -95,14 +97,19 @@ def read_impulse(text: str | None) -> Any:
     help="With one stress level: ceramic, film, mica, or mean,sd.",
 )
 @click.option(
+    "--new-builder",
+    is_flag=True,
+    help="Allow for a builder who is not in the pool (spread of builders as a random effect).",
+)
+@click.option(
     "--compare", "compare_parts", is_flag=True, help="Answer for each part by itself and compare."
 )
 @json_option
 def command(
     family_name: str, confidence: float, bound: str, seed: int, stress: tuple[str, ...], use: tuple[str, ...],
     parallel: int | None, series: int | None, unequal: float, capacitance_uf: float, rated_v: float, inductance_nh: float,
-    resistance_mohm: float, impulse: str | None, dielectric: str, shots: float, survival: float, prior: str,
-    compare_parts: bool, as_json: bool, **source: Any,
+    resistance_mohm: float, impulse: str | None, impulse_from: Path | None, dielectric: str, shots: float, survival: float, prior: str,
+    new_builder: bool, compare_parts: bool, as_json: bool, **source: Any,
 ) -> int:  # fmt: skip
     """How far to derate: the charge voltage that lets the capacitor last the mission.
 
@@ -124,13 +131,20 @@ def command(
     elif capacitance_uf == capacitance_uf:
         bank = Bank(capacitance_uf, as_recorded=True)
     push = read_impulse(impulse)
+    if impulse_from is not None:
+        from reliability.decisions.impulse import fit_impulse
+        from reliability.sheets.wear import read_wear
+
+        if push is not None:
+            raise BadInput("give --impulse or --impulse-from, not both")
+        push = fit_impulse(read_wear(impulse_from), basis.records)
 
     def solve(records: Any) -> Any:
         try:
             return derate(
                 records, stress, shots=shots, survival=survival, family_name=family_name, confidence=confidence,
                 bound=bound, use=read_use(use), bank=bank, rated_V=rated_v, impulse=push, dielectric=dielectric,
-                inductance_nH=inductance_nh, resistance_mOhm=resistance_mohm, seed=seed,
+                inductance_nH=inductance_nh, resistance_mOhm=resistance_mohm, builder_effect=new_builder, seed=seed,
             )  # fmt: skip
         except OneLevel as e:
             if not prior:
@@ -197,11 +211,13 @@ def _print(a: Any, basis: Any) -> None:
         rows = [
             [
                 ("~" if p.extrapolated else "") + f"{p.level:,.4g}", number(p.shots), number(p.lower),
-                number(p.energy_J, 3), number(p.impulse_Ns, 3),
+                number(p.energy_J, 3), number(p.impulse_Ns, 3), number(p.impulse_lower_Ns, 3),
             ]
             for p in a.curve[:: max(1, len(a.curve) // 9)]
         ]  # fmt: skip
-        click.echo(table([a.column, "estimate", "lower", "J a shot", "total N s"], rows))
+        click.echo(
+            table([a.column, "estimate", "lower", "J a shot", "total N s", "at least"], rows)
+        )
     if a.best_total is not None:
         click.echo(
             f"\n  largest total impulse within the tests: {a.best_total.impulse_Ns:.3g} N s at {a.best_total.level:,.4g} V ({number(a.best_total.lower)} shots)"

@@ -10,9 +10,12 @@ from numpy.typing import NDArray
 
 from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.bank import Bank, Discharge, discharge
+from reliability.decisions.impulse import Impulse as Impulse
 from reliability.decisions.life import NOT_SHOWN, check_settings
 from reliability.decisions.practice import DeratingPractice, practice_for
 from reliability.decisions.stress_checks import StressChecks, check_stress_model
+from reliability.life.families import normal_quantile
+from reliability.life.pooling import fit_pooled
 from reliability.life.stress import StressFit, Term, fit_stress, parse_term
 from reliability.life.stress_bounds import StressBounder
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -39,7 +42,11 @@ class CoefficientBound:
 
 @dataclass(frozen=True)
 class CurvePoint:
-    """Life at one level of the stress, by which 1 - survival has failed."""
+    """Life at one level of the stress, by which 1 - survival has failed.
+
+    ``impulse_Ns`` is the impulse bit times the promised (lower) life; ``impulse_lower_Ns`` takes the
+    lower limit of the impulse bit too.
+    """
 
     level: float
     shots: float
@@ -47,19 +54,7 @@ class CurvePoint:
     extrapolated: bool
     energy_J: float
     impulse_Ns: float
-
-
-@dataclass(frozen=True)
-class Impulse:
-    """Impulse bit as a power of the energy: reference_uNs * (energy / reference_J)^exponent."""
-
-    reference_uNs: float
-    reference_J: float
-    exponent: float = 1.0
-
-    def bit_uNs(self, energy_J: float) -> float:
-        """Impulse of one shot, micronewton seconds."""
-        return float(self.reference_uNs * (energy_J / self.reference_J) ** self.exponent)
+    impulse_lower_Ns: float
 
 
 @dataclass(frozen=True)
@@ -205,6 +200,7 @@ def derate(
     inductance_nH: float = NAN,
     resistance_mOhm: float = 0.0,
     checks: bool = True,
+    builder_effect: bool = False,
     seed: int = 1,
     points: int = 25,
 ) -> DeratingAnswer:
@@ -237,6 +233,10 @@ def derate(
         Of the discharge loop, for the peak current.
     checks : bool
         Whether to test the common shape and the form of the stress relation.
+    builder_effect : bool
+        Allow for a builder not in the pool: the required life is raised by the spread of builders'
+        lives (random effect on log life) at the confidence. Errs to the safe side, as the two
+        uncertainties are added and not pooled.
 
     Raises
     ------
@@ -255,6 +255,7 @@ def derate(
     bounder = StressBounder(fit, confidence, bound, seed)
     bank, rated_found = bank_of(fit.records, bank)
     rated = rated_V if np.isfinite(rated_V) else rated_found
+    asked = shots
     column = solved_for(terms)
     levels = np.asarray(fit.records.column(column), float)
     tested = (float(levels.min()), float(levels.max()))
@@ -267,6 +268,10 @@ def derate(
                 "More units than calibration is for; likelihood bounds are used.",
             )
         )
+    if builder_effect and np.isfinite(shots):
+        factor, note = _builder_margin(fit, confidence)
+        shots *= factor
+        notes.append(note)
     coefficients = []
     error = 0.0
     for j, c in enumerate(fit.design):
@@ -346,10 +351,25 @@ def derate(
         notes += tested_model.notes
     return DeratingAnswer(
         family_name, whole(fit.records.units), whole(fit.records.failures), 1.0 / fit.sigma, fit.sigma,
-        fit.loglik, tuple(coefficients), allowed, curve, shots, survival, confidence, bound,
+        fit.loglik, tuple(coefficients), allowed, curve, asked, survival, confidence, bound,
         {k: v for k, v in fixed.items() if not isinstance(v, np.ndarray)}, column, tested, best, reference,
         spark, tested_model, error, tuple(notes), fit,
     )  # fmt: skip
+
+
+def _builder_margin(fit: StressFit, confidence: float) -> tuple[float, Note]:
+    """Factor on the required life for a builder not seen, and what it rests on."""
+    groups = sorted(set(fit.records.builder.tolist()))
+    if len(groups) < 2:
+        raise CannotAnswer("Allowing for another builder needs records of two builders or more.")
+    pooled = fit_pooled(fit.records, fit.family, fit.records.builder, fit.x, fit.phi, confidence)
+    spread = pooled.tau_mean * np.sqrt(1 + 1 / len(groups))
+    factor = float(np.exp(normal_quantile(confidence) * spread))
+    text = (
+        f"For a builder not in the pool the required life is raised {factor:.2f} times: {len(groups)} builders' log "
+        f"lives spread by {pooled.tau_mean:.2f} about the pool (random effect, most likely {pooled.tau:.2f})."
+    )
+    return factor, Note("builder_effect", text)
 
 
 def solved_for(terms: Sequence[Term]) -> str:
@@ -485,11 +505,14 @@ def _curve(
         est = float(bounder.fit.quantile(fraction, {**fixed, column: float(v)})[0])
         charge = bank.charge_voltage(float(v)) if is_voltage else NAN
         energy = bank.energy(charge) if is_voltage else NAN
-        total = NAN
+        total = least = NAN
         if impulse is not None and np.isfinite(energy):
             total = 1e-6 * impulse.bit_uNs(energy) * float(lo)
+            least = 1e-6 * impulse.lower_uNs(energy, bounder.confidence) * float(lo)
         outside = bool(v < tested[0] - 1e-9 or v > tested[1] + 1e-9)
         out.append(
-            CurvePoint(charge if is_voltage else float(v), est, float(lo), outside, energy, total)
+            CurvePoint(
+                charge if is_voltage else float(v), est, float(lo), outside, energy, total, least
+            )
         )
     return tuple(out)

@@ -172,6 +172,11 @@ def _curve(
         energy = bank.energy(charge) if term.column == "charge_V" else NAN
         lower = float(np.exp(a + centre))
         total = 1e-6 * impulse.bit_uNs(energy) * lower if impulse and np.isfinite(energy) else NAN
+        least = (
+            total / impulse.bit_uNs(energy) * impulse.lower_uNs(energy, confidence)
+            if impulse
+            else NAN
+        )
         out.append(
             CurvePoint(
                 charge if np.isfinite(charge) else float(level),
@@ -180,6 +185,7 @@ def _curve(
                 True,
                 energy,
                 total,
+                least,
             )
         )
     return tuple(out)
