@@ -15,6 +15,7 @@ from dashboard.shared import (
     show_notes,
     store,
     title,
+    wear_readings,
 )
 from reliability import figures
 from reliability.decisions.flight import FlightAnswer, flight
@@ -43,6 +44,7 @@ def solve(
             survival=survival,
             confidence=confidence,
             units=units,
+            readings=wear_readings(key),
             rate_Hz=rate,
         )
     except (CannotAnswer, BadInput) as e:

@@ -233,3 +233,37 @@ def test_flight_json_history_and_report(tmp_path):
     )
     run("flight", "--module", "kite-02", "--store", store, code=2)
     run("flight", "--module", "nobody", "--shots", 5, "--store", store, code=2)
+
+
+def test_wear_limited_slot_uses_its_readings():
+    """Fuel never failed; its own mass readings foretell its end: far beyond the mission, so the chance is
+    near 1, where exposure with an assumed shape can only bound it."""
+    from reliability.sheets.wear import read_wear
+
+    r = demo_records()
+    plain = flight(r, "kite-02", 1000, more=False)
+    worn = flight(r, "kite-02", 1000, more=False, readings=read_wear(DEMO / "wear.csv"))
+    fuel = next(s for s in worn.by_slot if s.slot == "fuel")
+    assert fuel.basis == "wear path" and fuel.lower > 0.9999
+    assert next(s for s in plain.by_slot if s.slot == "fuel").lower < fuel.lower
+    assert worn.promise["shots"] >= plain.promise["shots"]
+    assert "wear_limited" in {n.code for n in worn.notes}
+
+
+def test_wear_outlook_is_the_normal_chance():
+    """-ln [Phi(d1/s1) / Phi(d0/s0)] by hand from the unit's predicted line."""
+    from scipy import stats
+
+    from reliability.sheets.wear import read_wear
+    from reliability.wear.paths import DEFAULT_LIMITS, fit_paths, outlook
+
+    fit = fit_paths(read_wear(DEMO / "wear.csv").of_quantity("capacitance_uF"))
+    o = outlook(fit, fit.units[0], DEFAULT_LIMITS["capacitance_uF"])
+    t = np.array([fit.last[0], fit.last[0] + 6000.0])
+    z = np.stack((np.full(2, 0.2), t / fit.scale), axis=1)
+    d = z @ fit.coef[0]
+    s = o.inflate * np.sqrt(np.einsum("ki,ij,kj->k", z, fit.coef_cov[0], z))
+    chance = stats.norm.cdf(d / s)
+    assert o.hazard(t[0], np.array([6000.0]))[0] == pytest.approx(
+        -np.log(chance[1] / chance[0]), rel=1e-9
+    )

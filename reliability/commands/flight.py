@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import json
+from pathlib import Path
 from typing import Any
 
 import click
@@ -35,8 +36,22 @@ mission_options = options(
     click.option("--family", "family_name", default="weibull", show_default=True, help="weibull, lognormal, loglogistic or exponential."),
     click.option("--units", default=1, show_default=True, type=click.IntRange(1), help="Flight modules like this one."),
     click.option("--no-stress", is_flag=True, help="Use lives as tested, without a stress model."),
+    click.option("--wear", "wear_files", multiple=True, type=click.Path(path_type=Path), help="Wear sheet for slots that never failed (with --from; a store brings its own)."),
     click.option("--seed", default=1, show_default=True, help="Seed of simulations."),
 )  # fmt: skip
+
+
+def _readings(source: dict[str, Any], files: tuple[Path, ...]) -> Any:
+    """Wear readings beside the life records, None if there are none."""
+    from reliability.commands.wear import load_readings
+    from reliability.notes import CannotAnswer
+
+    if source["files"] and not files:
+        return None
+    try:
+        return load_readings(source["store"], files)
+    except CannotAnswer:
+        return None
 
 
 def solve(source: dict[str, Any], m: dict[str, Any]) -> tuple[Any, Any, Any]:
@@ -59,6 +74,7 @@ def solve(source: dict[str, Any], m: dict[str, Any]) -> tuple[Any, Any, Any]:
     answer = flight(
         basis.records, m["name"], shots, survival=m["survival"], confidence=m["confidence"],
         family_name=m["family_name"], units=m["units"], rate_Hz=m["rate_hz"], use_stress=not m["no_stress"], seed=m["seed"],
+        readings=_readings(source, m["wear_files"]),
     )  # fmt: skip
     return basis, mission, answer
 

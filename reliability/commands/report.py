@@ -65,6 +65,8 @@ def again(given: dict[str, Any], source: dict[str, Any]) -> str:
         "--seed",
         str(given["seed"]),
     ]
+    for f in given["wear_files"]:
+        words += ["--wear", f.name]
     for key in ("slot", "part", "builder"):
         for value in source[key]:
             words += [f"--{key}", value]

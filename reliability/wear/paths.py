@@ -403,6 +403,48 @@ def _first(margin: object, q: float, last: float, scale: float) -> float:
     return 0.5 * (a + b) - last
 
 
+@dataclass(frozen=True)
+class Outlook:
+    """Chance that one unit stays on the good side of its limit.
+
+    Attributes
+    ----------
+    fit : PathFit
+    limit : Limit
+    coef, cov : arrays (2,), (2, 2)
+        The unit's predicted line; for a unit without readings the mean of all.
+    inflate : float
+        Factor on the prediction standard error, from the bootstrap of ``remaining``.
+    measured : bool
+        Whether the unit has readings of its own.
+    """
+
+    fit: PathFit
+    limit: Limit
+    coef: Array
+    cov: Array
+    inflate: float
+    measured: bool
+
+    def hazard(self, start: float, shots: Array) -> Array:
+        """-ln of the chance to stay good from ``start`` to ``start + shots``, given good at ``start``."""
+        t = np.concatenate(([start], start + np.asarray(shots, float)))
+        d, v = _distance(self.fit, self.coef, self.cov, self.limit, t)
+        log = log_ndtr(d / (self.inflate * np.sqrt(np.maximum(v, 1e-300))))
+        return np.maximum(log[0] - log[1:], 0.0)
+
+
+def outlook(fit: PathFit, unit: str, limit: Limit, draws: int = 60, seed: int = 1) -> Outlook:
+    """The outlook of a unit by its label, or of a new unit if it has no readings."""
+    first = [lo for _, lo in _bounds(fit, limit, None, 0.95)]
+    errors = _prediction_errors(fit, limit, first, draws, np.random.default_rng(seed))
+    inflate = max(1.0, float(np.quantile(errors, 0.95)) / 1.6448536)
+    if unit in fit.units:
+        i = fit.units.index(unit)
+        return Outlook(fit, limit, fit.coef[i], fit.coef_cov[i], inflate, True)
+    return Outlook(fit, limit, fit.beta, fit.cov + fit.beta_cov, inflate, False)
+
+
 def time_to_limit(
     fit: PathFit, limit: Limit, fractions: Array, draws: int = 20000, seed: int = 1
 ) -> Array:
