@@ -199,6 +199,27 @@ def emit_findings(found: Sequence[Any]) -> None:
         click.echo(f"  {f.severity}: {f.text}{rows} [{f.code}]")
 
 
+def load_side(
+    kind: str,
+    store: Path | None,
+    files: Sequence[Path],
+    read: Callable[..., Any],
+    join_parts: Callable[[list[Any]], Any],
+) -> Any:
+    """Wear readings or misfires (``kind`` is the sheet's name) from files, or from the store."""
+    from reliability.store import Store, default_path
+
+    if files:
+        return join_parts([read(f) for f in files])
+    kept = Store(store or default_path()).bundle_files()
+    found = [read(Path(name), content) for _, name, content in kept if name.startswith(f"{kind}.")]
+    if not found:
+        raise CannotAnswer(
+            f"The store holds no {kind} sheet; add a {kind}.csv, or a bundle with one, or use --from."
+        )
+    return join_parts(found)
+
+
 def emit_json(answer: Any, basis: Basis | None = None) -> None:
     """Print an answer as JSON, with what it rests on."""
     from reliability.decisions.answer import plain

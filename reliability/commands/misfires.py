@@ -11,30 +11,18 @@ from reliability.commands.common import (
     emit_json,
     emit_notes,
     json_option,
+    load_side,
     number,
     store_option,
     table,
 )
-from reliability.notes import CannotAnswer
 
 
 def load_events(store: Path | None, files: tuple[Path, ...]) -> Any:
-    """Misfires from files, or from the store's bundles."""
+    """Misfires from files, or from the store."""
     from reliability.sheets.wear import join_misfires, read_misfires
-    from reliability.store import Store, default_path
 
-    if files:
-        return join_misfires([read_misfires(f) for f in files])
-    found = [
-        read_misfires(Path(n), c)
-        for _, n, c in Store(store or default_path()).bundle_files()
-        if n.startswith("misfires.")
-    ]
-    if not found:
-        raise CannotAnswer(
-            "The store holds no misfires; add a misfires.csv, or a bundle with one, or use --from."
-        )
-    return join_misfires(found)
+    return load_side("misfires", store, files, read_misfires, join_misfires)
 
 
 @click.command("misfires")

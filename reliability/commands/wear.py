@@ -11,30 +11,18 @@ from reliability.commands.common import (
     emit_json,
     emit_notes,
     json_option,
+    load_side,
     number,
     store_option,
     table,
 )
-from reliability.notes import CannotAnswer
 
 
 def load_readings(store: Path | None, files: tuple[Path, ...]) -> Any:
-    """Wear readings from files, or from the store's bundles."""
+    """Wear readings from files, or from the store."""
     from reliability.sheets.wear import join_wear, read_wear
-    from reliability.store import Store, default_path
 
-    if files:
-        return join_wear([read_wear(f) for f in files])
-    found = [
-        read_wear(Path(n), c)
-        for _, n, c in Store(store or default_path()).bundle_files()
-        if n.startswith("wear.")
-    ]
-    if not found:
-        raise CannotAnswer(
-            "The store holds no wear readings; add a wear.csv, or a bundle with one, or use --from."
-        )
-    return join_wear(found)
+    return load_side("wear", store, files, read_wear, join_wear)
 
 
 @click.command("wear")
