@@ -6,10 +6,9 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.shared import (
-    all_records,
     answer,
     chart,
-    choose,
+    chosen_records,
     filters,
     records_or_stop,
     show_notes,
@@ -26,7 +25,7 @@ def solve(
     key: tuple[str, str], chosen: dict[str, list[str]], confidence: float
 ) -> BuildersAnswer | str:
     """Builders answer for a choice of records, or why there is none."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     try:
         return builders(records, confidence=confidence)
     except (CannotAnswer, BadInput) as e:
@@ -35,7 +34,7 @@ def solve(
 
 top = title("Builders")
 records, key = records_or_stop()
-chosen_records, chosen = filters(records)
+kept, chosen = filters(records)
 confidence = st.select_slider(
     "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
 )
@@ -62,7 +61,7 @@ else:
         )
     st.markdown("**Curves per builder**")
     chart(
-        figures.group_figure(chosen_records, chosen_records.builder),
+        figures.group_figure(kept, kept.builder),
         "curves",
         "Share still good, without a family (not adjusted for stress).",
     )

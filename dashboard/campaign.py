@@ -7,10 +7,9 @@ import streamlit as st
 
 from dashboard.shared import (
     CAUTION,
-    all_records,
     answer,
     chart,
-    choose,
+    chosen_records,
     filters,
     records_or_stop,
     show_notes,
@@ -34,7 +33,7 @@ def show(
     failures: int, bench: Bench, budget: float, burn_in: float,
 ) -> CampaignAnswer:  # fmt: skip
     """Demonstration plan."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     return demonstration(
         shots, survival, confidence, shape=shape, units=units or None, failures=failures, bench=bench,
         budget=budget or float("nan"), records=records, burn_in=burn_in,
@@ -47,7 +46,7 @@ def learn(
     confidence: float, bench: Bench,
 ) -> LearningAnswer | str:  # fmt: skip
     """Accelerated plan, or why there is none."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     try:
         terms = [t for t in default_terms(records) if t.column == "charge_V"]
         fit = fit_stress(records, terms)
@@ -67,7 +66,7 @@ def save_plan(units: int, slot: str, stress: list[dict[str, float]]) -> None:
 
 top = title("Next test")
 records, key = records_or_stop()
-chosen_records, chosen = filters(records)
+kept, chosen = filters(records)
 kind = st.radio(
     "What for", ["Show a life", "Learn the life at a low voltage"], horizontal=True, key="kind"
 )
@@ -115,7 +114,7 @@ if kind == "Show a life":
     save_plan(plan.units, slot, [])
     show_notes(plan.notes)
 else:
-    volts = chosen_records.covariates.get("charge_V")
+    volts = kept.covariates.get("charge_V")
     tested = sorted({float(v) for v in volts if v == v}) if volts is not None else []
     if len(tested) < 2:
         answer("An accelerated test needs a present estimate from two voltages or more.", top)

@@ -10,7 +10,7 @@ from dashboard.shared import (
     all_records,
     answer,
     chart,
-    choose,
+    chosen_records,
     filters,
     options,
     records_or_stop,
@@ -42,7 +42,7 @@ def solve(
     new_builder: bool,
 ) -> DeratingAnswer | str:
     """Derating answer for a choice of records, or why there is none."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     readings = wear_readings(key)
     try:
         bit = Impulse(*impulse) if impulse else None
@@ -65,7 +65,7 @@ def solve(
 
 top = title("Derating")
 records, key = records_or_stop()
-chosen_records, chosen = filters(records)
+kept, chosen = filters(records)
 left, middle, right = st.columns(3)
 shots = left.number_input("Required shots", min_value=100, value=3000, step=500, key="shots")
 survival = middle.slider("Survival (share that lasts them)", 0.5, 0.999, 0.9, 0.01, key="survival")
@@ -75,9 +75,9 @@ confidence = right.select_slider(
 varies = {
     name: form
     for name, form in (("charge_V", "power"), ("temp_C", "arrhenius"))
-    if name in chosen_records.covariates and len(set(chosen_records.covariates[name].tolist())) > 1
+    if name in kept.covariates and len(set(kept.covariates[name].tolist())) > 1
 }
-parts = options(chosen_records.part.tolist())
+parts = options(kept.part.tolist())
 with st.expander("Stress model, part and impulse"):
     columns = st.columns(3)
     names = columns[0].multiselect(

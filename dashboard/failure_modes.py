@@ -6,10 +6,9 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.shared import (
-    all_records,
     answer,
     chart,
-    choose,
+    chosen_records,
     filters,
     records_or_stop,
     settings,
@@ -26,7 +25,7 @@ def solve(
     key: tuple[str, str], chosen: dict[str, list[str]], family: str, confidence: float
 ) -> ModesAnswer | str:
     """Modes answer for a choice of records, or why there is none."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     try:
         return modes(records, family, confidence=confidence)
     except CannotAnswer as e:

@@ -7,10 +7,9 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.shared import (
-    all_records,
     answer,
     chart,
-    choose,
+    chosen_records,
     filters,
     options,
     records_or_stop,
@@ -29,7 +28,7 @@ def solve(
     key: tuple[str, str], chosen: dict[str, list[str]], family: str, mode: str, confidence: float
 ) -> tuple[LifeAnswer | None, LifeCurves, str]:
     """Life answer and curves for a choice of records."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     curves = life_curves(records, family, mode=mode, confidence=confidence)
     try:
         return life(records, family, mode=mode, confidence=confidence, check_fit=False), curves, ""
@@ -40,9 +39,9 @@ def solve(
 
 top = title("Life curves")
 records, key = records_or_stop()
-chosen_records, chosen = filters(records)
+kept, chosen = filters(records)
 family, confidence = settings()
-modes = options(chosen_records.mode[chosen_records.failed].tolist())
+modes = options(kept.mode[kept.failed].tolist())
 mode = st.selectbox("Failure mode", ["all failures", *modes], key="mode")
 a, curves, problem = solve(
     key, chosen, family, "" if mode == "all failures" else str(mode), confidence

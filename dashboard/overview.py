@@ -8,10 +8,9 @@ import streamlit as st
 
 from dashboard.shared import (
     CAUTION,
-    all_records,
     answer,
     chart,
-    choose,
+    chosen_records,
     filters,
     records_or_stop,
     show_notes,
@@ -26,7 +25,7 @@ def solve(
     key: tuple[str, str], chosen: dict[str, list[str]], confidence: float
 ) -> tuple[ModuleAnswer, pd.DataFrame]:
     """Module answer and its curve for a choice of records."""
-    records = choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+    records = chosen_records(key, chosen)
     a = module(records, confidence=confidence)
     top = a.median * 2.0 if np.isfinite(a.median) else float(records.shots_good.max())
     shots = np.geomspace(top / 60, top, 30)
@@ -45,7 +44,7 @@ def solve(
 
 top = title("Module life")
 records, key = records_or_stop()
-chosen_records, chosen = filters(records, slot=None)
+kept, chosen = filters(records, slot=None)
 confidence = st.select_slider(
     "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
 )

@@ -12,15 +12,14 @@ from dashboard.shared import all_records, answer, state, store
 from reliability.decisions.answer import shots_text
 from reliability.decisions.module import module
 from reliability.notes import CannotAnswer
-from reliability.records import join
-from reliability.sheets.bundle import is_bundle, read_bundle
-from reliability.sheets.demo import demo_folder
-from reliability.sheets.life import LifeSheet, read_life
+from reliability.records import LifeRecords, join
+from reliability.sheets.life import read_life
 from reliability.sheets.quality import findings
-from reliability.sheets.side import side_sheet
+from reliability.sheets.side import SideSheet, read_contribution
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv, rows_csv
 from reliability.store import StoreError
+from reliability.store.demo import load_demo
 
 SLOTS = ["main_capacitor", "ignition_capacitor", "igniter", "fuel", "switch", "converter"]
 MODES = [
@@ -35,23 +34,14 @@ MODES = [
 ]
 
 
-def sheet_of(name: str, content: bytes) -> tuple[LifeSheet, str, dict[str, bytes]]:
-    """An uploaded life sheet or bundle: the sheet, its licence, other files of the bundle."""
-    if is_bundle(Path(name)):
-        b = read_bundle(Path(name), content)
-        return b.life, b.licence, b.other
-    return read_life(Path(name), content), "", {}
-
-
 def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
     """Check and store one uploaded sheet; say what happened."""
     try:
-        extra = side_sheet(Path(upload.name), upload.getvalue())
-        if extra is not None:
-            c = store().add_side(extra).contribution
+        sheet, licence, other = read_contribution(Path(upload.name), upload.getvalue())
+        if isinstance(sheet, SideSheet):
+            c = store().add_side(sheet).contribution
             st.success(f"{c.file} is stored as contribution {c.id}: {c.rows} rows of {c.kind}.")
             return
-        sheet, licence, other = sheet_of(upload.name, upload.getvalue())
         added = store().add(sheet, licence=licence, other=other)
     except SheetError as e:
         st.error(
@@ -84,9 +74,9 @@ def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
 
 
 @st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
-def change(key: tuple[str, str], name: str, content: bytes) -> str:
-    """What a new sheet would do to the module life, in a sentence."""
-    fresh = sheet_of(name, content)[0].records
+def change(key: tuple[str, str], sha256: str, _fresh: LifeRecords) -> str:
+    """What a new sheet (known by its hash) would do to the module life, in a sentence."""
+    fresh = _fresh
     now = all_records(*key) if key[1] else None
     after = join([now, fresh]) if now is not None and len(now) else fresh
     texts = []
@@ -107,16 +97,17 @@ def change(key: tuple[str, str], name: str, content: bytes) -> str:
 def preview(upload) -> None:  # type: ignore[no-untyped-def]
     """Before anything is stored: faults, what looks odd, and what would change."""
     try:
-        if side_sheet(Path(upload.name), upload.getvalue()) is not None:
-            return
-        sheet, _, _ = sheet_of(upload.name, upload.getvalue())
+        sheet, _, _ = read_contribution(Path(upload.name), upload.getvalue())
     except SheetError as e:
         st.warning(
             f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''}; press the button to list them."
         )
         return
-    st.caption(change(state(), upload.name, upload.getvalue()))
-    for f in findings(sheet.records, all_records(*state()) if store().exists else None):
+    if isinstance(sheet, SideSheet):
+        return
+    key = state()
+    st.caption(change(key, sheet.sha256, sheet.records))
+    for f in findings(sheet.records, all_records(*key) if key[1] else None):
         st.caption(f"{f.severity}: {f.text}")
 
 
@@ -183,7 +174,8 @@ with st.expander(
     icon=":material/edit_note:",
 ):
     one_record()
-waiting = [c for c in store().contributions() if c.status == "received"] if store().exists else []
+contributions = store().contributions() if store().exists else []
+waiting = [c for c in contributions if c.status == "received"]
 for c in waiting:
     with st.container(border=True):
         st.markdown(f"**Contribution {c.id} waits:** {c.file}, {c.rows} records of {c.builders}")
@@ -202,13 +194,7 @@ if records is None or not len(records):
     answer("No accepted records yet.")
     st.write("Add a sheet above, or start with the invented demo community.")
     if st.button("Load the invented demo", key="demo"):
-        box = store()
-        for f in sorted(demo_folder().glob("life_*.csv")):
-            box.add(read_life(f), licence="CC0-1.0")
-        for name in ("wear.csv", "misfires.csv"):
-            side = side_sheet(demo_folder() / name)
-            if side is not None:
-                box.add_side(side, licence="CC0-1.0")
+        load_demo(store())
         st.rerun()
     st.stop()
 assert records is not None
@@ -224,7 +210,7 @@ st.dataframe(
                 "no": c.id, "file": c.file, "builders": c.builders, "records": c.rows,
                 "status": c.status, "received": c.received_at[:16].replace("T", " "), "licence": c.licence,
             }
-            for c in store().contributions()
+            for c in contributions
         ]
     ),
     hide_index=True, width="stretch", key="contribution_table",

@@ -13,7 +13,7 @@ from reliability import figures
 from reliability.notes import Note
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
-from reliability.sheets.filters import choose as choose
+from reliability.sheets.filters import choose
 from reliability.sheets.wear import join_wear, read_wear
 from reliability.store import Store, default_path
 
@@ -39,6 +39,11 @@ def state() -> tuple[str, str]:
 def all_records(path: str, version: str, received: bool = False) -> LifeRecords:
     """Accepted records; shared by all users, never to be changed."""
     return Store(Path(path)).records(("accepted", "received") if received else ("accepted",))
+
+
+def chosen_records(key: tuple[str, str], chosen: dict[str, list[str]]) -> LifeRecords:
+    """Accepted records under a page's filters (as ``filters`` returns them)."""
+    return choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)

@@ -2,8 +2,6 @@
 false alarms and power, bundles, data quality."""
 
 import json
-import subprocess
-import sys
 import zipfile
 from pathlib import Path
 
@@ -13,6 +11,7 @@ import pytest
 from scipy import integrate, optimize, stats
 
 from reliability.decisions.builders import builders, holm
+from reliability.life.compare import life_ratio
 from reliability.life.families import WEIBULL
 from reliability.life.fit import fit_life
 from reliability.life.logrank import log_rank
@@ -26,6 +25,7 @@ from reliability.sheets.quality import findings
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import columns_of
 from tests.benchmarks.builders import community, one
+from tests.command import run
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "datasets" / "demo"
@@ -112,6 +112,38 @@ def test_holm():
 def test_one_builder_is_refused():
     with pytest.raises(BadInput):
         builders(LifeRecords.of([1.0, 2.0], [1.0, INF], builder=["a", "a"]))
+
+
+def test_life_ratio_of_two_groups():
+    """At a common shape the ratio of scales: a direct likelihood in scipy (Lawless 2003, sec. 5.2); and the
+    ratio the other way round is its inverse, bounds included."""
+    rng = np.random.default_rng(14)
+    t = np.concatenate((5000 * rng.weibull(2, 15), 2500 * rng.weibull(2, 12)))
+    dead, group = t <= 4500, np.repeat([0, 1], [15, 12])
+    good = np.minimum(t, 4500)
+    r = LifeRecords.of(good, np.where(dead, good, INF), part=np.where(group, "b", "a"))
+
+    def minus(theta):
+        d = stats.gumbel_l(theta[0] + theta[1] * group, np.exp(theta[2]))
+        y = np.log(good)
+        return -np.where(dead, d.logpdf(y), d.logsf(y)).sum()
+
+    best = optimize.minimize(
+        minus,
+        [8.5, -0.5, -0.6],
+        method="Nelder-Mead",
+        options={"xatol": 1e-9, "fatol": 1e-12, "maxiter": 4000},
+    )
+    one = life_ratio(r, "part", "b", "a", method="likelihood")
+    other = life_ratio(r, "part", "a", "b", method="likelihood")
+    assert one.estimate == pytest.approx(np.exp(best.x[1]), rel=1e-6)
+    assert (other.estimate, other.lower, other.upper) == pytest.approx(
+        (1 / one.estimate, 1 / one.upper, 1 / one.lower), rel=1e-9
+    )
+    wide = life_ratio(r, "part", "b", "a")
+    assert wide.lower < one.lower * 1.05 and wide.lower < one.estimate < wide.upper
+    with pytest.raises(BadInput, match="no records of c"):
+        life_ratio(r, "part", "a", "c")
 
 
 # --- bundles ---------------------------------------------------------------------------------
@@ -226,21 +258,6 @@ def test_quality_findings():
     theirs = LifeRecords.of(life, life, part=["p"] * n, slot=slot, builder=["b"] * n)
     assert "copied" in codes(mine, theirs)
     assert codes(demo_sheet().records) == set()
-
-
-def run(*args, code=0, env=None):
-    import os
-
-    p = subprocess.run(
-        [sys.executable, "-m", "reliability.cli", *map(str, args)],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-        env={**os.environ, **(env or {})},
-    )
-    assert p.returncode == code, p.stderr
-    assert "Traceback" not in p.stderr
-    return p
 
 
 def test_commands(tmp_path):

@@ -1,8 +1,6 @@
 """Test plans against published tables and simulation."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -25,6 +23,7 @@ from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
 from tests.benchmarks import campaign as bench_campaign
+from tests.command import run
 
 ROOT = Path(__file__).parents[1]
 INF = float("inf")
@@ -165,21 +164,11 @@ def test_settings_out_of_range():
         )
 
 
-def run(*args, code=0):
-    p = subprocess.run(
-        [sys.executable, "-m", "reliability.cli", "campaign", *map(str, args)],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-    )
-    assert p.returncode == code, p.stderr
-    return p
-
-
 def test_json_keys_and_plan_sheet(tmp_path):
     sheet = tmp_path / "plan.csv"
     out = json.loads(
         run(
+            "campaign",
             "--demonstrate-shots",
             1000,
             "--survival",
@@ -195,6 +184,6 @@ def test_json_keys_and_plan_sheet(tmp_path):
     filled = sheet.read_text().replace(",,,,", ",,1000,,")
     (tmp_path / "done.csv").write_text(filled)
     assert len(read_life(tmp_path / "done.csv").records) == 45
-    run(code=2)
-    run("--demonstrate-shots", -1, code=2)
-    run("--demonstrate-shots", 1000, "--shots-each", 1, "--shape", 9, code=2)
+    run("campaign", code=2)
+    run("campaign", "--demonstrate-shots", -1, code=2)
+    run("campaign", "--demonstrate-shots", 1000, "--shots-each", 1, "--shape", 9, code=2)

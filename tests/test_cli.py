@@ -7,21 +7,10 @@ from pathlib import Path
 
 import pytest
 
+from tests.command import run
+
 ROOT = Path(__file__).parents[1]
 PUBLISHED, DEMO = ROOT / "datasets" / "published", ROOT / "datasets" / "demo"
-
-
-def run(*args, store=None, code=0):
-    extra = ["--store", str(store)] if store else []
-    p = subprocess.run(
-        [sys.executable, "-m", "reliability.cli", *map(str, args), *extra],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-    )
-    assert p.returncode == code, p.stderr + p.stdout
-    assert "Traceback" not in p.stderr
-    return p
 
 
 def test_life_json_keeps_its_keys():

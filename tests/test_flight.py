@@ -1,8 +1,6 @@
 """Flight promises: hand-computable cases, missions, the statement."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -15,6 +13,7 @@ from reliability.records import LifeRecords, join
 from reliability.report.content import statement
 from reliability.report.render import to_html, to_pdf
 from reliability.sheets.life import read_life
+from tests.command import run
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "datasets" / "demo"
@@ -177,18 +176,6 @@ def test_html_is_self_contained_and_escaped():
     assert "<script>" not in page and "&lt;script&gt;" in page
     assert "http://" not in page.replace("http://www.w3.org", "") and "src=" not in page
     assert page.count("<svg") == 2
-
-
-def run(*args, code=0):
-    p = subprocess.run(
-        [sys.executable, "-m", "reliability.cli", *map(str, args)],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-    )
-    assert p.returncode == code, p.stderr
-    assert "Traceback" not in p.stderr
-    return p
 
 
 def test_flight_json_history_and_report(tmp_path):

@@ -1,8 +1,6 @@
 """Stress models and derating against published fits, hand-computable cases and simulation."""
 
 import json
-import subprocess
-import sys
 from pathlib import Path
 
 import numpy as np
@@ -18,6 +16,7 @@ from reliability.life.stress_bounds import StressBounder
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
+from tests.command import run
 
 ROOT = Path(__file__).parents[1]
 PUBLISHED = ROOT / "datasets" / "published"
@@ -266,21 +265,10 @@ def test_safe_in_simulated_campaigns():
     assert [one(s) for s in range(40)].count("unsafe") <= 5
 
 
-def run(*args, code=0):
-    p = subprocess.run(
-        [sys.executable, "-m", "reliability.cli", "derate", *map(str, args)],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-    )
-    assert p.returncode == code, p.stderr
-    assert "Traceback" not in p.stderr
-    return p
-
-
 def test_derate_json_keeps_its_keys():
     out = json.loads(
         run(
+            "derate",
             "--from",
             PUBLISHED / "capacitor.csv",
             "--stress",
@@ -302,7 +290,14 @@ def test_derate_json_keeps_its_keys():
     assert 0 < out["allowed"]["charge_V"] < 350
     heat = json.loads(
         run(
-            "--from", PUBLISHED / "imotor.csv", "--shots", 3000, "--bound", "likelihood", "--json"
+            "derate",
+            "--from",
+            PUBLISHED / "imotor.csv",
+            "--shots",
+            3000,
+            "--bound",
+            "likelihood",
+            "--json",
         ).stdout
     )
     assert heat["allowed"]["temp_C"] > 100
@@ -314,16 +309,36 @@ def test_derate_exit_codes(tmp_path):
         "builder,module,slot,shots_good,shots_failed,charge_V\n"
         + "".join(f"a,m{i},c,{900 + 70 * i},{900 + 70 * i},1400\n" for i in range(6))
     )
-    p = run("--from", one, "--stress", "charge_V:power", "--shots", 500, "--json", code=3)
+    p = run("derate", "--from", one, "--stress", "charge_V:power", "--shots", 500, "--json", code=3)
     assert "another charge_V" in p.stderr and json.loads(p.stdout)["allowed"]["charge_V"] is None
     out = json.loads(
         run(
-            "--from", one, "--stress", "charge_V:power", "--shots", 500, "--prior", "film", "--json"
+            "derate",
+            "--from",
+            one,
+            "--stress",
+            "charge_V:power",
+            "--shots",
+            500,
+            "--prior",
+            "film",
+            "--json",
         ).stdout
     )
     assert out["allowed"]["charge_V"] > 0
-    run("--from", one, "--stress", "charge_V:root", "--shots", 500, code=2)
-    run("--from", one, "--stress", "charge_V:power", "--shots", 500, "--impulse", "x", code=2)
+    run("derate", "--from", one, "--stress", "charge_V:root", "--shots", 500, code=2)
+    run(
+        "derate",
+        "--from",
+        one,
+        "--stress",
+        "charge_V:power",
+        "--shots",
+        500,
+        "--impulse",
+        "x",
+        code=2,
+    )
 
 
 def demo_capacitors():

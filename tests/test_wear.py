@@ -2,8 +2,6 @@
 
 import csv
 import json
-import subprocess
-import sys
 import warnings
 from pathlib import Path
 
@@ -31,6 +29,7 @@ from reliability.wear.paths import (
     time_to_limit,
 )
 from tests.benchmarks.wear import community, one
+from tests.command import run
 
 ROOT = Path(__file__).parents[1]
 DEMO = ROOT / "datasets" / "demo"
@@ -237,20 +236,9 @@ def test_what_cannot_be_answered():
         fit_paths(w.select((w.module == "kite-01") & (w.quantity == "capacitance_uF")))
 
 
-def run(*args, code=0):
-    p = subprocess.run(
-        [sys.executable, "-m", "reliability.cli", *map(str, args)],
-        capture_output=True,
-        text=True,
-        cwd=ROOT,
-    )
-    assert p.returncode == code, p.stderr
-    assert "Traceback" not in p.stderr
-    return p
-
-
 def test_commands(tmp_path):
     store = tmp_path / "s.duckdb"
+    assert "rows of wear" in run("check", DEMO / "wear.csv").stdout
     run("add", DEMO / "wear.csv", DEMO / "misfires.csv", DEMO / "life_kite.csv", "--store", store)
     assert "already stored" in run("add", DEMO / "wear.csv", "--store", store).stdout
     out = json.loads(run("wear", "--quantity", "fuel_mass_mg", "--store", store, "--json").stdout)

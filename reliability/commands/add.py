@@ -13,7 +13,7 @@ from reliability.commands.common import (
     json_option,
     mapping_from,
     mapping_options,
-    read_any,
+    read_given,
     store_option,
 )
 
@@ -44,7 +44,7 @@ def command(
     """
     from reliability.notes import BadInput
     from reliability.sheets.quality import findings
-    from reliability.sheets.side import side_sheet
+    from reliability.sheets.side import SideSheet
     from reliability.sheets.table import SheetError
     from reliability.store import Store, default_path
 
@@ -54,11 +54,11 @@ def command(
     sheets, sides, faults = [], [], []
     for f in files:
         try:
-            side = side_sheet(f) if names is None else None
-            if side is not None:
-                sides.append(side)
+            given = read_given(f, names)
+            if isinstance(given[0], SideSheet):
+                sides.append(given[0])
             else:
-                sheets.append(read_any(f, names))
+                sheets.append(given)
         except SheetError as e:
             faults += e.faults
     if faults:

@@ -14,7 +14,7 @@ from reliability.commands.common import (
     json_option,
     mapping_from,
     mapping_options,
-    read_any,
+    read_given,
 )
 
 
@@ -29,13 +29,14 @@ def command(
     mapping: str | None,
     as_json: bool,
 ) -> int:
-    """Check life sheets (CSV, Parquet, XLSX) and bundles: every fault by file, row and column.
+    """Check sheets (CSV, Parquet, XLSX) and bundles: every fault by file, row and column.
 
     What looks odd in a sound sheet is listed too, with advice.
 
     Nothing is stored. Exit 0 if all are sound, 2 if any has a fault.
     """
     from reliability.sheets.quality import findings
+    from reliability.sheets.side import SideSheet
     from reliability.sheets.table import SheetError
 
     names = mapping_from(columns, keep_mapping, mapping)
@@ -43,7 +44,7 @@ def command(
     report = []
     for f in files:
         try:
-            sheet, _, _ = read_any(f, names)
+            sheet, _, _ = read_given(f, names)
         except SheetError as e:
             code = 2
             if as_json:
@@ -52,6 +53,12 @@ def command(
                 ]})  # fmt: skip
             else:
                 explain(e)
+            continue
+        if isinstance(sheet, SideSheet):
+            if as_json:
+                report.append({"file": f.name, "ok": True, "kind": sheet.kind, "rows": sheet.rows})
+            else:
+                click.echo(f"{f.name}: sound; {sheet.rows} rows of {sheet.kind}")
             continue
         r = sheet.records
         found = findings(r)

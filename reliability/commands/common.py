@@ -177,15 +177,17 @@ def mapping_from(columns: Sequence[str], keep: str | None, name: str | None) -> 
     return mapping
 
 
-def read_any(path: Path, mapping: Any = None) -> tuple[Any, str, dict[str, bytes]]:
-    """A life sheet or bundle: the sheet, its licence, and other files of the bundle."""
-    from reliability.sheets.bundle import is_bundle, read_bundle
-    from reliability.sheets.life import read_life
+def read_given(path: Path, mapping: Any = None) -> tuple[Any, str, dict[str, bytes]]:
+    """A sheet of any kind or a bundle: the sheet, its licence, and other files of the bundle.
 
-    if is_bundle(path):
-        b = read_bundle(path)
-        return b.life, b.licence, b.other
-    return read_life(path, mapping=mapping), "", {}
+    With a column mapping it is read as a life sheet under the builder's own names.
+    """
+    from reliability.sheets.life import read_life
+    from reliability.sheets.side import read_contribution
+
+    if mapping is not None:
+        return read_life(path, mapping=mapping), "", {}
+    return read_contribution(path)
 
 
 def emit_findings(found: Sequence[Any]) -> None:

@@ -23,19 +23,12 @@ def command(store: Path | None, serve: bool, port: int) -> None:
     """  # fmt: skip
     from reliability.commands.common import emit_notes, number, table
     from reliability.decisions.module import module
-    from reliability.sheets.demo import demo_folder
-    from reliability.sheets.life import read_life
-    from reliability.sheets.side import side_sheet
     from reliability.store import Store, default_path
+    from reliability.store.demo import load_demo
 
     path = store or default_path().with_name("demo.duckdb")
     box = Store(path)
-    for f in sorted(demo_folder().glob("life_*.csv")):
-        box.add(read_life(f), licence="CC0-1.0")
-    for name in ("wear.csv", "misfires.csv"):
-        side = side_sheet(demo_folder() / name)
-        if side is not None:
-            box.add_side(side, licence="CC0-1.0")
+    load_demo(box)
     records = box.records()
     click.echo(
         f"Invented demo: {records.units:g} units in {len(set(records.module.tolist()))} modules of "

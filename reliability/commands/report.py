@@ -30,6 +30,7 @@ def command(target: Path, **given: Any) -> None:
     from reliability.notes import BadInput
     from reliability.report.content import statement
     from reliability.report.render import to_html, to_pdf
+    from reliability.sheets.write import write_whole
 
     if target.suffix.lower() not in (".pdf", ".html"):
         raise BadInput(f"{target.name}: allowed endings are .pdf and .html")
@@ -42,12 +43,7 @@ def command(target: Path, **given: Any) -> None:
         seed=given["seed"], command=again(given, source),
     )  # fmt: skip
     data = to_pdf(s) if target.suffix.lower() == ".pdf" else to_html(s).encode()
-    draft = target.with_name(target.name + ".part")
-    try:
-        draft.write_bytes(data)
-        draft.replace(target)
-    except OSError as e:
-        raise BadInput(f"cannot write {target}: {e.strerror}") from None
+    write_whole(target, data)
     click.echo(f"{target}: {a.sentence}")
 
 

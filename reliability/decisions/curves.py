@@ -9,7 +9,7 @@ from numpy.typing import NDArray
 
 from reliability.life.bounds import Bounder, survival_curve
 from reliability.life.empirical import EmpiricalCurve, empirical_curve
-from reliability.life.families import FAMILIES, family
+from reliability.life.families import family
 from reliability.life.fit import LifeFit, NoMaximum, fit_life
 from reliability.life.goodness import FamilyScore, GoodnessOfFit, compare_families, goodness_of_fit
 from reliability.notes import Note
@@ -79,7 +79,6 @@ def life_curves(
             family_name, none, none, none, none, empirical, censored, scores, None, None, confidence,
             (Note(e.code, str(e)),),
         )  # fmt: skip
-    assert family_name in FAMILIES
     seen = records.shots_good[records.shots_good > 0]
     low = min(fit.quantile(0.005), float(seen.min()) if seen.size else fit.quantile(0.01))
     high = max(fit.quantile(0.95), float(records.shots_good.max()))

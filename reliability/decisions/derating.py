@@ -472,14 +472,16 @@ def _allowed_notes(
                 ),
             )
         )
-    if np.isfinite(rated) and level > rated:
-        notes.append(
-            Note(
-                "above_rating",
-                f"The allowed voltage {level:,.0f} V is above the rating of {rated:,.0f} V: stay at or below the rating.",
-            )
-        )
+    notes += above_rating(level, rated)
     return notes
+
+
+def above_rating(level: float, rated: float) -> list[Note]:
+    """A warning where the allowed voltage of a capacitor is above its rating (nan: not known)."""
+    if not level > rated:
+        return []
+    text = f"The allowed voltage {level:,.0f} V is above the rating of {rated:,.0f} V: stay at or below the rating."
+    return [Note("above_rating", text)]
 
 
 def _curve(

@@ -11,6 +11,7 @@ from reliability.decisions.derating import (
     CurvePoint,
     DeratingAnswer,
     Impulse,
+    above_rating,
     bank_of,
 )
 from reliability.decisions.practice import StressPrior, practice_for
@@ -116,13 +117,8 @@ def derate_with_prior(
                     f"The allowed {term.column} {a:,.4g} was not tested ({tested:g} was); confirm it with a test.",
                 )
             )
-        if np.isfinite(rated) and term.column == "charge_V" and a > rated:
-            notes.append(
-                Note(
-                    "above_rating",
-                    f"The allowed voltage {a:,.0f} V is above the rating of {rated:,.0f} V: stay at or below the rating.",
-                )
-            )
+        if term.column == "charge_V":
+            notes += above_rating(a, rated)
     else:
         notes.append(
             Note(

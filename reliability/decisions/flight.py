@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -12,12 +12,13 @@ from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.flight_models import (
     ModuleHazard,
     SlotModel,
-    UnitOnBoard,
-    slot_model,
+    module_hazard,
     units_on_board,
+    wear_outlooks,
 )
 from reliability.decisions.life import NOT_SHOWN
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
+from reliability.life.system import first_failure_shares
 from reliability.notes import BadInput, Note
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords, join
@@ -179,19 +180,15 @@ def flight(
     if not (0 < survival < 1 and 0.5 < confidence < 1):
         raise BadInput("survival lies between 0 and 1, confidence between 0.5 and 1")
     on_board = units_on_board(records, module)
-    models = [
-        slot_model(
-            records,
-            item,
-            family_name,
-            use_stress,
-            np.random.default_rng([seed, i]),
-            readings,
-            _label(records, module, item),
+    outlooks = wear_outlooks(readings, records, module, on_board)
+
+    def hazard_with(pool: LifeRecords, check_fit: bool) -> ModuleHazard:
+        return module_hazard(
+            pool, module, on_board, outlooks, family_name, use_stress, seed, check_fit
         )
-        for i, item in enumerate(on_board)
-    ]
-    whole_module = ModuleHazard(models, np.random.default_rng([seed, 999]))
+
+    whole_module = hazard_with(records, True)
+    models = whole_module.models
     at = np.array([shots])
     draws, best = whole_module.total(at)
     lower = float(np.exp(-np.quantile(draws, confidence)))
@@ -205,7 +202,7 @@ def flight(
                 m.on_board.slot, m.on_board.part, m.on_board.unit, m.on_board.so_far, whole(m.records.units),
                 whole(m.records.failures), m.basis, float(np.exp(-b[0])), float(np.exp(-np.quantile(d, confidence))),
                 whole_module.promise(survival, confidence, shots, [m]), ends[i],
-                m.fit_p, {k: v for k, v in m.on_board.stress.items() if not k.startswith("_")},
+                m.fit_p, m.on_board.stress,
             )
         )  # fmt: skip
     first: dict[str, float] = {}
@@ -226,59 +223,46 @@ def flight(
         tuple(sorted(slots, key=lambda s: -s.ends_first)),
         tuple({"slot": k, "probability": v} for k, v in sorted(first.items(), key=lambda kv: -kv[1])),
         several,
-        _more(records, module, whole_module, shots, survival, confidence, rate_Hz, family_name, use_stress, seed, readings) if more else (),
+        _more(records, module, whole_module, hazard_with, shots, survival, confidence, rate_Hz) if more else (),
         confidence, _notes(records, models, module), curve,
     )  # fmt: skip
-
-
-def _label(records: LifeRecords, module: str, item: UnitOnBoard) -> str:
-    """The unit as wear readings label it."""
-    builder = str(records.builder[records.module == module][0])
-    return "/".join(p for p in (builder, module, item.slot, item.unit) if p)
 
 
 def _first_to_fail(whole_module: ModuleHazard, shots: float) -> list[float]:
     """Chance that each unit is the first to fail within the mission, by integration."""
     grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 400)))
     hazards = [whole_module.slot(m, grid)[1] for m in whole_module.models]
-    total = np.sum(hazards, axis=0)
-    alive = np.exp(-0.5 * (total[1:] + total[:-1]))
-    return [float((alive * np.diff(h)).sum()) for h in hazards]
+    return first_failure_shares(hazards)
 
 
 def _more(
-    records: LifeRecords, module: str, now: ModuleHazard, shots: float, survival: float, confidence: float,
-    rate_Hz: float, family_name: str, use_stress: bool, seed: int, readings: WearReadings | None,
+    records: LifeRecords, module: str, now: ModuleHazard, hazard_with: Callable[[LifeRecords, bool], ModuleHazard],
+    shots: float, survival: float, confidence: float, rate_Hz: float,
 ) -> tuple[MoreTest, ...]:  # fmt: skip
     """One more hour, day, week of burn-in; and of tests of a sister module that survives them."""
-    out = []
-    for name, seconds in (("hour", 3600.0), ("day", 86400.0), ("week", 604800.0)):
-        extra = seconds * rate_Hz
-        _, best = now.total(np.array([extra]))
-        _, then = now.total(np.array([shots]), extra)
-        out.append(
-            MoreTest(
-                f"one more {name} of burn-in", extra, float(np.exp(-best[0])), float(np.exp(-then[0])),
-                float(now.lower(np.array([shots]), confidence, extra)[0]),
-                now.promise(survival, confidence, shots, extra=extra),
-            )
+    mission = np.array([shots])
+
+    def test(what: str, length: float, then: ModuleHazard, burnt: float = 0.0) -> MoreTest:
+        _, lasts = now.total(np.array([length]))
+        _, after = then.total(mission, burnt)
+        return MoreTest(
+            what, length, float(np.exp(-lasts[0])), float(np.exp(-after[0])),
+            float(then.lower(mission, confidence, burnt)[0]), then.promise(survival, confidence, shots, extra=burnt),
         )  # fmt: skip
+
+    hour, day, week = (seconds * rate_Hz for seconds in (3600.0, 86400.0, 604800.0))
+    out = [
+        test(f"one more {name} of burn-in", length, now, length)
+        for name, length in (("hour", hour), ("day", day), ("week", week))
+    ]
     own = records.select((records.module == module) & records.right)
-    for name, seconds in (("day", 86400.0), ("week", 604800.0)):
-        extra = seconds * rate_Hz
+    for name, length in (("day", day), ("week", week)):
         sister = LifeRecords.of(
-            np.full(len(own), extra), module=["sister"] * len(own), slot=own.slot, part=own.part,
+            np.full(len(own), length), module=["sister"] * len(own), slot=own.slot, part=own.part,
             covariates=dict(own.covariates), labels=dict(own.labels),
         )  # fmt: skip
-        a = flight(
-            join([records, sister]), module, shots, survival=survival, confidence=confidence, family_name=family_name,
-            use_stress=use_stress, more=False, readings=readings, seed=seed,
-        )  # fmt: skip
-        _, best = now.total(np.array([extra]))
-        out.append(
-            MoreTest(f"a sister module that lasts one {name}", extra, float(np.exp(-best[0])), a.survival["estimate"],
-                     a.survival["lower"], a.promise["shots"])
-        )  # fmt: skip
+        learnt = hazard_with(join([records, sister]), False)
+        out.append(test(f"a sister module that lasts one {name}", length, learnt))
     return tuple(out)
 
 

@@ -10,10 +10,12 @@ from numpy.typing import NDArray
 
 from reliability.decisions.stress_checks import check_stress_model
 from reliability.life.belief import Belief, NeverFailed, belief_of, stress_belief
+from reliability.life.engine import Held, fit_batch
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.goodness import goodness_of_fit
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
+from reliability.life.sample import sample_of
 from reliability.life.stress import Term, fit_stress
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.readings import WearReadings
@@ -98,18 +100,17 @@ def slot_model(
     family_name: str,
     use_stress: bool,
     rng: np.random.Generator,
-    readings: WearReadings | None = None,
-    label: str = "",
+    worn: Outlook | None = None,
+    check_fit: bool = True,
 ) -> SlotModel:
     """The model of one unit's slot at the unit's own stress.
 
-    A slot without a failure in the pool is judged by its wear where there are readings of a quantity
-    with a named limit; else by its exposure at an assumed shape.
+    A slot without a failure in the pool is judged by its unit's wear outlook where there is one, else
+    by its exposure at an assumed shape. ``check_fit`` False leaves the fit untested.
     """
     fam = family(family_name)
     own = pool.select(pool.slot == item.slot)
     if not own.failed.any():
-        worn = _wear_outlook(readings, item.slot, label)
         if worn is not None:
             whose = "its own readings" if worn.measured else "readings of other units"
             note = Note(
@@ -126,7 +127,7 @@ def slot_model(
             x = tuple(float(np.asarray(v)) for v in fit.at(stress))
             notes = fit.notes + _stress_notes(own, item)
             belief = stress_belief(fam, fit.sample, fit.phi, fit.cov, x, DRAWS, rng)
-            form_p = check_stress_model(fit, draws=199).form_p
+            form_p = check_stress_model(fit, draws=199).form_p if check_fit else NAN
             return SlotModel(item, fit.records, "stress model", belief, None, notes, form_p)
         except CannotAnswer:
             pass  # too little for a stress model: the slot's life as tested stands for it
@@ -135,15 +136,12 @@ def slot_model(
         basis = "shape prior" if own.failures <= 3 and fam.shape_free else "life"
         p = (
             goodness_of_fit(own, life, draws=299).p
-            if own.failures >= 4 and own.units <= 3000
+            if check_fit and own.failures >= 4 and own.units <= 3000
             else NAN
         )
         belief = belief_of(own, fam, life.sample, life.phi, DRAWS, rng)
         return SlotModel(item, own, basis, belief, None, fit_p=p)
     except NoMaximum:
-        from reliability.life.engine import Held, fit_batch
-        from reliability.life.sample import sample_of
-
         sample = sample_of(own)
         phi = fit_batch(
             fam, sample, Held(0, DEFAULT_SHAPE_PRIOR.median), np.array([[1.5], [0.0]])
@@ -153,18 +151,38 @@ def slot_model(
         )
 
 
-def _wear_outlook(readings: WearReadings | None, slot: str, label: str) -> Outlook | None:
-    """Outlook by the slot's first quantity that has a named limit and enough readings."""
+def wear_outlooks(
+    readings: WearReadings | None,
+    records: LifeRecords,
+    module: str,
+    on_board: Sequence[UnitOnBoard],
+) -> dict[str, Outlook]:
+    """Outlook of each unit in a slot that never failed, by its label, where readings allow one.
+
+    The first quantity of the slot that has a named limit and enough readings is taken.
+    """
+    out: dict[str, Outlook] = {}
     if readings is None:
-        return None
-    own = readings.select(readings.slot == slot)
-    for quantity, limit in DEFAULT_LIMITS.items():
-        if (own.quantity == quantity).any():
-            try:
-                return outlook(fit_paths(own.of_quantity(quantity)), label, limit)
-            except CannotAnswer:
-                continue
-    return None
+        return out
+    for item in on_board:
+        if records.failed[records.slot == item.slot].any():
+            continue
+        own = readings.select(readings.slot == item.slot)
+        for quantity, limit in DEFAULT_LIMITS.items():
+            if (own.quantity == quantity).any():
+                try:
+                    label = unit_label(records, module, item)
+                    out[label] = outlook(fit_paths(own.of_quantity(quantity)), label, limit)
+                    break
+                except CannotAnswer:
+                    continue
+    return out
+
+
+def unit_label(records: LifeRecords, module: str, item: UnitOnBoard) -> str:
+    """The unit as wear readings label it."""
+    builder = str(records.builder[records.module == module][0])
+    return "/".join(p for p in (builder, module, item.slot, item.unit) if p)
 
 
 def _terms_for(own: LifeRecords, item: UnitOnBoard) -> list[Term]:
@@ -262,3 +280,24 @@ class ModuleHazard:
             mid = 0.5 * (a + b)
             a, b = (mid, b) if low(mid) >= survival else (a, mid)
         return a
+
+
+def module_hazard(
+    records: LifeRecords,
+    module: str,
+    on_board: Sequence[UnitOnBoard],
+    outlooks: dict[str, Outlook],
+    family_name: str,
+    use_stress: bool,
+    seed: int,
+    check_fit: bool = True,
+) -> ModuleHazard:
+    """The module's hazard from these records: a model for each unit on board."""
+    models = [
+        slot_model(
+            records, item, family_name, use_stress, np.random.default_rng([seed, i]),
+            outlooks.get(unit_label(records, module, item)), check_fit,
+        )
+        for i, item in enumerate(on_board)
+    ]  # fmt: skip
+    return ModuleHazard(models, np.random.default_rng([seed, 999]))

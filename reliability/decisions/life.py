@@ -19,6 +19,7 @@ from reliability.life.priors import (
     ShapePrior,
     posterior_quantile,
     zero_failure_quantile,
+    zero_failure_survival,
 )
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
@@ -63,7 +64,6 @@ class LifeAnswer:
         Method asked for.
     quantiles, survival : tuples
     notes : tuple of Note
-    shape_lower, shape_upper : float
     mc_error : float
         Largest Monte-Carlo standard error of the log of a bound.
     few : PriorAndPosterior or None
@@ -88,8 +88,6 @@ class LifeAnswer:
     quantiles: tuple[QuantileBound, ...]
     survival: tuple[SurvivalBound, ...]
     notes: tuple[Note, ...]
-    shape_lower: float = float("nan")
-    shape_upper: float = float("nan")
     mc_error: float = 0.0
     few: PriorAndPosterior | None = None
     mode: str = ""
@@ -116,6 +114,16 @@ class LifeAnswer:
         )
 
 
+def varying_stresses(records: LifeRecords) -> list[tuple[str, float, float]]:
+    """Voltage and temperature where they differ between records, with their range."""
+    out = []
+    for name in ("charge_V", "temp_C"):
+        values = records.covariates.get(name)
+        if values is not None and np.unique(values[~np.isnan(values)]).size > 1:
+            out.append((name, float(np.nanmin(values)), float(np.nanmax(values))))
+    return out
+
+
 def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
     """Remarks on what the records mix."""
     notes = []
@@ -137,17 +145,14 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
                 "'shotlife modes' for each mode by itself.",
             )
         )
-    for name in ("charge_V", "temp_C"):
-        values = records.covariates.get(name)
-        if values is not None and np.unique(values[~np.isnan(values)]).size > 1:
-            lo, hi = np.nanmin(values), np.nanmax(values)
-            notes.append(
-                Note(
-                    "stress_mixed",
-                    f"{name} ranges from {lo:g} to {hi:g}: this is the life of the mixture as "
-                    "tested. For the life at one stress use 'shotlife derate'.",
-                )
-            )
+    notes += [
+        Note(
+            "stress_mixed",
+            f"{name} ranges from {lo:g} to {hi:g}: this is the life of the mixture as "
+            "tested. For the life at one stress use 'shotlife derate'.",
+        )
+        for name, lo, hi in varying_stresses(records)
+    ]
     if mode and ((records.mode == "unknown") & records.failed).any():
         k = records.count[(records.mode == "unknown") & records.failed].sum()
         notes.append(
@@ -317,7 +322,7 @@ def _without_fit(
         for shots in at:
             survival.append(
                 SurvivalBound(
-                    shots, nan, _zero_failure_survival(records, shots, confidence, prior), nan
+                    shots, nan, zero_failure_survival(records, shots, confidence, prior), nan
                 )
             )
         p = fractions[0] if fractions else 0.1
@@ -346,17 +351,3 @@ def _without_fit(
         family_name, whole(records.units), whole(records.failures), nan, nan, nan, nan, nan,
         confidence, bound, tuple(quantiles), tuple(survival), notes, few=few, mode=mode,
     )  # fmt: skip
-
-
-def _zero_failure_survival(
-    records: LifeRecords, shots: float, confidence: float, prior: ShapePrior
-) -> float:
-    """Survival whose quantile bound is ``shots``: the same bound read the other way."""
-    lo, hi = 1e-9, 1 - 1e-9
-    for _ in range(80):
-        mid = 0.5 * (lo + hi)
-        if zero_failure_quantile(records, mid, confidence, None, prior) < shots:
-            lo = mid
-        else:
-            hi = mid
-    return 1.0 - hi

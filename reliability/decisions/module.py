@@ -10,11 +10,16 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from reliability.decisions.answer import percent_text, shots_text, whole
-from reliability.decisions.life import NOT_SHOWN, SurvivalBound, check_settings
+from reliability.decisions.life import (
+    NOT_SHOWN,
+    SurvivalBound,
+    check_settings,
+    varying_stresses,
+)
 from reliability.life.families import family, normal_quantile
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
-from reliability.life.system import Slot, SystemBound, system_bound
+from reliability.life.system import Slot, SystemBound, first_failure_shares, system_bound
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 
@@ -155,17 +160,15 @@ def _estimate_quantile(slots: Sequence[Slot], fraction: float) -> float:
     return float(np.exp(0.5 * (lo + hi)))
 
 
-def first_to_fail(slots: Sequence[Slot], upto: float = np.inf) -> dict[str, float]:
-    """Probability that each slot ends the module (before ``upto``), by integration over ln shots."""
+def first_to_fail(slots: Sequence[Slot]) -> dict[str, float]:
+    """Probability that each slot ends the module, by integration over ln shots."""
     if not any(s.records.failed.any() for s in slots):
         return {s.name: float("nan") for s in slots}
-    end = np.log(min(upto, _estimate_quantile(slots, 1 - 1e-9)))
+    end = np.log(_estimate_quantile(slots, 1 - 1e-9))
     start = np.log(_estimate_quantile(slots, 1e-9))
     grid = np.linspace(min(start, end - 1e-6), end, 4001)
-    hazards = {s.name: s.hazard(grid) for s in slots}
-    total = np.asarray(sum(hazards.values()))
-    alive = np.exp(-0.5 * (total[1:] + total[:-1]))
-    return {name: float((alive * np.diff(h)).sum()) for name, h in hazards.items()}
+    shares = first_failure_shares([s.hazard(grid) for s in slots])
+    return dict(zip((s.name for s in slots), shares, strict=True))
 
 
 def _lower_quantile(
@@ -288,16 +291,14 @@ def _independence_note(records: LifeRecords) -> tuple[Note, ...]:
             "Slots are taken to fail independently of each other, and the first failure ends the module.",
         )
     ]
-    for name in ("charge_V", "temp_C"):
-        v = records.covariates.get(name)
-        if v is not None and np.unique(v[~np.isnan(v)]).size > 1:
-            notes.append(
-                Note(
-                    "stress_mixed",
-                    f"{name} differs between records ({np.nanmin(v):g} to {np.nanmax(v):g}): this is "
-                    "the life of the mixture as tested. Narrow it with --where, or see 'shotlife flight'.",
-                )
-            )
+    notes += [
+        Note(
+            "stress_mixed",
+            f"{name} differs between records ({lo:g} to {hi:g}): this is the life of the mixture as tested. "
+            "Narrow it with --where, or see 'shotlife flight'.",
+        )
+        for name, lo, hi in varying_stresses(records)
+    ]
     return tuple(notes)
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -278,7 +278,7 @@ def misfires(events: Recurrences, confidence: float = 0.95) -> MisfireAnswer:
     if n:
         curve = mean_count(events, confidence)
         try:
-            grown = growth(replace(events))
+            grown = growth(events)
         except CannotAnswer as e:
             notes.append(Note("no_trend_test", str(e)))
     names = sorted(set(events.group.tolist()) - {""})

@@ -18,11 +18,11 @@ from scipy.special import gammaincinv
 
 from reliability.life.calibrated import calibrate
 from reliability.life.families import normal_quantile
-from reliability.life.fit import LifeFit, phi_covariance
+from reliability.life.fit import LifeFit, log_jacobian, phi_covariance
 from reliability.life.quadrature import Plane, plane
-from reliability.life.sample import Sample
 from reliability.life.scheme import Scheme, kind_of, scheme_of
 from reliability.life.signed_root import solve_root
+from reliability.life.stress import StressFit
 from reliability.life.targets import LogLife, LogQuantile, LogShape, Target
 from reliability.notes import Note
 from reliability.records import LifeRecords
@@ -54,20 +54,99 @@ class Bound:
     method: str
 
 
-class Bounder:
-    """Bounds for one fit, sharing what they have in common (scheme, quadrature).
+class TargetBounds:
+    """Bounds on any target of a fitted model: Wald, likelihood ratio, or the simulated test inverted.
 
     Parameters
     ----------
+    fit : LifeFit or StressFit
+        Gives ``family``, ``sample``, ``phi`` and the log-likelihood in shots.
     records : LifeRecords
         What was fitted.
-    fit : LifeFit
+    cov : array (p, p)
+        Covariance of ``fit.phi``.
     confidence : float
         One-sided, between 0.5 and 1.
     method : str
         One of ``METHODS``.
     seed : int
         Of the simulations; same input and seed, same bound.
+    max_work : int
+        Most units drawn at the last candidate of a bound.
+    """
+
+    def __init__(
+        self,
+        fit: LifeFit | StressFit,
+        records: LifeRecords,
+        cov: Array,
+        confidence: float,
+        method: str,
+        seed: int,
+        max_work: int,
+    ) -> None:
+        if method not in METHODS:
+            raise ValueError(f"unknown bound {method!r}; allowed: {', '.join(METHODS)}")
+        if not 0.5 < confidence < 1.0:
+            raise ValueError("confidence is one-sided and must lie between 0.5 and 1, e.g. 0.95")
+        self.records, self.cov, self.confidence = records, cov, confidence
+        self.family, self.sample, self.phi = fit.family, fit.sample, fit.phi
+        self.loglik = fit.loglik + log_jacobian(records)
+        self.seed, self.max_work = seed, max_work
+        self.z = float(normal_quantile(confidence))
+        self.skipped = method == "calibrated" and records.units > CALIBRATION_LIMIT
+        self.method = "likelihood" if self.skipped else method
+        self._scheme: Scheme | None = None
+
+    @property
+    def design(self) -> Array | None:
+        """Covariates of each record, None without any."""
+        return None
+
+    @property
+    def scheme(self) -> Scheme:
+        """The observation scheme, made when first needed."""
+        if self._scheme is None:
+            self._scheme = scheme_of(self.records, self.design, self.sample.centre)
+        return self._scheme
+
+    def standard_error(self, target: Target) -> float:
+        """Of the target's value, by the delta method."""
+        g = target.gradient(self.phi)
+        return float(np.sqrt(max(float(g @ self.cov @ g), 0.0)))
+
+    def bound(self, target: Target) -> Bound:
+        """Estimate with lower and upper bound, on the target's scale."""
+        estimate = float(np.asarray(target.value(self.phi))[0])
+        se = self.standard_error(target)
+        if self.method == "wald":
+            return Bound(estimate, estimate - self.z * se, estimate + self.z * se, 0.0, "wald")
+        if self.method == "likelihood":
+            cuts = np.array([self.z, -self.z])
+            lo, hi = solve_root(self.family, self.sample, target, cuts, self.phi, self.loglik, se)
+            return Bound(estimate, float(lo), float(hi), 0.0, "likelihood")
+        # the draws depend on what is asked, not on what was asked before
+        key = zlib.crc32(repr(target).encode()) & 0xFFFF
+        low, high = (
+            calibrate(
+                self.family, self.sample, self.scheme, target, self.phi, self.loglik, se, self.confidence, lower,
+                np.random.default_rng([self.seed, side, key]), self.max_work,
+            )
+            for side, lower in enumerate((True, False))
+        )  # fmt: skip
+        return Bound(estimate, low.v, high.v, max(low.mc_error, high.mc_error), "simulated")
+
+
+class Bounder(TargetBounds):
+    """Bounds for one fit without covariates; exact where the test allows it.
+
+    Parameters
+    ----------
+    records : LifeRecords
+        What was fitted.
+    fit : LifeFit
+    confidence, method, seed
+        See ``TargetBounds``.
     effort : float
         Multiplies the number of samples drawn.
     """
@@ -81,56 +160,28 @@ class Bounder:
         seed: int = 1,
         effort: float = 1.0,
     ) -> None:
-        if method not in METHODS:
-            raise ValueError(f"unknown bound {method!r}; allowed: {', '.join(METHODS)}")
-        if not 0.5 < confidence < 1.0:
-            raise ValueError("confidence is one-sided and must lie between 0.5 and 1, e.g. 0.95")
-        self.records, self.fit, self.confidence = records, fit, confidence
-        self.seed, self.effort = seed, effort
-        self.cov = phi_covariance(fit.family, fit.sample, fit.phi)
-        self.loglik = _engine_loglik(fit, records)
+        cov = phi_covariance(fit.family, fit.sample, fit.phi)
+        super().__init__(fit, records, cov, confidence, method, seed, int(1_200_000 * effort))
+        self.fit = fit
         self.notes: tuple[Note, ...] = ()
         self._plane: Plane | None = None
-        self._scheme: Scheme | None = None
-        self.kind = kind_of(records)
-        self.method = method
-        if method == "calibrated":
-            self.method = "exact" if self.kind != "other" else "simulated"
-            if records.units > CALIBRATION_LIMIT:
-                self.method = "likelihood"
-                text = (
-                    f"{records.units:g} units: the plain likelihood-ratio bound is used; "
-                    f"calibration is for up to {CALIBRATION_LIMIT} units and would change little."
-                )
-                self.notes = (Note("calibration_skipped", text),)
-
-    @property
-    def sample(self) -> Sample:
-        """The data as the engine sees them."""
-        return self.fit.sample
-
-    def standard_error(self, target: Target) -> float:
-        """Of the target's value, by the delta method."""
-        g = target.gradient(self.fit.phi)
-        return float(np.sqrt(max(float(g @ self.cov @ g), 0.0)))
+        if self.method == "calibrated":
+            self.method = "exact" if kind_of(records) != "other" else "simulated"
+        if self.skipped:
+            text = (
+                f"{records.units:g} units: the plain likelihood-ratio bound is used; "
+                f"calibration is for up to {CALIBRATION_LIMIT} units and would change little."
+            )
+            self.notes = (Note("calibration_skipped", text),)
 
     def bound(self, target: Target) -> Bound:
         """Estimate with lower and upper bound of a target."""
-        fit = self.fit
-        estimate = float(np.asarray(target.value(fit.phi))[0])
-        if not fit.family.shape_free and isinstance(target, LogShape):
+        if not self.family.shape_free and isinstance(target, LogShape):
             return Bound(0.0, 0.0, 0.0, 0.0, "fixed")
-        se = self.standard_error(target)
-        z = float(normal_quantile(self.confidence))
-        if self.method == "wald":
-            return Bound(estimate, estimate - z * se, estimate + z * se, 0.0, "wald")
-        if self.method == "likelihood":
-            cuts = np.array([z, -z])
-            lo, hi = solve_root(fit.family, self.sample, target, cuts, fit.phi, self.loglik, se)
-            return Bound(estimate, float(lo), float(hi), 0.0, "likelihood")
         if self.method == "exact":
-            return self._exact(target, estimate, se)
-        return self._simulated(target, estimate, se)
+            estimate = float(np.asarray(target.value(self.phi))[0])
+            return self._exact(target, estimate, self.standard_error(target))
+        return super().bound(target)
 
     def _exact(self, target: Target, estimate: float, se: float) -> Bound:
         fit, c = self.fit, self.confidence
@@ -151,24 +202,6 @@ class Bounder:
             return Bound(estimate, estimate + low, estimate + high, 0.0, "exact")
         return Bound(estimate, estimate - high, estimate - low, 0.0, "exact")
 
-    def _simulated(self, target: Target, estimate: float, se: float) -> Bound:
-        if self._scheme is None:
-            self._scheme = scheme_of(self.records, centre=self.sample.centre)
-        # the draws depend on what is asked, not on what was asked before
-        key = zlib.crc32(repr(target).encode())
-        cuts = []
-        for side, lower in enumerate((True, False)):
-            rng = np.random.default_rng([self.seed, side, key & 0xFFFF])
-            cuts.append(
-                calibrate(
-                    self.fit.family, self.sample, self._scheme, target, self.fit.phi,
-                    self.loglik, se, self.confidence, lower, rng,
-                    int(1_200_000 * self.effort),
-                )
-            )  # fmt: skip
-        lo, hi = cuts
-        return Bound(estimate, lo.v, hi.v, max(lo.mc_error, hi.mc_error), "simulated")
-
     # --- in the units people use -----------------------------------------------------------
 
     def quantile(self, fraction: float) -> Bound:
@@ -176,7 +209,7 @@ class Bounder:
         target = LogQuantile(float(self.fit.family.quantile(np.asarray(fraction))))
         b = self.bound(target)
         c = self.sample.centre
-        return _exp(b, c)
+        return from_log(b, c)
 
     def survival(self, shots: float) -> Bound:
         """Survival at ``shots``, with bounds."""
@@ -189,25 +222,19 @@ class Bounder:
     def shape(self) -> Bound:
         """1/sigma, with bounds."""
         b = self.bound(LogShape())
-        return _exp(b)
+        return from_log(b)
 
     def scale(self) -> Bound:
         """exp(mu), with bounds."""
         b = self.bound(LogQuantile(0.0))
         c = self.sample.centre
-        return _exp(b, c)
+        return from_log(b, c)
 
 
-def _exp(b: Bound, shift: float = 0.0) -> Bound:
+def from_log(b: Bound, shift: float = 0.0) -> Bound:
     """A bound from the log scale."""
     e, lo, hi = (float(np.exp(v + shift)) for v in (b.estimate, b.lower, b.upper))
     return Bound(e, lo, hi, b.mc_error, b.method)
-
-
-def _engine_loglik(fit: LifeFit, records: LifeRecords) -> float:
-    from reliability.life.fit import log_jacobian
-
-    return fit.loglik + log_jacobian(records)
 
 
 def survival_curve(
@@ -215,8 +242,8 @@ def survival_curve(
 ) -> tuple[Array, Array, Array]:
     """Estimate, lower and upper survival at many counts, (m,) each.
 
-    The calibrated cut of the signed root varies slowly along the curve: it is found at a few
-    counts and interpolated between them, then each bound is solved for exactly.
+    The distance of a bound from the estimate, in standard errors, varies slowly along the curve: it is
+    worked out at a few counts and interpolated between them.
     """
     y = np.log(np.asarray(shots, float)) - bounder.sample.centre
     fit = bounder.fit

@@ -116,7 +116,7 @@ def simulated_roots(
     return np.concatenate(parts)
 
 
-def _tail(roots: Array, confidence: float, lower: bool) -> tuple[float, float]:
+def tail_cut(roots: Array, confidence: float, lower: bool) -> tuple[float, float]:
     """Cut of the signed root and its standard error, from order statistics."""
     r = np.sort(roots)
     b = r.size
@@ -172,7 +172,7 @@ def calibrate(
         else:
             draws = int(np.clip(draws * (error / MC_GOAL) ** 2, 2000, limit))
         roots = simulated_roots(fam, scheme, target, v, phi_v, draws, rng)
-        cut, cut_error = _tail(roots, confidence, lower)
+        cut, cut_error = tail_cut(roots, confidence, lower)
         cut = max(cut, 1e-3) if lower else min(cut, -1e-3)
         around = np.array([cut, cut + (cut_error if lower else -cut_error)])
         v, shifted = solve_root(fam, sample, target, around, phi, loglik, step)

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.stats import binom
 
-from reliability.life.calibrated import _tail, batch_roots, failures_in
+from reliability.life.calibrated import batch_roots, failures_in, tail_cut
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family
 from reliability.life.sample import Rows, Sample
@@ -230,7 +230,7 @@ def bound_width(
     rng = np.random.default_rng([seed, 5])
     truth = float(np.asarray(target.value(phi))[0])
     roots = batch_roots(fam, plan.draw(fam, phi, max(2000, draws), rng), target, truth, phi)
-    cut = max(_tail(roots, confidence, True)[0], 0.1)
+    cut = max(tail_cut(roots, confidence, True)[0], 0.1)
     sample = plan.draw(fam, phi, draws, rng)
     error = asymptotic_error(fam, phi, plan, target)
     lower, estimate = lower_bounds(

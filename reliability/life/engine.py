@@ -199,7 +199,7 @@ def _block_terms(
         return log.sum(axis=0), grad, curv
     if kind == "point":
         assert rows.d is not None
-        if family.name in ("weibull", "exponential"):
+        if family.extreme_value:
             return _extreme_value_point(block, w, size)
         log, g, h = family.point(w, rows.d)
     else:
@@ -310,7 +310,6 @@ class _Problem:
             )
             if rows is not None
         ]
-        self.exponential_tail = family.name in ("weibull", "exponential")
         self.deaths: Array | float = 0.0
         if sample.point is not None and sample.point.d is not None:
             d = sample.point.d
@@ -386,7 +385,7 @@ def _search(
         all_ok = bool(ok.all())
         step = _solve(grad, curv)
         dec = (step * grad).sum(axis=0) if k > 2 else sum(step[i] * grad[i] for i in range(k))
-        if problem.exponential_tail and dec.max() > 20.0:
+        if problem.family.extreme_value and dec.max() > 20.0:
             far = dec > 20.0
             # on the flank of -exp(w) a Newton step lowers w by one only; this one reaches its foot
             step = np.where(far, step * (0.9 * np.log(np.where(far, dec, 1.0))), step)

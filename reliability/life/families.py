@@ -19,7 +19,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.special import expit, log_expit, log_ndtr, ndtr, ndtri
+from scipy.special import expit, log_expit, log_ndtr, ndtri
 
 Array = NDArray[np.float64]
 Terms = tuple[Array, Array, Array]
@@ -55,6 +55,11 @@ class Family:
     survive: Callable[[Array], Terms]
     quantile: Callable[[Array], Array]
     log_sf_inverse: Callable[[Array], Array]
+
+    @property
+    def extreme_value(self) -> bool:
+        """Whether ln t has the smallest extreme value distribution (Weibull, exponential)."""
+        return self.point is _sev_point
 
     def survival(self, w: Array) -> Array:
         """Survival at standardised log life ``w``."""
@@ -107,10 +112,6 @@ def _sev_log_sf_inverse(ls: Array) -> Array:
 
 
 # --- lognormal: normal in ln t -----------------------------------------------------------
-
-
-def _normal_hazard(w: Array) -> Array:
-    return np.exp(-0.5 * w * w - _LOG_SQRT_2PI - log_ndtr(-w))
 
 
 def _normal_point(w: Array, d: Array) -> Terms:
@@ -235,11 +236,6 @@ def family(name: str) -> Family:
         return FAMILIES[name]
     except KeyError:
         raise ValueError(f"unknown family {name!r}; allowed: {', '.join(FAMILIES)}") from None
-
-
-def normal_cdf(z: Array | float) -> Array:
-    """Standard normal distribution function."""
-    return ndtr(z)
 
 
 def normal_quantile(p: Array | float) -> Array:

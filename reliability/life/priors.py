@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.life.engine import fit_batch
+from reliability.life.engine import Held, fit_batch
 from reliability.life.families import Family, normal_quantile
 from reliability.life.quadrature import Plane, plane
 from reliability.life.sample import sample_of
@@ -102,8 +102,6 @@ def posterior_plane(
     sample = sample_of(records)
     start = np.array([[prior.median], [0.0]])
     # the top at the prior's median shape is where the plane begins its search
-    from reliability.life.engine import Held
-
     top = fit_batch(fam, sample, Held(0, prior.median), start)
     return plane(fam, sample, top.phi, lambda lb: prior.log_density(lb, fam)), sample.centre
 
@@ -166,12 +164,7 @@ def zero_failure_quantile(
     drop = -np.log1p(-fraction)
     if shape is not None:
         return float(zero_failure_scale(records, shape, confidence) * drop ** (1.0 / shape))
-    z = np.linspace(-4.0, 4.0, 81)
-    weight = np.exp(-0.5 * z * z)
-    weight /= weight.sum()
-    shapes = prior.median * np.exp(prior.log_sd * z)
-    run = np.array([exposure(records, b) for b in shapes])
-    top = float(records.shots_good.max())
+    shapes, weight, run, top = _prior_runs(records, prior)
     lo, hi = -40.0, 40.0
     for _ in range(200):
         mid = 0.5 * (lo + hi)
@@ -179,3 +172,35 @@ def zero_failure_quantile(
         chance = float(weight @ np.exp(-drop * np.exp(-shapes * mid) * run))
         lo, hi = (mid, hi) if chance < 1.0 - confidence else (lo, mid)
     return float(top * np.exp(0.5 * (lo + hi)))
+
+
+def zero_failure_survival(
+    records: LifeRecords,
+    shots: float,
+    confidence: float = 0.95,
+    prior: ShapePrior = DEFAULT_SHAPE_PRIOR,
+) -> float:
+    """Lower bound of Weibull survival at ``shots`` when nothing failed, shape from the prior.
+
+    The bound of ``zero_failure_quantile`` read the other way.
+    """
+    if shots <= 0:
+        return 1.0
+    shapes, weight, run, top = _prior_runs(records, prior)
+    scaled = run * np.exp(-shapes * np.log(shots / top))
+    lo, hi = -40.0, 40.0  # ln of the hazard at shots
+    for _ in range(200):
+        mid = 0.5 * (lo + hi)
+        chance = float(weight @ np.exp(-np.exp(mid) * scaled))
+        lo, hi = (lo, mid) if chance < 1.0 - confidence else (mid, hi)
+    return float(np.exp(-np.exp(0.5 * (lo + hi))))
+
+
+def _prior_runs(records: LifeRecords, prior: ShapePrior) -> tuple[Array, Array, Array, float]:
+    """Shapes of the prior with their weights, the exposure at each, and the count it is relative to."""
+    z = np.linspace(-4.0, 4.0, 81)
+    weight = np.exp(-0.5 * z * z)
+    weight /= weight.sum()
+    shapes = prior.median * np.exp(prior.log_sd * z)
+    run = np.array([exposure(records, b) for b in shapes])
+    return shapes, weight, run, float(records.shots_good.max())

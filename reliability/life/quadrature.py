@@ -41,15 +41,12 @@ class Plane:
         P(alpha <= grid point | beta).
     weight : array (m,)
         Probability of each beta (sums to 1).
-    log_beta_density : array (m,)
-        Marginal log density of ln beta, unnormalised.
     """
 
     log_beta: Array
     alpha: Array
     cdf: Array
     weight: Array
-    log_beta_density: Array
 
     def _above(self, threshold: Array) -> float:
         """P(alpha >= threshold(beta)), threshold (m,)."""
@@ -168,7 +165,7 @@ def plane(
     mass = cum[:, -1] * step
     with np.errstate(invalid="ignore", divide="ignore"):
         cdf = np.where(cum[:, -1:] > 0, cum / cum[:, -1:], 0.5)
-    return Plane(log_beta, alpha, cdf, mass / mass.sum(), np.log(np.maximum(mass, 1e-300)))
+    return Plane(log_beta, alpha, cdf, mass / mass.sum())
 
 
 def _reach(fam: Family, sample: Sample, log_beta: Array, mode: Array) -> tuple[Array, Array]:

@@ -23,7 +23,7 @@ from reliability.life.engine import fit_batch
 from reliability.life.families import Family, family
 from reliability.life.fit import few_failure_notes, log_jacobian, phi_covariance
 from reliability.life.sample import Sample, sample_of
-from reliability.life.targets import LogLife, LogQuantile
+from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 
@@ -172,10 +172,6 @@ class StressFit:
     ) -> LogQuantile:
         """Target for the log life at a stress by which ``fraction`` has failed."""
         return LogQuantile(float(self.family.quantile(np.asarray(fraction))), self.at(stress))
-
-    def life_target(self, shots: float, stress: Mapping[str, float | str | Array]) -> LogLife:
-        """Target for survival at ``shots`` under a stress."""
-        return LogLife(float(np.log(shots) - self.sample.centre), self.at(stress))
 
     def quantile(self, fraction: float, stress: Mapping[str, float | str | Array]) -> Array:
         """Shots by which ``fraction`` has failed at a stress."""

@@ -2,21 +2,17 @@
 
 from __future__ import annotations
 
-import zlib
 from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.life.bounds import CALIBRATION_LIMIT, METHODS, Bound
-from reliability.life.calibrated import MC_GOAL, _tail, calibrate, simulated_roots
-from reliability.life.families import normal_quantile
-from reliability.life.fit import log_jacobian
-from reliability.life.scheme import Scheme, scheme_of
+from reliability.life.bounds import Bound, TargetBounds, from_log
+from reliability.life.calibrated import MC_GOAL, calibrate, simulated_roots, tail_cut
 from reliability.life.signed_root import signed_root, solve_root
 from reliability.life.stress import StressFit
-from reliability.life.targets import Coefficient, LogQuantile, LogShape, Target
+from reliability.life.targets import Coefficient, LogQuantile, LogShape
 
 Array = NDArray[np.float64]
 Stress = Mapping[str, float | str | Array]
@@ -41,16 +37,14 @@ class Allowed:
     mc_error: float
 
 
-class StressBounder:
+class StressBounder(TargetBounds):
     """Bounds for one stress fit.
 
     Parameters
     ----------
     fit : StressFit
-    confidence : float
-    method : str
-        ``calibrated``, ``likelihood`` or ``wald``.
-    seed : int
+    confidence, method, seed
+        See ``TargetBounds``.
     effort : float
         Multiplies the number of samples drawn.
     """
@@ -59,49 +53,13 @@ class StressBounder:
         self, fit: StressFit, confidence: float = 0.95, method: str = "calibrated", seed: int = 1,
         effort: float = 1.0,
     ) -> None:  # fmt: skip
-        if method not in METHODS:
-            raise ValueError(f"unknown bound {method!r}; allowed: {', '.join(METHODS)}")
-        self.fit, self.confidence, self.seed, self.effort = fit, confidence, seed, effort
-        self.skipped = method == "calibrated" and fit.records.units > CALIBRATION_LIMIT
-        self.method = "likelihood" if self.skipped else method
-        self.loglik = fit.loglik + log_jacobian(fit.records)
-        self.z = float(normal_quantile(confidence))
-        self._scheme: Scheme | None = None
+        super().__init__(fit, fit.records, fit.cov, confidence, method, seed, int(400_000 * effort))
+        self.fit, self.effort = fit, effort
 
     @property
-    def scheme(self) -> Scheme:
-        """The observation scheme, made when first needed."""
-        if self._scheme is None:
-            self._scheme = scheme_of(self.fit.records, self.fit.x, self.fit.sample.centre)
-        return self._scheme
-
-    def standard_error(self, target: Target) -> float:
-        """Of the target's value, by the delta method."""
-        g = target.gradient(self.fit.phi)
-        return float(np.sqrt(max(float(g @ self.fit.cov @ g), 0.0)))
-
-    def bound(self, target: Target) -> Bound:
-        """Estimate and bounds on the target's scale."""
-        fit = self.fit
-        estimate = float(np.asarray(target.value(fit.phi))[0])
-        se = self.standard_error(target)
-        if self.method == "wald":
-            return Bound(estimate, estimate - self.z * se, estimate + self.z * se, 0.0, "wald")
-        if self.method == "likelihood":
-            cuts = np.array([self.z, -self.z])
-            lo, hi = solve_root(fit.family, fit.sample, target, cuts, fit.phi, self.loglik, se)
-            return Bound(estimate, float(lo), float(hi), 0.0, "likelihood")
-        key = zlib.crc32(repr(target).encode()) & 0xFFFF
-        found = [
-            calibrate(
-                fit.family, fit.sample, self.scheme, target, fit.phi, self.loglik, se,
-                self.confidence, lower, np.random.default_rng([self.seed, side, key]),
-                int(400_000 * self.effort),
-            )
-            for side, lower in enumerate((True, False))
-        ]  # fmt: skip
-        error = max(c.mc_error for c in found)
-        return Bound(estimate, found[0].v, found[1].v, error, "simulated")
+    def design(self) -> Array:
+        """Covariates of each record."""
+        return self.fit.x
 
     def coefficient(self, j: int) -> Bound:
         """Coefficient of design column j in the term's own unit."""
@@ -111,22 +69,12 @@ class StressBounder:
 
     def shape(self) -> Bound:
         """1/sigma."""
-        b = self.bound(LogShape())
-        return Bound(
-            float(np.exp(b.estimate)),
-            float(np.exp(b.lower)),
-            float(np.exp(b.upper)),
-            b.mc_error,
-            b.method,
-        )
+        return from_log(self.bound(LogShape()))
 
     def life(self, fraction: float, stress: Stress) -> Bound:
         """Shots by which ``fraction`` has failed at a stress."""
         target = self.fit.quantile_target(fraction, stress)
-        b = self.bound(_plain(target))
-        c = self.fit.sample.centre
-        e, lo, hi = (float(np.exp(v + c)) for v in (b.estimate, b.lower, b.upper))
-        return Bound(e, lo, hi, b.mc_error, b.method)
+        return from_log(self.bound(_plain(target)), self.sample.centre)
 
     # --- the stress that a required life allows ------------------------------------------------
 
@@ -193,7 +141,7 @@ class StressBounder:
             self.fit.family, self.fit.sample, target, np.array([v]), self.fit.phi, self.loglik
         )
         roots = simulated_roots(self.fit.family, self.scheme, target, v, phi, draws, rng)
-        cut, error = _tail(roots, self.confidence, True)
+        cut, error = tail_cut(roots, self.confidence, True)
         return max(cut, 1e-3), error
 
     def _highest(

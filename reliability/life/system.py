@@ -16,7 +16,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.life.calibrated import _tail, failures_in
+from reliability.life.calibrated import failures_in, tail_cut
 from reliability.life.engine import Held, fit_batch, loglik_at
 from reliability.life.families import Family, normal_quantile
 from reliability.life.sample import Sample, sample_of
@@ -77,10 +77,6 @@ class Slot:
                 phi[1] = -60.0
         return cls(name, records, family, phi, sample, scheme_of(records, centre=sample.centre),
                    assumed_shape, units)  # fmt: skip
-
-    def log_life(self, log_shots: float) -> LogLife:
-        """Target at a count."""
-        return LogLife(log_shots - self.sample.centre)
 
     def hazard(self, log_shots: Array | float) -> Array:
         """Cumulative hazard of the whole slot at counts."""
@@ -254,6 +250,20 @@ def _split(curves: _Curves, j: int, taker: int, pair: Array) -> tuple[Array, Arr
     return pair * best, pair * (1.0 - best)
 
 
+def first_failure_shares(hazards: Sequence[Array]) -> list[float]:
+    """Probability that each of several independent items is the first to fail.
+
+    Parameters
+    ----------
+    hazards : sequence of arrays (m,)
+        Cumulative hazard of each item along one rising grid of counts; the shares add up to the
+        probability that any fails within it.
+    """
+    total = np.sum(hazards, axis=0)
+    alive = np.exp(-0.5 * (total[1:] + total[:-1]))
+    return [float((alive * np.diff(h)).sum()) for h in hazards]
+
+
 @dataclass(frozen=True)
 class SystemBound:
     """Module survival at a count.
@@ -307,13 +317,14 @@ def system_bound(
     """
     log_n = float(np.log(shots))
     estimate = float(sum(s.hazard(log_n)[0] for s in slots))
-    middle = np.log(max(estimate, min(1.0, _reach(slots, log_n))))
-    data = _curves(slots, [s.sample for s in slots], [s.phi for s in slots], log_n, middle)
     z = float(normal_quantile(confidence))
+    reach = _reach(slots, log_n)
     if not any(s.records.failed.any() for s in slots):
         # nothing failed anywhere: the success run of the slot that was tried least
-        worst = -np.log1p(-confidence) * _reach(slots, log_n)
+        worst = -np.log1p(-confidence) * reach
         return SystemBound(shots, 1.0, float(np.exp(-worst)), 1.0, z, z, 0.0)
+    middle = np.log(max(estimate, min(1.0, reach)))
+    data = _curves(slots, [s.sample for s in slots], [s.phi for s in slots], log_n, middle)
     rng = np.random.default_rng(seed)
     out, used, error = [], [], 0.0
     for up in (True, False):  # a high hazard gives the lower survival
@@ -401,7 +412,7 @@ def _simulate(
     best = curves.best.sum(axis=0)
     # signed like the observed root: positive where the sample's own estimate is on the safe side
     sign = np.where(best <= total, 1.0, -1.0) if up else np.where(best >= total, 1.0, -1.0)
-    return _tail(sign * np.sqrt(np.maximum(dev, 0.0)), confidence, True)
+    return tail_cut(sign * np.sqrt(np.maximum(dev, 0.0)), confidence, True)
 
 
 def _held_phi(slot: Slot, log_n: float, hazard: float) -> Array:

@@ -14,7 +14,7 @@ from reliability.notes import BadInput
 from reliability.records import LifeRecords
 from reliability.sheets.life import LIFE_NUMBERS, REQUIRED, STRESSES, LifeSheet, read_life
 from reliability.sheets.table import SheetError, SheetFault, refuse
-from reliability.sheets.write import columns_of, life_csv
+from reliability.sheets.write import columns_of, life_csv, write_whole
 
 DESCRIPTOR = "datapackage.json"
 MAX_UNPACKED = 1 << 30
@@ -197,19 +197,18 @@ def write_bundle(
         "contributors": [{"title": w, "role": "contributor"} for w in who], "resources": resources,
     }  # fmt: skip
     files = {DESCRIPTOR: (json.dumps(package, indent=1) + "\n").encode(), **files}
-    try:
-        if path.suffix.lower() == ".zip":
-            draft = path.with_name(path.name + ".part")
-            with zipfile.ZipFile(draft, "w", zipfile.ZIP_DEFLATED) as z:
-                for file, content in files.items():
-                    # a fixed date, so that the same data give the same bytes
-                    z.writestr(
-                        zipfile.ZipInfo(file, (2000, 1, 1, 0, 0, 0)), content, zipfile.ZIP_DEFLATED
-                    )
-            draft.replace(path)
-        else:
-            path.mkdir(parents=True, exist_ok=True)
+    if path.suffix.lower() == ".zip":
+        buffer = io.BytesIO()
+        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as z:
             for file, content in files.items():
-                (path / file).write_bytes(content)
+                # a fixed date, so that the same data give the same bytes
+                info = zipfile.ZipInfo(file, (2000, 1, 1, 0, 0, 0))
+                z.writestr(info, content, zipfile.ZIP_DEFLATED)
+        write_whole(path, buffer.getvalue())
+        return
+    try:
+        path.mkdir(parents=True, exist_ok=True)
     except OSError as e:
         raise BadInput(f"cannot write {path}: {e.strerror}") from None
+    for file, content in files.items():
+        write_whole(path / file, content)

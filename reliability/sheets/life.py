@@ -14,7 +14,7 @@ from numpy.typing import NDArray
 from reliability.notes import Note
 from reliability.records import LifeRecords, find_faults
 from reliability.sheets.mapping import Mapping
-from reliability.sheets.table import SheetError, SheetFault, Table, read_table
+from reliability.sheets.table import SheetError, SheetFault, Table, file_bytes, read_table
 
 REQUIRED = ("builder", "module", "slot", "shots_good")
 TEXTS = ("builder", "module", "slot", "unit", "mode", "part", "fuel", "revision", "date", "note")
@@ -154,14 +154,15 @@ def read_life(
         With every fault of the file; nothing of a faulty file is used.
     """
     path = Path(path)
-    if data is None and path.is_file():
-        data = path.read_bytes()
-    table = read_table(path, data)
-    assert data is not None
+    data = file_bytes(path, data)
+    return life_sheet(path, data, read_table(path, data), mapping)
+
+
+def life_sheet(path: Path, data: bytes, table: Table, mapping: Mapping | None = None) -> LifeSheet:
+    """The life sheet in a file whose raw columns are read already; arguments as in ``read_life``."""
     if mapping is not None:
         table = mapping.apply(table)
-    sheet = life_from_table(table)
-    return LifeSheet(path.name, hashlib.sha256(data).hexdigest(), *sheet)
+    return LifeSheet(path.name, hashlib.sha256(data).hexdigest(), *life_from_table(table))
 
 
 def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:

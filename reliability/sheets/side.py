@@ -1,4 +1,4 @@
-"""Wear and misfire sheets on their way into the store: checked, kept as they came."""
+"""Contributions on their way into the store: life sheets and bundles, wear and misfire sheets."""
 
 from __future__ import annotations
 
@@ -6,7 +6,9 @@ import hashlib
 from dataclasses import dataclass
 from pathlib import Path
 
-from reliability.sheets.table import SUFFIXES, read_table
+from reliability.sheets.bundle import is_bundle, read_bundle
+from reliability.sheets.life import LifeSheet, life_sheet
+from reliability.sheets.table import file_bytes, read_table
 from reliability.sheets.wear import kind_of_table, misfires_from_table, wear_from_table
 
 
@@ -37,35 +39,41 @@ class SideSheet:
     rows: int
 
 
-def side_sheet(path: Path, data: bytes | None = None) -> SideSheet | None:
-    """The checked sheet if the file is one of wear or misfires; None for anything else.
+def read_sheet(path: Path, data: bytes | None = None) -> LifeSheet | SideSheet:
+    """Read and check a sheet of any kind; its columns tell which it is.
 
     Raises
     ------
     SheetError
-        If it is one, with faults.
+        With every fault of the file.
     """
-    suffix = path.suffix.lower()
-    if suffix not in SUFFIXES or (data is None and not path.is_file()):
-        return None
-    data = path.read_bytes() if data is None else data
-    if not data:
-        return None
+    data = file_bytes(path, data)
     table = read_table(path, data)
     kind = kind_of_table(table)
     if kind == "life":
-        return None
+        return life_sheet(path, data, table)
     if kind == "wear":
         wear_from_table(table)
     else:
         misfires_from_table(table)
     builders = tuple(sorted({str(b) for b in table.columns["builder"]}))
+    name = f"{kind}{path.suffix.lower()}"
     return SideSheet(
-        path.name,
-        kind,
-        f"{kind}{suffix}",
-        data,
-        hashlib.sha256(data).hexdigest(),
-        builders,
-        table.rows,
+        path.name, kind, name, data, hashlib.sha256(data).hexdigest(), builders, table.rows
     )
+
+
+def read_contribution(
+    path: Path, data: bytes | None = None
+) -> tuple[LifeSheet | SideSheet, str, dict[str, bytes]]:
+    """What a builder gives: a sheet of any kind or a bundle. Sheet, licence, other files of the bundle.
+
+    Raises
+    ------
+    SheetError
+        With every fault.
+    """
+    if is_bundle(path):
+        b = read_bundle(path, data)
+        return b.life, b.licence, b.other
+    return read_sheet(path, data), "", {}

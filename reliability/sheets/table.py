@@ -61,6 +61,27 @@ def refuse(file: str, message: str, row: int = 0, column: str = "") -> SheetErro
     return SheetError([SheetFault(file, row, column, message)])
 
 
+def file_bytes(path: Path, data: bytes | None = None) -> bytes:
+    """The content of a file, or of an upload of that name.
+
+    Raises
+    ------
+    SheetError
+        If there is no such file, or it is empty or too large.
+    """
+    if data is None:
+        if not path.exists():
+            raise refuse(str(path), "there is no such file")
+        if path.is_dir():
+            raise refuse(str(path), "this is a folder; a CSV, Parquet or XLSX file is wanted")
+        if path.stat().st_size > MAX_BYTES:
+            raise refuse(path.name, f"larger than {MAX_BYTES >> 20} MiB")
+        data = path.read_bytes()
+    if not data:
+        raise refuse(path.name, "the file is empty; a header row and one row a record are wanted")
+    return data
+
+
 def read_table(path: Path, data: bytes | None = None) -> Table:
     """Read a file into raw columns.
 
@@ -77,16 +98,7 @@ def read_table(path: Path, data: bytes | None = None) -> Table:
         If the file cannot be read as a table.
     """
     name = path.name
-    if data is None:
-        if not path.exists():
-            raise refuse(str(path), "there is no such file")
-        if path.is_dir():
-            raise refuse(str(path), "this is a folder; a CSV, Parquet or XLSX file is wanted")
-        if path.stat().st_size > MAX_BYTES:
-            raise refuse(name, f"larger than {MAX_BYTES >> 20} MiB")
-        data = path.read_bytes()
-    if not data:
-        raise refuse(name, "the file is empty; a header row and one row a record are wanted")
+    data = file_bytes(path, data)
     suffix = path.suffix.lower()
     if suffix == ".parquet":
         return _read_parquet(name, data)

@@ -4,8 +4,6 @@ from __future__ import annotations
 
 import csv
 import io
-import os
-import tempfile
 from pathlib import Path
 from typing import Any
 
@@ -75,18 +73,22 @@ def write_life(records: LifeRecords, path: Path) -> None:
     suffix = path.suffix.lower()
     if suffix not in (".csv", ".parquet"):
         raise BadInput(f"{path.name}: allowed endings are .csv and .parquet")
-    try:
-        handle, name = tempfile.mkstemp(dir=path.parent, suffix=suffix)
-        os.close(handle)
-        draft = Path(name)
-        if suffix == ".csv":
-            draft.write_text(life_csv(records), encoding="utf-8")
-        else:
-            import pyarrow as pa
-            import pyarrow.parquet as pq
+    if suffix == ".csv":
+        write_whole(path, life_csv(records).encode())
+        return
+    import pyarrow as pa
+    import pyarrow.parquet as pq
 
-            pq.write_table(pa.table(columns_of(records)), draft)
-        draft.chmod(0o644)
+    buffer = io.BytesIO()
+    pq.write_table(pa.table(columns_of(records)), buffer)
+    write_whole(path, buffer.getvalue())
+
+
+def write_whole(path: Path, data: bytes) -> None:
+    """Write a file so that it appears whole or not at all. Raises BadInput."""
+    draft = path.with_name(path.name + ".part")
+    try:
+        draft.write_bytes(data)
         draft.replace(path)
     except OSError as e:
         raise BadInput(f"cannot write {path}: {e.strerror}") from None
@@ -103,9 +105,4 @@ def rows_csv(rows: list[dict[str, Any]]) -> str:
 
 def write_rows(rows: list[dict[str, Any]], path: Path) -> None:
     """Write rows of plain cells as CSV, whole or not at all. Raises BadInput."""
-    draft = path.with_name(path.name + ".part")
-    try:
-        draft.write_text(rows_csv(rows), encoding="utf-8")
-        draft.replace(path)
-    except OSError as e:
-        raise BadInput(f"cannot write {path}: {e.strerror}") from None
+    write_whole(path, rows_csv(rows).encode())

@@ -23,12 +23,6 @@ _V1 = [
     + ", "
     + ", ".join(f'"{c}" DOUBLE' for c in NUMBER_COLUMNS)
     + ", extra VARCHAR)",
-    """CREATE TABLE wear_reading (contribution BIGINT NOT NULL, row BIGINT NOT NULL,
-        builder VARCHAR, module VARCHAR, slot VARCHAR, unit VARCHAR, shots DOUBLE,
-        quantity VARCHAR, value DOUBLE, uncertainty DOUBLE)""",
-    """CREATE TABLE misfire (contribution BIGINT NOT NULL, row BIGINT NOT NULL,
-        builder VARCHAR, module VARCHAR, slot VARCHAR, unit VARCHAR, shots DOUBLE,
-        shots_from DOUBLE, shots_to DOUBLE, note VARCHAR)""",
     "CREATE TABLE bundle_file (contribution BIGINT NOT NULL, name VARCHAR NOT NULL, content BLOB NOT NULL)",
     """CREATE TABLE statement_history (module VARCHAR NOT NULL, made_at TIMESTAMP NOT NULL,
         store_state VARCHAR NOT NULL, answer VARCHAR NOT NULL)""",

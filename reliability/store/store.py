@@ -210,13 +210,12 @@ class Store:
         """
         with self._open(write=True) as c:
             c.execute("BEGIN")
-            same = c.execute(
-                "SELECT id FROM contribution WHERE sha256 = ? AND kind = 'life'", [sheet.sha256]
-            ).fetchone()
-            if same:
-                c.execute("ROLLBACK")
-                return Added(self._contribution(c, same[0]), False)
-            new_id = self._insert_contribution(c, sheet, status, licence)
+            builders = sorted(set(sheet.records.builder.tolist()))
+            new_id, same = self._enter(
+                c, sheet.sha256, sheet.file, "life", builders, licence, status, len(sheet.records)
+            )
+            if same is not None:
+                return same
             frame = records_to_arrow(sheet.records)
             c.register("incoming", frame)
             names = ", ".join(f'"{n}"' for n in frame.column_names)
@@ -236,44 +235,46 @@ class Store:
         """Store a checked wear or misfire sheet as one contribution; the same bytes once."""
         with self._open(write=True) as c:
             c.execute("BEGIN")
-            same = c.execute(
-                "SELECT id FROM contribution WHERE sha256 = ? AND kind = ?",
-                [sheet.sha256, sheet.kind],
-            ).fetchone()
-            if same:
-                c.execute("ROLLBACK")
-                return Added(self._contribution(c, same[0]), False)
-            row = c.execute("SELECT nextval('contribution_id')").fetchone()
-            assert row is not None
-            now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
+            new_id, same = self._enter(
+                c, sheet.sha256, sheet.file, sheet.kind, sheet.builders, licence, status, sheet.rows
+            )
+            if same is not None:
+                return same
             c.execute(
-                "INSERT INTO contribution VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, '', NULL, ?)",
-                [
-                    row[0], sheet.sha256, sheet.file, sheet.kind, ", ".join(sheet.builders), licence, status, now,
-                    now if status == "accepted" else None, sheet.rows,
-                ],
-            )  # fmt: skip
-            c.execute(
-                "INSERT INTO bundle_file VALUES (?, ?, ?)", [row[0], sheet.name, sheet.content]
+                "INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, sheet.name, sheet.content]
             )
             c.execute("COMMIT")
-            return Added(self._contribution(c, int(row[0])), True)
+            return Added(self._contribution(c, new_id), True)
 
-    def _insert_contribution(
-        self, c: duckdb.DuckDBPyConnection, sheet: LifeSheet, status: str, licence: str
-    ) -> int:
+    def _enter(
+        self,
+        c: duckdb.DuckDBPyConnection,
+        sha256: str,
+        file: str,
+        kind: str,
+        builders: Sequence[str],
+        licence: str,
+        status: str,
+        rows: int,
+    ) -> tuple[int, Added | None]:
+        """Number of a new contribution; or, rolled back, the one that has these bytes already."""
+        same = c.execute(
+            "SELECT id FROM contribution WHERE sha256 = ? AND kind = ?", [sha256, kind]
+        ).fetchone()
+        if same:
+            c.execute("ROLLBACK")
+            return 0, Added(self._contribution(c, same[0]), False)
         row = c.execute("SELECT nextval('contribution_id')").fetchone()
         assert row is not None
-        builders = ", ".join(sorted(set(sheet.records.builder.tolist())))
         now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
         c.execute(
-            "INSERT INTO contribution VALUES (?, ?, ?, 'life', ?, ?, ?, ?, ?, '', NULL, ?)",
+            "INSERT INTO contribution VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, '', NULL, ?)",
             [
-                row[0], sheet.sha256, sheet.file, builders, licence, status, now,
-                now if status == "accepted" else None, len(sheet.records),
+                row[0], sha256, file, kind, ", ".join(builders), licence, status, now,
+                now if status == "accepted" else None, rows,
             ],
         )  # fmt: skip
-        return int(row[0])
+        return int(row[0]), None
 
     def _supersede(self, c: duckdb.DuckDBPyConnection, old: int, new: int) -> None:
         row = c.execute("SELECT status FROM contribution WHERE id = ?", [old]).fetchone()

@@ -1,0 +1,28 @@
+"""The invented demo community, put into a store."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+from reliability.sheets.life import LifeSheet
+from reliability.sheets.side import read_sheet
+from reliability.store.store import Store
+
+
+def demo_folder() -> Path:
+    """Where the invented sheets lie in the source tree."""
+    return Path(__file__).resolve().parents[2] / "datasets" / "demo"
+
+
+def load_demo(box: Store) -> None:
+    """Add every sheet of the demo, life sheets first; what is stored already stays."""
+    for path in (
+        *sorted(demo_folder().glob("life_*.csv")),
+        demo_folder() / "wear.csv",
+        demo_folder() / "misfires.csv",
+    ):
+        sheet = read_sheet(path)
+        if isinstance(sheet, LifeSheet):
+            box.add(sheet, licence="CC0-1.0")
+        else:
+            box.add_side(sheet, licence="CC0-1.0")
