@@ -5,9 +5,10 @@ import pytest
 from scipy import stats
 
 from reliability.life.bounds import Bounder, survival_curve
-from reliability.life.engine import Held, fit_batch, information, loglik_at
+from reliability.life.engine import fit_batch, information, loglik_at
 from reliability.life.families import FAMILIES, WEIBULL, family
 from reliability.life.fit import fit_life
+from reliability.life.likelihood import Held
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR, posterior_quantile
 from reliability.life.quadrature import plane
 from reliability.life.sample import sample_of

@@ -101,10 +101,10 @@ def test_expected_information_by_simulation(name):
     phi = np.array([[1.7], [0.3], [0.8]])
     x, end = np.array([0.5]), 0.1
     plan = Plan(x[None, :], np.array([1]), np.array([end]))
-    from reliability.life.engine import _Problem
+    from reliability.life.likelihood import Problem
 
     sample = plan.draw(fam, phi, 60000, np.random.default_rng(2))
-    _, _, curv = _Problem(fam, sample, []).terms(np.repeat(phi, 60000, axis=1))
+    _, _, curv = Problem(fam, sample, []).terms(np.repeat(phi, 60000, axis=1))
     seen = np.array([[-curv[max(i, j)][min(i, j)].mean() for j in range(3)] for i in range(3)])
     np.testing.assert_allclose(unit_information(fam, phi, x, end), seen, rtol=0.04, atol=0.01)
 

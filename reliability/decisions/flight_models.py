@@ -10,10 +10,11 @@ from numpy.typing import NDArray
 
 from reliability.decisions.stress_checks import check_stress_model
 from reliability.life.belief import Belief, NeverFailed, belief_of, stress_belief
-from reliability.life.engine import Held, fit_batch
+from reliability.life.engine import fit_batch
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.goodness import goodness_of_fit
+from reliability.life.likelihood import Held
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
 from reliability.life.sample import sample_of
 from reliability.life.stress import Term, fit_stress

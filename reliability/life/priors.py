@@ -7,8 +7,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.life.engine import Held, fit_batch
+from reliability.life.engine import fit_batch
 from reliability.life.families import Family, normal_quantile
+from reliability.life.likelihood import Held
 from reliability.life.quadrature import Plane, plane
 from reliability.life.sample import sample_of
 from reliability.life.targets import LogQuantile

@@ -15,8 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.life.engine import Held, fit_batch, loglik_at
+from reliability.life.engine import fit_batch, loglik_at
 from reliability.life.families import Family
+from reliability.life.likelihood import Held
 from reliability.life.sample import Sample
 from reliability.life.targets import LogLife, LogQuantile, LogShape, Target
 

@@ -17,8 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reliability.life.calibrated import failures_in, tail_cut
-from reliability.life.engine import Held, fit_batch, loglik_at
+from reliability.life.engine import fit_batch, loglik_at
 from reliability.life.families import Family, normal_quantile
+from reliability.life.likelihood import Held
 from reliability.life.sample import Sample, sample_of
 from reliability.life.scheme import Scheme, scheme_of
 from reliability.life.targets import LogLife

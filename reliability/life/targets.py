@@ -12,8 +12,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.life.engine import Held
 from reliability.life.families import Family
+from reliability.life.likelihood import Held
 
 Array = NDArray[np.float64]
 
