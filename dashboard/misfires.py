@@ -10,16 +10,23 @@ import streamlit as st
 from dashboard.shared import answer, chart, show_notes, state, store, title
 from reliability import figures
 from reliability.decisions.wear import MisfireAnswer, misfires
-from reliability.sheets.wear import join_misfires, read_misfires
+from reliability.sheets.wear import (
+    join_ignition,
+    join_misfires,
+    read_ignition,
+    read_misfires,
+)
 
 
 @st.cache_resource(max_entries=16, show_spinner="Counting misfires …")
 def solve(key: tuple[str, str], confidence: float) -> MisfireAnswer | None:
     """Misfire answer; None without data."""
-    found = [
-        read_misfires(Path(n), c) for _, n, c in store().bundle_files() if n.startswith("misfires.")
-    ]
-    return misfires(join_misfires(found), confidence) if found else None
+    files = store().bundle_files()
+    found = [read_misfires(Path(n), c) for _, n, c in files if n.startswith("misfires.")]
+    sparks = [read_ignition(Path(n), c) for _, n, c in files if n.startswith("ignition.")]
+    if not found:
+        return None
+    return misfires(join_misfires(found), confidence, join_ignition(sparks) if sparks else None)
 
 
 top = title("Misfires")
@@ -56,4 +63,19 @@ if a.groups:
         hide_index=True, width="stretch", key="group_table",
         column_config={"times the misfires a shot": st.column_config.NumberColumn(format="%.2f"), "p": st.column_config.NumberColumn(format="%.3f")},
     )  # fmt: skip
+st.markdown("**Ignition voltage**")
+if a.ignition is not None:
+    e = a.ignition
+    st.write(e.sentence)
+    chart(
+        figures.ignition_figure(e),
+        "ignition",
+        f"Chance of a misfire at {e.at_shots:,.0f} shots (line) with one-sided limits at {confidence:.0%} (band), from "
+        f"{e.shots:,.0f} logged shots of {e.modules} modules. 1,000 shots more multiply the odds by {e.odds_per_1000['estimate']:.2f}.",
+    )
+else:
+    st.caption(
+        "Shot logs with ignition_V tell how the chance of a misfire goes with ignition voltage: reduce them on Records, "
+        "or with 'shotlife shots'."
+    )
 show_notes(a.notes)

@@ -11,6 +11,7 @@ COMMANDS = {
     "check": "Check life sheets without storing anything.",
     "add": "Check files and add them to the store.",
     "bundle": "Pack records as a bundle to contribute or publish.",
+    "shots": "Reduce shot logs of any size to records, readings and misfires.",
     "records": "Show the life records and the contributions they come from.",
     "life": "Life of units: parameters, lives and survival, with bounds.",
     "modes": "What ends the units: each failure mode by itself.",

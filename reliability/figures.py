@@ -16,7 +16,7 @@ import pandas as pd
 from reliability.decisions.builders import BuildersAnswer
 from reliability.decisions.curves import LifeCurves
 from reliability.decisions.derating import DeratingAnswer
-from reliability.decisions.wear import WearAnswer
+from reliability.decisions.wear import IgnitionEffect, WearAnswer
 from reliability.life.incidence import Incidence
 from reliability.records import LifeRecords
 from reliability.wear.misfires import MeanCount
@@ -630,6 +630,28 @@ def mean_count_figure(curve: MeanCount) -> Any:
                 y=y_axis, y2="upper:Q"
             ),
             base.mark_line(color=INK, strokeWidth=2.5, interpolate="step-after").encode(y="mean:Q"),
+        )
+    )
+
+
+def ignition_figure(effect: IgnitionEffect) -> Any:
+    """Chance of a misfire a shot against ignition voltage, with limits."""
+    base = alt.Chart(pd.DataFrame(list(effect.curve))).encode(
+        x=alt.X("ignition_V:Q", title="ignition voltage (V)", scale=alt.Scale(zero=False))
+    )
+    y_axis = alt.Y("lower:Q", title="chance of a misfire a shot", scale=alt.Scale(zero=False))
+    return _style(
+        alt.layer(
+            base.mark_area(color=BAND, opacity=0.45).encode(y=y_axis, y2="upper:Q"),
+            base.mark_line(color=INK, strokeWidth=2.5).encode(
+                y="chance:Q",
+                tooltip=[
+                    alt.Tooltip("ignition_V:Q", format=",.0f"),
+                    alt.Tooltip("chance:Q", format=".2e"),
+                    alt.Tooltip("lower:Q", format=".2e"),
+                    alt.Tooltip("upper:Q", format=".2e"),
+                ],
+            ),
         )
     )
 

@@ -118,3 +118,23 @@ class Recurrences:
             self.end[mask],
             self.group[mask],
         )
+
+
+@dataclass(frozen=True)
+class SparkCounts:
+    """Commanded shots and misfires by count and ignition voltage, one element a group of shots.
+
+    Attributes
+    ----------
+    builder, module : object arrays (n,)
+    shots, ignition_V : float arrays (n,)
+        Mean count of the group, and mean voltage of the ignition capacitor.
+    commanded, misfires : float arrays (n,)
+    """
+
+    builder: NDArray[np.object_]
+    module: NDArray[np.object_]
+    shots: Array
+    ignition_V: Array
+    commanded: Array
+    misfires: Array

@@ -40,6 +40,7 @@ BUILDERS = {
     "nova": (12, "film-a", 2000, 0.5, (1400, 1700), "mixed", 8000, 0),
     "orca": (10, "mica-c", 2500, 0.33, (1500, 1700), "watched", 7000, 300),
 }
+IGNITION_ODDS_10V = 0.9  # factor on the odds of a misfire for 10 V more on the igniter
 INSPECT_EVERY = 500
 RATE_HZ = 1 / 3
 COLUMNS = [
@@ -191,6 +192,50 @@ def misfire_rows(rng):
     return rows
 
 
+def ignition_rows(rng):
+    """Shots and misfires of kite's modules by ignition voltage, as its shot logs would give them."""
+    rows = []
+    for m in range(1, BUILDERS["kite"][0] + 1):
+        own = 0.25 * rng.normal()
+        for shots in (500, 1500, 2500):
+            for volts in (840, 870, 900, 930, 960):
+                odds = math.log(IGNITION_ODDS_10V) / 10 * (volts - 900)
+                chance = 1 / (1 + math.exp(6.6 - odds - 1.5e-4 * shots - own))
+                n = int(rng.integers(150, 260))
+                rows.append(
+                    ("kite", f"kite-{m:02d}", shots, volts, n, int(rng.binomial(n, chance)))
+                )
+    return rows
+
+
+def log_rows(rng):
+    """A short shot log of two modules: one lost stretch, one counter reset, a misfire now and then."""
+    rows = []
+    for name, volts, farad in (("kite-15", 1400.0, 0.5e-6), ("kite-16", 1200.0, 0.5e-6)):
+        clock, shot, rest = 0.0, 0, 0.0
+        for k in range(900):
+            clock += 3.0
+            shot = 1 if name == "kite-16" and k == 500 else shot + 1
+            before = volts + rng.normal(0, 3)
+            after = before * (0.97 if rng.random() < 1 / 150 else 0.02)
+            lost = name == "kite-15" and 300 <= k < 312
+            energy = 0.5 * farad * (1 - 1.6e-5 * k) * (before**2 - rest**2)
+            rest = round(after, 1)
+            if not lost:
+                rows.append(
+                    (
+                        name,
+                        shot,
+                        round(before, 1),
+                        rest,
+                        round(900 + rng.normal(0, 20), 1),
+                        clock,
+                        f"{energy:.5f}",
+                    )
+                )
+    return rows
+
+
 def write(name, head, rows):
     """One CSV beside this file."""
     with (HERE / name).open("w", newline="") as f:
@@ -220,6 +265,16 @@ def main():
         ("builder", "module", "slot", "unit", "shots", "event", "part"),
         misfire_rows(side),
     )
+    write(
+        "ignition.csv",
+        ("builder", "module", "shots", "ignition_V", "commanded", "misfires"),
+        ignition_rows(np.random.default_rng(SEED + 3)),
+    )
+    write(
+        "shotlog.csv",
+        ("module", "shot", "main_V_before", "main_V_after", "ignition_V", "time_s", "charge_J"),
+        log_rows(np.random.default_rng(SEED + 4)),
+    )
     truth = {
         "invented": True,
         "seed": SEED,
@@ -234,6 +289,7 @@ def main():
         "impulse_uNs_at_1_J": 0.65,
         "impulse_exponent": 1.2,
         "misfire_ratio_moss": 1.8,
+        "misfire_odds_for_10_V_more": IGNITION_ODDS_10V,
     }
     (HERE / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
 

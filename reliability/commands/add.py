@@ -91,6 +91,10 @@ def command(
             )
             for n in sheet.notes:
                 click.echo(f"  note: {n.text}")
+            if any(n.endswith(".parquet") for n in other):
+                click.echo(
+                    f"  its shot log is kept in {box.log_folder}; reduce it with 'shotlife shots'"
+                )
             if added.new:
                 emit_findings(found)
     for extra in sides:

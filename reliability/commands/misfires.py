@@ -25,6 +25,19 @@ def load_events(store: Path | None, files: tuple[Path, ...]) -> Any:
     return load_side("misfires", store, files, read_misfires, join_misfires)
 
 
+def load_sparks(store: Path | None, files: tuple[Path, ...], events: bool) -> Any:
+    """Ignition counts from files or the store; None if there are none."""
+    from reliability.notes import CannotAnswer
+    from reliability.sheets.wear import join_ignition, read_ignition
+
+    if events and not files:
+        return None
+    try:
+        return load_side("ignition", store, files, read_ignition, join_ignition)
+    except CannotAnswer:
+        return None
+
+
 @click.command("misfires")
 @store_option
 @click.option(
@@ -34,13 +47,31 @@ def load_events(store: Path | None, files: tuple[Path, ...]) -> Any:
     type=click.Path(path_type=Path),
     help="Work on this misfire sheet; may be repeated.",
 )
+@click.option(
+    "--ignition",
+    multiple=True,
+    type=click.Path(path_type=Path),
+    help="Ignition counts of shot logs (ignition.csv); may be repeated.",
+)
 @click.option("--confidence", default=0.95, show_default=True, help="One-sided confidence.")
 @json_option
-def command(store: Path | None, files: tuple[Path, ...], confidence: float, as_json: bool) -> None:
-    """Misfires: chance a shot, mean count with bands, trend, comparison of igniters."""
+def command(
+    store: Path | None,
+    files: tuple[Path, ...],
+    ignition: tuple[Path, ...],
+    confidence: float,
+    as_json: bool,
+) -> None:
+    """Misfires: chance a shot, mean count with bands, trend, comparison of igniters.
+
+    With ignition counts, as 'shotlife shots' makes them from logs, also how the chance goes with
+    ignition voltage.
+    """
     from reliability.decisions.wear import misfires
 
-    a = misfires(load_events(store, files), confidence)
+    a = misfires(
+        load_events(store, files), confidence, load_sparks(store, ignition, events=bool(files))
+    )
     if as_json:
         emit_json(a)
         return
@@ -72,5 +103,25 @@ def command(store: Path | None, files: tuple[Path, ...], confidence: float, as_j
     for r in a.groups:
         click.echo(
             f"  {r.first} against {r.second}: {number(r.ratio, 3)} times the misfires a shot (p = {r.p:.3f})"
+        )
+    if a.ignition is not None:
+        e = a.ignition
+        o, t = e.odds_per_10V, e.odds_per_1000
+        click.echo(
+            f"\n{e.sentence}\n  odds times {number(o['estimate'])} for 10 V more ({number(o['lower'])} to {number(o['upper'])}), "
+            f"times {number(t['estimate'])} for 1,000 shots more ({number(t['lower'])} to {number(t['upper'])}); {e.modules} modules"
+        )
+        rows = [e.curve[i] for i in range(0, 25, 6)]
+        click.echo(
+            table(
+                ["ignition V", "chance a shot", "lower", "upper"],
+                [
+                    [
+                        number(r["ignition_V"]),
+                        *(number(r[k], 3) for k in ("chance", "lower", "upper")),
+                    ]
+                    for r in rows
+                ],
+            )
         )
     emit_notes(a.notes)

@@ -43,10 +43,16 @@ def load_readings(store: Path | None, files: tuple[Path, ...]) -> Any:
 @click.option(
     "--confidence", default=0.95, show_default=True, help="Of the lower prediction bounds."
 )
+@click.option(
+    "--to",
+    "target",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write units as life records: failed where they passed the limit (.csv or .parquet).",
+)
 @json_option
 def command(
     store: Path | None, files: tuple[Path, ...], quantity: str, limit: float | None, limit_factor: float | None, power: str,
-    confidence: float, as_json: bool,
+    confidence: float, target: Path | None, as_json: bool,
 ) -> None:  # fmt: skip
     """Wear before failure: shots left until a measured quantity meets its limit.
 
@@ -62,10 +68,16 @@ def command(
         raise BadInput("--power is a number or 'fit'") from None
     if limit is not None and limit_factor is not None:
         raise BadInput("give --limit or --limit-factor, not both")
+    readings = load_readings(store, files)
     a = wear(
-        load_readings(store, files), quantity, limit=limit if limit is not None else limit_factor,
+        readings, quantity, limit=limit if limit is not None else limit_factor,
         relative=limit_factor is not None, power=p, confidence=confidence,
     )  # fmt: skip
+    if target is not None:
+        from reliability.decisions.wear import soft_failures
+        from reliability.sheets.write import write_life
+
+        write_life(soft_failures(readings, quantity, a.limit), target)
     if as_json:
         emit_json(a)
         return
@@ -83,4 +95,6 @@ def command(
     click.echo(
         f"\n  new units: 10 % by {number(a.new_unit['shots'])}, half by {number(a.new_unit['median'])} shots (Wiener process: {number(a.wiener['median'])})"
     )
+    if target is not None:
+        click.echo(f"\n  written: {target}, life records with mode {quantity}_limit")
     emit_notes(a.notes)

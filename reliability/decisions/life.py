@@ -115,12 +115,15 @@ class LifeAnswer:
 
 
 def varying_stresses(records: LifeRecords) -> list[tuple[str, float, float]]:
-    """Voltage and temperature where they differ between records, with their range."""
+    """Voltage and temperature where they differ between records by more than 1 % or 1 K: their range."""
     out = []
     for name in ("charge_V", "temp_C"):
         values = records.covariates.get(name)
-        if values is not None and np.unique(values[~np.isnan(values)]).size > 1:
-            out.append((name, float(np.nanmin(values)), float(np.nanmax(values))))
+        if values is None or np.isnan(values).all():
+            continue
+        low, high = float(np.nanmin(values)), float(np.nanmax(values))
+        if high - low > (1.0 if name == "temp_C" else 0.01 * high):
+            out.append((name, low, high))
     return out
 
 

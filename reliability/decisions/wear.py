@@ -6,11 +6,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import ndtri
 
 from reliability.decisions.answer import percent_text, shots_text
 from reliability.decisions.life import NOT_SHOWN
 from reliability.notes import BadInput, CannotAnswer, Note
-from reliability.readings import Recurrences, WearReadings
+from reliability.readings import Recurrences, SparkCounts, WearReadings
 from reliability.records import LifeRecords
 from reliability.wear.misfires import (
     Chance,
@@ -21,6 +22,7 @@ from reliability.wear.misfires import (
     growth,
     mean_count,
     misfire_chance,
+    misfire_model,
 )
 from reliability.wear.paths import (
     DEFAULT_LIMITS,
@@ -233,6 +235,8 @@ class MisfireAnswer:
         Mean count of misfires on a system by the longest watch.
     groups : tuple of RateRatio
         Each group against the first.
+    ignition : IgnitionEffect or None
+        From shot logs.
     notes : tuple of Note
     """
 
@@ -244,6 +248,7 @@ class MisfireAnswer:
     mean_at_end: float
     groups: tuple[RateRatio, ...]
     notes: tuple[Note, ...]
+    ignition: IgnitionEffect | None = None
     curve: MeanCount | None = field(default=None, metadata=NOT_SHOWN)
 
     @property
@@ -262,8 +267,89 @@ class MisfireAnswer:
         return text + "."
 
 
-def misfires(events: Recurrences, confidence: float = 0.95) -> MisfireAnswer:
-    """Misfires as recurrent events: chance, trend, comparison of groups.
+@dataclass(frozen=True)
+class IgnitionEffect:
+    """How the chance of a misfire goes with ignition voltage and with shots.
+
+    Attributes
+    ----------
+    modules : int
+    shots, misfires : float
+    odds_per_10V, odds_per_1000 : dict
+        Factor on the odds for 10 V more, and for 1,000 shots more: ``estimate``, ``lower``, ``upper``.
+    curve : tuple of dict
+        ``ignition_V, chance, lower, upper`` at the mean count.
+    at_shots : float
+        That count.
+    """
+
+    modules: int
+    shots: float
+    misfires: float
+    odds_per_10V: dict[str, float]
+    odds_per_1000: dict[str, float]
+    curve: tuple[dict[str, float], ...]
+    at_shots: float
+
+    @property
+    def sentence(self) -> str:
+        """What ignition voltage does, in one sentence."""
+        o = self.odds_per_10V
+        if o["upper"] < 1:
+            return f"10 V more on the igniter multiplies the odds of a misfire by {o['estimate']:.2f} (at most {o['upper']:.2f})."
+        if o["lower"] > 1:
+            return f"10 V more on the igniter multiplies the odds of a misfire by {o['estimate']:.2f} (at least {o['lower']:.2f})."
+        return "These data do not tell whether ignition voltage changes the chance of a misfire."
+
+
+def ignition_effect(sparks: SparkCounts, confidence: float = 0.95) -> IgnitionEffect:
+    """Logistic model of misfires on ignition voltage and shots, standard errors robust to modules that differ.
+
+    Raises
+    ------
+    CannotAnswer
+        Without misfires, with one voltage only, or fewer than 2 modules.
+    """
+    labels = [f"{b}/{m}" for b, m in zip(sparks.builder, sparks.module, strict=True)]
+    names = sorted(set(labels))
+    if len(names) < 3:
+        raise CannotAnswer("The effect of ignition voltage needs the logs of 3 modules or more.")
+    if not sparks.misfires.sum():
+        raise CannotAnswer("No misfire in the logs: nothing to relate to ignition voltage.")
+    low, high = float(sparks.ignition_V.min()), float(sparks.ignition_V.max())
+    if high - low < 1e-6 * abs(high):
+        raise CannotAnswer("All shots had one ignition voltage: its effect cannot be told.")
+    x = np.column_stack((sparks.ignition_V, sparks.shots))
+    where = {n: i for i, n in enumerate(names)}
+    fit = misfire_model(
+        x, sparks.commanded, sparks.misfires, np.array([where[k] for k in labels], np.intp)
+    )
+    z = float(ndtri(confidence))
+
+    def factor(j: int, step: float) -> dict[str, float]:
+        b, s = fit.coef[j] * step, fit.se[j] * step
+        return {
+            "estimate": float(np.exp(b)), "lower": float(np.exp(b - z * s)), "upper": float(np.exp(b + z * s)),
+        }  # fmt: skip
+
+    middle = float(np.average(sparks.shots, weights=sparks.commanded))
+    volts = np.linspace(low, high, 25)
+    p, lower, upper = fit.chance(np.column_stack((volts, np.full(25, middle))), confidence)
+    curve = tuple(
+        {"ignition_V": float(v), "chance": float(a), "lower": float(b), "upper": float(c)}
+        for v, a, b, c in zip(volts, p, lower, upper, strict=True)
+    )
+    return IgnitionEffect(
+        len(names), float(sparks.commanded.sum()), float(sparks.misfires.sum()), factor(1, 10.0), factor(2, 1000.0), curve, middle,
+    )  # fmt: skip
+
+
+def misfires(
+    events: Recurrences, confidence: float = 0.95, sparks: SparkCounts | None = None
+) -> MisfireAnswer:
+    """Misfires as recurrent events: chance, trend, comparison of groups, effect of ignition voltage.
+
+    ``sparks`` are counts by ignition voltage, as shot logs give them.
 
     Raises
     ------
@@ -281,6 +367,12 @@ def misfires(events: Recurrences, confidence: float = 0.95) -> MisfireAnswer:
             grown = growth(events)
         except CannotAnswer as e:
             notes.append(Note("no_trend_test", str(e)))
+    effect = None
+    if sparks is not None:
+        try:
+            effect = ignition_effect(sparks, confidence)
+        except CannotAnswer as e:
+            notes.append(Note("no_ignition_effect", str(e)))
     names = sorted(set(events.group.tolist()) - {""})
     ratios = []
     for g in names[1:]:
@@ -297,5 +389,5 @@ def misfires(events: Recurrences, confidence: float = 0.95) -> MisfireAnswer:
         )
     return MisfireAnswer(
         int(events.systems.size), n, shots, misfire_chance(shots, min(float(n), shots), confidence), grown,
-        float(curve.mean[-1]) if curve is not None else 0.0, tuple(ratios), tuple(notes), curve,
+        float(curve.mean[-1]) if curve is not None else 0.0, tuple(ratios), tuple(notes), effect, curve,
     )  # fmt: skip

@@ -1,4 +1,5 @@
-"""Bundles: Data Packages (an open standard) with life.csv and, if present, wear.csv and misfires.csv."""
+"""Bundles: Data Packages (an open standard) with life.csv and, if present, wear.csv, misfires.csv,
+ignition.csv and shots.parquet."""
 
 from __future__ import annotations
 
@@ -13,10 +14,17 @@ from typing import Any
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 from reliability.sheets.life import LIFE_NUMBERS, REQUIRED, STRESSES, LifeSheet, read_life
-from reliability.sheets.table import SheetError, SheetFault, refuse
+from reliability.sheets.table import SheetError, SheetFault, read_table, refuse
+from reliability.sheets.wear import ignition_from_table, misfires_from_table, wear_from_table
 from reliability.sheets.write import columns_of, life_csv, write_whole
 
 DESCRIPTOR = "datapackage.json"
+SIDES = {
+    "wear.csv": wear_from_table,
+    "misfires.csv": misfires_from_table,
+    "ignition.csv": ignition_from_table,
+}
+SHOT_LOG = "shots.parquet"
 MAX_UNPACKED = 1 << 30
 MAX_FILES = 50
 
@@ -31,7 +39,7 @@ class Bundle:
     builders : tuple of str
     life : LifeSheet
     other : dict of file name to bytes
-        wear.csv, misfires.csv as they came.
+        wear.csv, misfires.csv, ignition.csv and shots.parquet as they came.
     """
 
     name: str
@@ -71,7 +79,7 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
         except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError) as e:
             raise refuse(path.name, f"not readable as a zip archive ({type(e).__name__})") from None
     folder = path.parent if path.name == DESCRIPTOR else path
-    names = [DESCRIPTOR, "life.csv", "wear.csv", "misfires.csv"]
+    names = [DESCRIPTOR, "life.csv", *SIDES, SHOT_LOG]
     return {n: (folder / n).read_bytes() for n in names if (folder / n).is_file()}
 
 
@@ -123,6 +131,12 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
             life = read_life(Path("life.csv"), files["life.csv"])
     except SheetError as e:
         faults += e.faults
+    for name, check in SIDES.items():
+        try:
+            if name in files:
+                check(read_table(Path(name), files[name]))
+        except SheetError as e:
+            faults += e.faults
     if faults or life is None:
         raise SheetError(faults)
     licences = package.get("licenses") or []
@@ -130,7 +144,7 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
     named = LifeSheet(f"{package.get('name', path.stem)}", life.sha256, life.records, life.notes)
     return Bundle(
         str(package.get("name", path.stem)), licence, tuple(sorted(set(life.records.builder.tolist()))), named,
-        {n: files[n] for n in ("wear.csv", "misfires.csv") if n in files},
+        {n: files[n] for n in (*SIDES, SHOT_LOG) if n in files},
     )  # fmt: skip
 
 

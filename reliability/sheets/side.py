@@ -9,19 +9,24 @@ from pathlib import Path
 from reliability.sheets.bundle import is_bundle, read_bundle
 from reliability.sheets.life import LifeSheet, life_sheet
 from reliability.sheets.table import file_bytes, read_table
-from reliability.sheets.wear import kind_of_table, misfires_from_table, wear_from_table
+from reliability.sheets.wear import (
+    ignition_from_table,
+    kind_of_table,
+    misfires_from_table,
+    wear_from_table,
+)
 
 
 @dataclass(frozen=True)
 class SideSheet:
-    """A checked wear or misfire sheet, kept as it came.
+    """A checked wear, misfire or ignition sheet, kept as it came.
 
     Attributes
     ----------
     file : str
         Its own name.
     kind : str
-        ``wear`` or ``misfires``.
+        ``wear``, ``misfires`` or ``ignition``.
     name : str
         Name it is kept under.
     content : bytes
@@ -52,10 +57,12 @@ def read_sheet(path: Path, data: bytes | None = None) -> LifeSheet | SideSheet:
     kind = kind_of_table(table)
     if kind == "life":
         return life_sheet(path, data, table)
-    if kind == "wear":
-        wear_from_table(table)
-    else:
-        misfires_from_table(table)
+    check = {
+        "wear": wear_from_table,
+        "misfires": misfires_from_table,
+        "ignition": ignition_from_table,
+    }
+    check[kind](table)
     builders = tuple(sorted({str(b) for b in table.columns["builder"]}))
     name = f"{kind}{path.suffix.lower()}"
     return SideSheet(

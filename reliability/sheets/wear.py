@@ -1,8 +1,9 @@
-"""Wear readings and misfires: ``wear.csv`` and ``misfires.csv``, checked whole.
+"""Wear readings, misfires, ignition counts: ``wear.csv``, ``misfires.csv``, ``ignition.csv``, checked whole.
 
 wear.csv: ``builder, module, slot, unit, shots, quantity, value`` and optionally ``uncertainty``.
 misfires.csv: ``builder, module, slot, unit, shots, event`` and optionally ``part``; event is
 ``misfire`` at that count, or ``end`` (and ``start``) of the watch of that unit.
+ignition.csv: ``builder, module, shots, ignition_V, commanded, misfires``, a row a group of shots.
 """
 
 from __future__ import annotations
@@ -14,17 +15,21 @@ from pathlib import Path
 import numpy as np
 
 from reliability.notes import BadInput
-from reliability.readings import Recurrences, WearReadings
+from reliability.readings import Recurrences, SparkCounts, WearReadings
 from reliability.sheets.life import numbers, texts
 from reliability.sheets.table import SheetError, SheetFault, Table, read_table
 
 WEAR_COLUMNS = ("builder", "module", "slot", "unit", "shots", "quantity", "value")
 MISFIRE_COLUMNS = ("builder", "module", "slot", "unit", "shots", "event")
+IGNITION_COLUMNS = ("builder", "module", "shots", "ignition_V", "commanded", "misfires")
+NUMBERS = ("shots", "value", "ignition_V", "commanded")
 EVENTS = ("misfire", "start", "end")
 
 
 def kind_of_table(table: Table) -> str:
-    """``wear``, ``misfires`` or ``life``, by its columns."""
+    """``wear``, ``misfires``, ``ignition`` or ``life``, by its columns."""
+    if "ignition_V" in table.columns and "commanded" in table.columns:
+        return "ignition"
     if "quantity" in table.columns and "value" in table.columns:
         return "wear"
     if "event" in table.columns and "shots" in table.columns:
@@ -46,7 +51,7 @@ def _columns(table: Table, wanted: Sequence[str]) -> tuple[dict[str, np.ndarray]
     out: dict[str, np.ndarray] = {}
     faults: list[SheetFault] = []
     for name in wanted:
-        if name in ("shots", "value"):
+        if name in NUMBERS or (name == "misfires" and "commanded" in wanted):
             out[name], f = numbers(table, name, math.nan)
             bad = {x.row for x in f}
             f += [
@@ -132,6 +137,32 @@ def misfires_from_table(table: Table) -> Recurrences:
         return Recurrences.of(label[hit], c["shots"][hit], systems, end, start, groups)
     except BadInput as e:
         raise SheetError([SheetFault(table.file, 0, "shots", str(e))]) from None
+
+
+def ignition_from_table(table: Table) -> SparkCounts:
+    """Ignition counts from raw columns. Raises SheetError with every fault."""
+    c, faults = _columns(table, IGNITION_COLUMNS)
+    wrong = (c["misfires"] < 0) | (c["misfires"] > c["commanded"]) | (c["commanded"] <= 0)
+    faults += [
+        SheetFault(table.file, int(i) + 2, "misfires", f"{c['misfires'][i]:g} misfires of {c['commanded'][i]:g} commanded shots; "
+                   "commanded is above 0, misfires are 0 or more and no more than commanded")
+        for i in np.flatnonzero(wrong)
+    ]  # fmt: skip
+    if faults:
+        raise SheetError(sorted(faults, key=lambda f: (f.row, f.column)))
+    return SparkCounts(*(c[n] for n in IGNITION_COLUMNS))
+
+
+def read_ignition(path: Path, data: bytes | None = None) -> SparkCounts:
+    """Read an ignition sheet."""
+    return ignition_from_table(read_table(path, data))
+
+
+def join_ignition(parts: Sequence[SparkCounts]) -> SparkCounts:
+    """Several sets of counts as one."""
+    return SparkCounts(
+        *(np.concatenate([getattr(p, f) for p in parts]) for f in SparkCounts.__dataclass_fields__)
+    )
 
 
 def read_wear(path: Path, data: bytes | None = None) -> WearReadings:

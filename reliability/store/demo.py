@@ -20,6 +20,7 @@ def load_demo(box: Store) -> None:
         *sorted(demo_folder().glob("life_*.csv")),
         demo_folder() / "wear.csv",
         demo_folder() / "misfires.csv",
+        demo_folder() / "ignition.csv",
     ):
         sheet = read_sheet(path)
         if isinstance(sheet, LifeSheet):

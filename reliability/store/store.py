@@ -47,7 +47,7 @@ class Contribution:
     ----------
     id : int
     sha256, file, kind, builders, licence : str
-        ``kind`` is ``life``, ``wear`` or ``misfires``; ``builders`` a comma-separated list.
+        ``kind`` is ``life``, ``wear``, ``misfires`` or ``ignition``; ``builders`` a comma-separated list.
     status : str
         ``received``, ``accepted``, ``declined`` or ``superseded``.
     received_at : str
@@ -224,6 +224,10 @@ class Store:
                 [new_id],
             )
             for name, content in (other or {}).items():
+                if name.endswith(".parquet"):
+                    # logs are large: beside the store, under the hash of their content
+                    self._keep_log(content)
+                    continue
                 c.execute("INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, name, content])
             if supersedes is not None:
                 self._supersede(c, supersedes, new_id)
@@ -231,8 +235,15 @@ class Store:
             c.unregister("incoming")
             return Added(self._contribution(c, new_id), True)
 
-    def add_side(self, sheet: SideSheet, *, status: str = "accepted", licence: str = "") -> Added:
-        """Store a checked wear or misfire sheet as one contribution; the same bytes once."""
+    def add_side(
+        self,
+        sheet: SideSheet,
+        *,
+        status: str = "accepted",
+        licence: str = "",
+        supersedes: int | None = None,
+    ) -> Added:
+        """Store a checked wear, misfire or ignition sheet as one contribution; the same bytes once."""
         with self._open(write=True) as c:
             c.execute("BEGIN")
             new_id, same = self._enter(
@@ -243,8 +254,29 @@ class Store:
             c.execute(
                 "INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, sheet.name, sheet.content]
             )
+            if supersedes is not None:
+                self._supersede(c, supersedes, new_id)
             c.execute("COMMIT")
             return Added(self._contribution(c, new_id), True)
+
+    @property
+    def log_folder(self) -> Path:
+        """Where shot logs of bundles, and sums made of logs, are kept."""
+        return self.path.parent / "shotlogs"
+
+    def _keep_log(self, content: bytes) -> None:
+        place = self.log_folder / f"{hashlib.sha256(content).hexdigest()[:24]}.parquet"
+        if place.exists():
+            return
+        try:
+            place.parent.mkdir(parents=True, exist_ok=True)
+            draft = place.with_suffix(".part")
+            draft.write_bytes(content)
+            draft.replace(place)
+        except OSError as e:
+            raise StoreError(
+                f"the bundle's shot log cannot be kept in {place.parent}: {e.strerror}"
+            ) from None
 
     def _enter(
         self,
@@ -288,6 +320,15 @@ class Store:
             "UPDATE contribution SET status = 'superseded', superseded_by = ? WHERE id = ?",
             [new, old],
         )
+
+    def latest(self, file: str) -> int | None:
+        """Number of the standing contribution of a file of that name, if there is one."""
+        found = [
+            c.id
+            for c in self.contributions()
+            if c.file == file and c.status in ("accepted", "received")
+        ]
+        return found[-1] if found else None
 
     def decide(self, contribution: int, status: str, reason: str = "") -> Contribution:
         """Accept or decline a contribution.

@@ -185,14 +185,29 @@ class Logistic:
     coef, se : arrays
         Intercept first.
     loglik : float
+    cov : array
+        Of the coefficients.
     """
 
     coef: Array
     se: Array
     loglik: float
+    cov: Array
+
+    def chance(self, x: Array, confidence: float = 0.95) -> tuple[Array, Array, Array]:
+        """Chance of a misfire at rows of x: estimate, one-sided lower and upper limits (Wald on the log odds)."""
+        z = np.column_stack((np.ones(len(x)), x))
+        eta, half = (
+            z @ self.coef,
+            float(ndtri(confidence)) * np.sqrt(np.einsum("ij,jk,ik->i", z, self.cov, z)),
+        )
+        p, low, high = (1 / (1 + np.exp(-e)) for e in (eta, eta - half, eta + half))
+        return p, low, high
 
 
-def misfire_model(x: Array, shots: Array, misfires: Array) -> Logistic:
+def misfire_model(
+    x: Array, shots: Array, misfires: Array, cluster: NDArray[np.intp] | None = None
+) -> Logistic:
     """Chance of a misfire against shots on the igniter, ignition voltage and the like.
 
     Parameters
@@ -200,6 +215,14 @@ def misfire_model(x: Array, shots: Array, misfires: Array) -> Logistic:
     x : array (k, q)
         Covariates of each group of shots.
     shots, misfires : arrays (k,)
+    cluster : int array (k,), optional
+        Module of each group: the standard errors then allow for modules that differ (sandwich, with
+        G / (G - 1) for G modules: Liang & Zeger 1986).
+
+    Raises
+    ------
+    CannotAnswer
+        If some level has only misfires, or none, so that there is no maximum.
 
     Notes
     -----
@@ -212,9 +235,14 @@ def misfire_model(x: Array, shots: Array, misfires: Array) -> Logistic:
     for _ in range(100):
         p = 1 / (1 + np.exp(-(z @ coef)))
         info = (z * (shots * p * (1 - p))[:, None]).T @ z
-        step = np.linalg.solve(info, z.T @ (misfires - shots * p))
+        try:
+            step = np.linalg.solve(info, z.T @ (misfires - shots * p))
+        except np.linalg.LinAlgError:
+            raise CannotAnswer("The misfire model needs covariates that differ.") from None
         coef = coef + step
-        if np.abs(step).max() < 1e-12:
+        if not np.isfinite(coef).all() or np.abs(coef).max() > 1e3:
+            raise CannotAnswer("The misfire model has no maximum: some level has no misfire.")
+        if np.abs(step).max() < 1e-10:
             break
     else:
         raise CannotAnswer(
@@ -223,8 +251,14 @@ def misfire_model(x: Array, shots: Array, misfires: Array) -> Logistic:
     p = 1 / (1 + np.exp(-(z @ coef)))
     with np.errstate(divide="ignore", invalid="ignore"):
         ll = float(np.nansum(misfires * np.log(p) + (shots - misfires) * np.log1p(-p)))
+    inverse = np.linalg.inv(info)
+    if cluster is not None:
+        scores = np.zeros((int(cluster.max()) + 1, coef.size))
+        np.add.at(scores, cluster, z * (misfires - shots * p)[:, None])
+        g = len(np.unique(cluster))
+        inverse = inverse @ (scores.T @ scores) @ inverse * (g / max(g - 1, 1))
     back = np.eye(coef.size)
     back[0, 1:] = -centre / spread
     back[1:, 1:] = np.diag(1 / spread)
-    cov = back @ np.linalg.inv(info) @ back.T
-    return Logistic(back @ coef, np.sqrt(np.diag(cov)), ll)
+    cov = back @ inverse @ back.T
+    return Logistic(back @ coef, np.sqrt(np.diag(cov)), ll, cov)
