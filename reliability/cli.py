@@ -25,6 +25,7 @@ COMMANDS = {
     "report": "Flight life statement as PDF or HTML.",
     "demo": "Load the invented demo community and answer the main question.",
     "export": "Write the accepted records as one life sheet.",
+    "access": "Who may read, contribute, accept: people and tokens.",
     "serve": "Open the dashboard and the JSON API.",
 }
 

@@ -507,4 +507,6 @@ def inverse_gaussian_sf(t: Array | float, distance: float, drift: float, diffusi
     root = diffusion * np.sqrt(t)
     a = (distance - drift * t) / root
     b = -(distance + drift * t) / root
-    return np.asarray(ndtr(a) - np.exp(2 * drift * distance / diffusion**2 + log_ndtr(b)))
+    # the second term is at most 1; rounding of large numbers must not lift it above
+    second = np.exp(np.minimum(2 * drift * distance / diffusion**2 + log_ndtr(b), 0.0))
+    return np.asarray(np.maximum(ndtr(a) - second, 0.0))
