@@ -25,6 +25,8 @@ COMMANDS = {
     "report": "Flight life statement as PDF or HTML.",
     "demo": "Load the invented demo community and answer the main question.",
     "export": "Write the accepted records as one life sheet.",
+    "backup": "Save the store to one checked file.",
+    "restore": "Put a backup in the store's place.",
     "access": "Who may read, contribute, accept: people and tokens.",
     "serve": "Open the dashboard and the JSON API.",
 }

@@ -188,7 +188,8 @@ def _curves(
     grid = middle + np.linspace(*_SPAN, _GRID)
     root, best = [], []
     for slot, sample, start in zip(slots, samples, starts):
-        r = slot.roots(sample, start, log_n - slot.sample.centre, grid)
+        # far out on the grid the root may be infinite; large is enough
+        r = np.clip(slot.roots(sample, start, log_n - slot.sample.centre, grid), -1e8, 1e8)
         root.append(r)
         # where the root crosses 0; at the grid's foot where nothing failed
         i = np.clip((r < 0).sum(axis=1), 1, grid.size - 1)

@@ -12,6 +12,7 @@ import hashlib
 import json
 import os
 import random
+import shutil
 import threading
 import time
 from collections.abc import Iterator, Sequence
@@ -131,10 +132,13 @@ class Store:
             try:
                 self._migrate(connection)
                 yield connection
+            except (duckdb.BinderException, duckdb.ParserException, duckdb.CatalogException):
+                raise  # a fault of ours, not of the file
             except duckdb.Error as e:
-                if isinstance(e, duckdb.IOException) or "disk" in str(e).lower():
-                    raise StoreError(f"the store {self.path} could not be used: {e}") from None
-                raise
+                hint = "; restore a backup" if "orrupt" in str(e) else ""
+                raise StoreError(
+                    f"the store {self.path} could not be used: {str(e).splitlines()[0]}{hint}"
+                ) from None
             finally:
                 connection.close()
 
@@ -411,6 +415,27 @@ class Store:
             }
             for r in rows
         ]
+
+    def copy_to(self, target: Path) -> None:
+        """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
+        with self._open(write=False) as c:
+            if os.access(self.path, os.W_OK):
+                c.execute("CHECKPOINT")
+            try:
+                shutil.copyfile(self.path, target)
+            except OSError as e:
+                raise StoreError(f"the store cannot be copied to {target}: {e.strerror}") from None
+
+    def set_aside(self) -> Path:
+        """Rename the store to ``NAME.before`` (the next free one), while nobody uses it."""
+        with self._open(write=False):
+            place = self.path.with_name(self.path.name + ".before")
+            n = 1
+            while place.exists():
+                n += 1
+                place = self.path.with_name(f"{self.path.name}.before{n}")
+            self.path.replace(place)
+        return place
 
     def state(self) -> str:
         """A short hash of what estimates rest on: it changes with every accepted change."""
