@@ -4,8 +4,12 @@ from __future__ import annotations
 
 import streamlit as st
 
+from dashboard.sign_in import gate
+from dashboard.words import HELP
+
 st.set_page_config(page_title="shotlife", page_icon=":material/bolt:", layout="wide")
 
+gate()
 page = st.navigation(
     {
         "Life": [
@@ -23,9 +27,13 @@ page = st.navigation(
             st.Page("campaign.py", title="Next test", icon=":material/experiment:"),
         ],
         "Data": [
+            st.Page("guide.py", title="Guide", icon=":material/help:"),
             st.Page("builders.py", title="Builders", icon=":material/groups:"),
             st.Page("records.py", title="Records", icon=":material/table_rows:"),
         ],
     }
 )
 page.run()
+with st.expander("What this page means", icon=":material/help:"):
+    st.write(HELP[page.title])
+    st.page_link("guide.py", label="All words and cautions: Guide")

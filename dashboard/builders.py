@@ -12,9 +12,11 @@ from dashboard.shared import (
     filters,
     records_or_stop,
     show_notes,
+    table,
     title,
 )
 from reliability import figures
+from reliability.decisions.answer import p_text
 from reliability.decisions.builders import BuildersAnswer, builders
 from reliability.notes import BadInput, CannotAnswer
 from reliability.sheets.quality import findings
@@ -36,7 +38,11 @@ top = title("Builders")
 records, key = records_or_stop()
 kept, chosen = filters(records)
 confidence = st.select_slider(
-    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+    "Confidence (one-sided)",
+    [0.8, 0.9, 0.95, 0.99],
+    value=0.95,
+    key="confidence",
+    bind="query-params",
 )
 a = solve(key, chosen, float(confidence))
 if isinstance(a, str):
@@ -46,20 +52,20 @@ else:
     answer(a.sentence, top)
     left, right = st.columns(2)
     with left:
-        st.markdown("**Life against the pool**")
+        st.markdown("### Life against the pool")
         chart(
             figures.forest_figure(a),
             "forest",
             "Shrunken ratio with one-sided bounds (bar); open mark: the builder's data alone. Red: differs (Holm).",
         )
     with right:
-        st.markdown("**Who moves the pool?**")
+        st.markdown("### Who moves the pool?")
         chart(
             figures.influence_figure(a),
             "influence",
             f"Life that {1 - a.fraction:.0%} reach, with each builder left out; the line is the whole pool.",
         )
-    st.markdown("**Curves per builder**")
+    st.markdown("### Curves per builder")
     chart(
         figures.group_figure(kept, kept.builder),
         "curves",
@@ -73,20 +79,17 @@ else:
         }
         for b in a.builders
     ]  # fmt: skip
-    st.dataframe(
-        pd.DataFrame(rows), hide_index=True, width="stretch", key="builder_table",
-        column_config={
+    table(pd.DataFrame(rows), "builder", {
             **{k: st.column_config.NumberColumn(format="%.2f") for k in ("ratio", "lower", "upper")},
             **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "against pool", "pool without")},
             **{k: st.column_config.NumberColumn(format="%.3f") for k in ("p", "p adjusted")},
-        },
-    )  # fmt: skip
-    tests = f"One scale for all: p = {a.same_life_p:.3f} (likelihood ratio, simulated)"
+        })  # fmt: skip
+    tests = f"One scale for all: {p_text(a.same_life_p)} (likelihood ratio, simulated)"
     if a.log_rank is not None and a.log_rank_early is not None:
-        tests += f"; log-rank, not adjusted: p = {a.log_rank.p:.3f}, weighted to early failures {a.log_rank_early.p:.3f}"
+        tests += f"; log-rank, not adjusted: {p_text(a.log_rank.p)}, weighted to early failures {p_text(a.log_rank_early.p)}"
     st.caption(tests + f". Adjusted for: {', '.join(a.stress) or 'nothing'}.")
     show_notes(a.notes)
-st.markdown("**How sound are the data?**")
+st.markdown("### How sound are the data?")
 found = []
 for name in sorted(set(records.builder.tolist())):
     own = records.select(records.builder == name)
@@ -95,6 +98,6 @@ for name in sorted(set(records.builder.tolist())):
         {"builder": name, "severity": f.severity, "finding": f.text} for f in findings(own, rest)
     ]
 if found:
-    st.dataframe(pd.DataFrame(found), hide_index=True, width="stretch", key="quality_table")
+    table(pd.DataFrame(found), "quality")
 else:
     st.caption("Nothing looks odd.")

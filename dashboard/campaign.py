@@ -13,6 +13,7 @@ from dashboard.shared import (
     filters,
     records_or_stop,
     show_notes,
+    table,
     title,
 )
 from reliability import figures
@@ -68,28 +69,42 @@ top = title("Next test")
 records, key = records_or_stop()
 kept, chosen = filters(records)
 kind = st.radio(
-    "What for", ["Show a life", "Learn the life at a low voltage"], horizontal=True, key="kind"
+    "What for",
+    ["Show a life", "Learn the life at a low voltage"],
+    horizontal=True,
+    key="kind",
+    bind="query-params",
 )
 left, middle, right = st.columns(3)
-survival = left.slider("Survival", 0.5, 0.999, 0.9, 0.01, key="survival")
+survival = left.slider("Survival", 0.5, 0.999, 0.9, 0.01, key="survival", bind="query-params")
 confidence = middle.select_slider(
-    "Confidence", [0.6, 0.8, 0.9, 0.95, 0.99], value=0.9, key="confidence"
+    "Confidence", [0.6, 0.8, 0.9, 0.95, 0.99], value=0.9, key="confidence", bind="query-params"
 )
-stands = right.number_input("Units that run at once", 1, 100, 1, key="stands")
+stands = right.number_input("Units that run at once", 1, 100, 1, key="stands", bind="query-params")
 with st.expander("Bench and cost"):
     a, b, c, d = st.columns(4)
-    seconds = a.number_input("Seconds a shot", 0.01, value=3.0, key="seconds")
-    unit_cost = b.number_input("Price of a unit", 0.0, value=0.0, key="unit_cost")
-    day_cost = c.number_input("Price of a bench day", 0.0, value=0.0, key="day_cost")
-    budget = d.number_input("Budget, 0 = none", 0.0, value=0.0, key="budget")
+    seconds = a.number_input("Seconds a shot", 0.01, value=3.0, key="seconds", bind="query-params")
+    unit_cost = b.number_input(
+        "Price of a unit", 0.0, value=0.0, key="unit_cost", bind="query-params"
+    )
+    day_cost = c.number_input(
+        "Price of a bench day", 0.0, value=0.0, key="day_cost", bind="query-params"
+    )
+    budget = d.number_input("Budget, 0 = none", 0.0, value=0.0, key="budget", bind="query-params")
 bench = Bench(1 / seconds, int(stands), unit_cost, day_cost)
 slot = chosen["slot"][0]
 if kind == "Show a life":
     w, x, y, z = st.columns(4)
-    shots = w.number_input("Shots to show", 1, value=1000, step=100, key="shots")
-    shape = x.number_input("Assumed Weibull shape", 0.1, 20.0, 2.0, 0.1, key="shape")
-    units = y.number_input("Units there are, 0 = find out", 0, value=0, key="units")
-    failures = z.number_input("Failures allowed", 0, 20, 0, key="failures")
+    shots = w.number_input(
+        "Shots to show", 1, value=1000, step=100, key="shots", bind="query-params"
+    )
+    shape = x.number_input(
+        "Assumed Weibull shape", 0.1, 20.0, 2.0, 0.1, key="shape", bind="query-params"
+    )
+    units = y.number_input(
+        "Units there are, 0 = find out", 0, value=0, key="units", bind="query-params"
+    )
+    failures = z.number_input("Failures allowed", 0, 20, 0, key="failures", bind="query-params")
     burn_in = 0.0
     try:
         plan = show(
@@ -105,12 +120,8 @@ if kind == "Show a life":
         "demonstration",
         "Each mark shows the same life; the number is its units, the bar runs from pessimistic to optimistic life.",
     )
-    st.markdown("**If the shape is another one**")
-    st.dataframe(
-        pd.DataFrame([{"shape": s.shape, "units": s.units, "shots each": s.shots_each} for s in plan.sensitivity]),
-        hide_index=True, width="stretch", key="sensitivity",
-        column_config={"shots each": st.column_config.NumberColumn(format="%,.0f")},
-    )  # fmt: skip
+    st.markdown("### If the shape is another one")
+    table(pd.DataFrame([{"shape": s.shape, "units": s.units, "shots each": s.shots_each} for s in plan.sensitivity]), "sensitivity", {"shots each": st.column_config.NumberColumn(format="%,.0f")})  # fmt: skip
     save_plan(plan.units, slot, [])
     show_notes(plan.notes)
 else:
@@ -122,11 +133,17 @@ else:
         st.stop()
     w, x, y, z = st.columns(4)
     use = w.number_input(
-        "Voltage the bound is for", 1.0, value=float(round(tested[0] * 0.92)), key="use"
+        "Voltage the bound is for",
+        1.0,
+        value=float(round(tested[0] * 0.92)),
+        key="use",
+        bind="query-params",
     )
-    levels = x.multiselect("Voltages to choose from", tested, default=tested, key="levels")
-    units = y.number_input("Units", 4, 200, 18, key="units_learn")
-    days = z.number_input("Bench days each", 0.01, value=0.12, key="days")
+    levels = x.multiselect(
+        "Voltages to choose from", tested, default=tested, key="levels", bind="query-params"
+    )
+    units = y.number_input("Units", 4, 200, 18, key="units_learn", bind="query-params")
+    days = z.number_input("Bench days each", 0.01, value=0.12, key="days", bind="query-params")
     result = learn(
         key, chosen, use, tuple(levels), int(units), days, survival, float(confidence), bench
     )

@@ -15,6 +15,7 @@ from dashboard.shared import (
     options,
     records_or_stop,
     show_notes,
+    table,
     title,
     wear_readings,
 )
@@ -67,10 +68,18 @@ top = title("Derating")
 records, key = records_or_stop()
 kept, chosen = filters(records)
 left, middle, right = st.columns(3)
-shots = left.number_input("Required shots", min_value=100, value=3000, step=500, key="shots")
-survival = middle.slider("Survival (share that lasts them)", 0.5, 0.999, 0.9, 0.01, key="survival")
+shots = left.number_input(
+    "Required shots", min_value=100, value=3000, step=500, key="shots", bind="query-params"
+)
+survival = middle.slider(
+    "Survival (share that lasts them)", 0.5, 0.999, 0.9, 0.01, key="survival", bind="query-params"
+)
 confidence = right.select_slider(
-    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+    "Confidence (one-sided)",
+    [0.8, 0.9, 0.95, 0.99],
+    value=0.95,
+    key="confidence",
+    bind="query-params",
 )
 varies = {
     name: form
@@ -85,20 +94,36 @@ with st.expander("Stress model, part and impulse"):
         list(varies),
         default=[n for n in varies if n == "charge_V"] or list(varies),
         key="stresses",
+        bind="query-params",
     )
     part = ""
     if len(parts) > 1:
-        part = str(columns[1].selectbox("Part to answer for", parts, key="use_part"))
+        part = str(
+            columns[1].selectbox("Part to answer for", parts, key="use_part", bind="query-params")
+        )
     dielectric = str(
         columns[2].selectbox(
-            "Usual practice for", ["", *(p.dielectric for p in PRACTICE)], key="dielectric"
+            "Usual practice for",
+            ["", *(p.dielectric for p in PRACTICE)],
+            key="dielectric",
+            bind="query-params",
         )
     )
     columns = st.columns(3)
-    bit = columns[0].number_input("Impulse bit (uN s), 0 = leave out", 0.0, value=0.65, key="bit")
-    energy = columns[1].number_input("at energy (J)", 0.001, value=0.5, key="bit_energy")
+    bit = columns[0].number_input(
+        "Impulse bit (uN s), 0 = leave out", 0.0, value=0.65, key="bit", bind="query-params"
+    )
+    energy = columns[1].number_input(
+        "at energy (J)", 0.001, value=0.5, key="bit_energy", bind="query-params"
+    )
     exponent = columns[2].number_input(
-        "growing with energy to the power", 0.1, 3.0, 1.0, 0.1, key="bit_exponent"
+        "growing with energy to the power",
+        0.1,
+        3.0,
+        1.0,
+        0.1,
+        key="bit_exponent",
+        bind="query-params",
     )
     readings = wear_readings(key)
     has_bits = readings is not None and "impulse_bit_uNs" in set(readings.quantity.tolist())
@@ -107,8 +132,11 @@ with st.expander("Stress model, part and impulse"):
         value=has_bits,
         disabled=not has_bits,
         key="fit_bit",
+        bind="query-params",
     )
-    new_builder = st.checkbox("Allow for a builder who is not in the pool", key="new_builder")
+    new_builder = st.checkbox(
+        "Allow for a builder who is not in the pool", key="new_builder", bind="query-params"
+    )
 terms = tuple(f"{n}:{varies[n]}" for n in names) + (("part:categorical",) if part else ())
 if not names:
     answer("No stress varies in these records, so no voltage can be allowed from them.", top)
@@ -123,7 +151,7 @@ if isinstance(a, str):
     st.warning(a)
     st.stop()
 answer(a.sentence, top)
-st.markdown("**Life against stress**")
+st.markdown("### Life against stress")
 chart(
     figures.life_stress_figure(a),
     "life_stress",
@@ -133,7 +161,7 @@ chart(
 left, right = st.columns(2)
 if any(p.impulse_Ns == p.impulse_Ns for p in a.curve):
     with left:
-        st.markdown("**Trade: voltage against total impulse**")
+        st.markdown("### Trade: voltage against total impulse")
         best = a.best_total
         chart(
             figures.trade_figure(a),
@@ -147,7 +175,7 @@ if any(p.impulse_Ns == p.impulse_Ns for p in a.curve):
         )
 if a.fit is not None:
     with right:
-        st.markdown("**Does the model fit?**")
+        st.markdown("### Does the model fit?")
         lo, _ = a.fit.residuals()
         seen = (
             a.fit.records.shots_good > 0
@@ -158,8 +186,8 @@ if a.fit is not None:
             "residuals",
             "Standardised residuals; under the model they follow the line (failures between inspections at their last good count).",
         )
-st.markdown("**Evidence**")
-st.dataframe(
+st.markdown("### Evidence")
+table(
     pd.DataFrame(
         [
             {
@@ -172,9 +200,7 @@ st.dataframe(
             for c in a.coefficients
         ]
     ),
-    hide_index=True,
-    width="stretch",
-    key="coefficient_table",
+    "coefficient",
 )
 st.caption(
     f"{a.failed:g} of {a.n:g} units failed; Weibull shape {a.shape:.2f}. "

@@ -13,6 +13,7 @@ from dashboard.shared import (
     records_or_stop,
     settings,
     show_notes,
+    table,
     title,
 )
 from reliability import figures
@@ -47,8 +48,8 @@ chart(
     "incidence",
     "Share of units ended by each mode, other modes competing (cumulative incidence).",
 )
-st.markdown("**Each mode by itself**")
-st.dataframe(
+st.markdown("### Each mode by itself")
+table(
     pd.DataFrame(
         [
             {
@@ -64,16 +65,14 @@ st.dataframe(
             for m in a.modes
         ]
     ),
-    hide_index=True,
-    width="stretch",
-    column_config={
+    "mode",
+    {
         "shape": st.column_config.NumberColumn(format="%.2f"),
         f"shots, {a.fraction:.0%} failed": st.column_config.NumberColumn(format="%,.0f"),
         "lower": st.column_config.NumberColumn(format="%,.0f"),
         "upper": st.column_config.NumberColumn(format="%,.0f"),
         "share ended": st.column_config.NumberColumn(format="percent"),
     },
-    key="mode_table",
 )
 st.caption(
     f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, likelihood)."

@@ -14,6 +14,7 @@ from dashboard.shared import (
     records_or_stop,
     show_notes,
     store,
+    table,
     title,
     wear_readings,
 )
@@ -55,37 +56,56 @@ top = title("Flight promise")
 records, key = records_or_stop()
 modules = sorted(set(records.module[records.right].tolist()))
 left, middle, right = st.columns(3)
-module = str(left.selectbox("Flight module", modules, key="module"))
-survival = middle.slider("Survival of the promise", 0.5, 0.999, 0.9, 0.01, key="survival")
+module = str(left.selectbox("Flight module", modules, key="module", bind="query-params"))
+survival = middle.slider(
+    "Survival of the promise", 0.5, 0.999, 0.9, 0.01, key="survival", bind="query-params"
+)
 confidence = right.select_slider(
-    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+    "Confidence (one-sided)",
+    [0.8, 0.9, 0.95, 0.99],
+    value=0.95,
+    key="confidence",
+    bind="query-params",
 )
 kind = st.radio(
     "Mission as",
     ["shots", "total impulse", "velocity change", "days"],
     horizontal=True,
     key="mission_kind",
+    bind="query-params",
 )
 a, b, c, d = st.columns(4)
 values: dict[str, float] = {"rate_Hz": 1 / 3}
 if kind == "shots":
-    values["shots"] = a.number_input("Shots", 1.0, value=1000.0, step=100.0, key="mission_shots")
+    values["shots"] = a.number_input(
+        "Shots", 1.0, value=1000.0, step=100.0, key="mission_shots", bind="query-params"
+    )
 elif kind == "total impulse":
     values["total_impulse_Ns"] = a.number_input(
-        "Total impulse (N s)", 1e-9, value=0.001, format="%.6f", key="total"
+        "Total impulse (N s)", 1e-9, value=0.001, format="%.6f", key="total", bind="query-params"
     )
-    values["impulse_bit_uNs"] = b.number_input("Impulse bit (uN s)", 1e-6, value=0.65, key="bit")
+    values["impulse_bit_uNs"] = b.number_input(
+        "Impulse bit (uN s)", 1e-6, value=0.65, key="bit", bind="query-params"
+    )
 elif kind == "velocity change":
     values["delta_v_m_s"] = a.number_input(
-        "Velocity change (m/s)", 1e-9, value=0.001, format="%.6f", key="dv"
+        "Velocity change (m/s)", 1e-9, value=0.001, format="%.6f", key="dv", bind="query-params"
     )
-    values["mass_kg"] = b.number_input("Satellite mass (kg)", 0.001, value=1.0, key="mass")
-    values["impulse_bit_uNs"] = c.number_input("Impulse bit (uN s)", 1e-6, value=0.65, key="bit")
+    values["mass_kg"] = b.number_input(
+        "Satellite mass (kg)", 0.001, value=1.0, key="mass", bind="query-params"
+    )
+    values["impulse_bit_uNs"] = c.number_input(
+        "Impulse bit (uN s)", 1e-6, value=0.65, key="bit", bind="query-params"
+    )
 else:
-    values["days"] = a.number_input("Days", 0.001, value=1.0, key="days")
-    values["rate_Hz"] = 1 / b.number_input("Seconds a shot", 0.01, value=3.0, key="seconds")
-    values["duty"] = c.number_input("Duty (share of the time)", 0.0001, 1.0, 0.05, key="duty")
-units = int(d.number_input("Such modules", 1, 100, 1, key="units"))
+    values["days"] = a.number_input("Days", 0.001, value=1.0, key="days", bind="query-params")
+    values["rate_Hz"] = 1 / b.number_input(
+        "Seconds a shot", 0.01, value=3.0, key="seconds", bind="query-params"
+    )
+    values["duty"] = c.number_input(
+        "Duty (share of the time)", 0.0001, 1.0, 0.05, key="duty", bind="query-params"
+    )
+units = int(d.number_input("Such modules", 1, 100, 1, key="units", bind="query-params"))
 mission = Mission(**values)
 try:
     shots = mission.in_shots()
@@ -101,7 +121,7 @@ if isinstance(result, str):
 answer(result.sentence, top)
 left, right = st.columns([3, 2])
 with left:
-    st.markdown("**Share of such modules still good, from now on**")
+    st.markdown("### Share of such modules still good, from now on")
     x, estimate, lower = result.curve
     zero, one = np.array([0.0]), np.array([1.0])
     chart(
@@ -115,7 +135,7 @@ with left:
         f"Estimate (solid) and lower bound at {confidence:.0%} (dashed), given that the module has lasted so far.",
     )
 with right:
-    st.markdown("**What ends it within the mission**")
+    st.markdown("### What ends it within the mission")
     chart(
         figures.ends_figure(
             [s.slot for s in result.by_slot], [s.ends_first for s in result.by_slot]
@@ -129,9 +149,8 @@ if units > 1:
         f"Of **{units} such modules**, all last with probability {v['all']:.0%} (at least {v['all_lower']:.0%}); "
         f"at least one lasts with {v['one']:.1%} (at least {v['one_lower']:.1%})."
     )
-st.markdown("**Life by slot**")
-st.dataframe(
-    pd.DataFrame(
+st.markdown("### Life by slot")
+table(pd.DataFrame(
         [
             {
                 "slot": s.slot.replace("_", " "), "part": s.part, "shots so far": s.so_far,
@@ -140,16 +159,12 @@ st.dataframe(
             }
             for s in result.by_slot
         ]
-    ),
-    hide_index=True, width="stretch", key="slots",
-    column_config={
+    ), "slots", {
         **{k: st.column_config.NumberColumn(format="percent") for k in ("survival", "at least", "ends first")},
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
-    },
-)  # fmt: skip
-st.markdown("**What more testing would change**")
-st.dataframe(
-    pd.DataFrame(
+    })  # fmt: skip
+st.markdown("### What more testing would change")
+table(pd.DataFrame(
         [
             {
                 "what": m.what, "shots": m.shots, "lasts it": m.survives_it, "survival after": m.survival,
@@ -157,13 +172,10 @@ st.dataframe(
             }
             for m in result.more
         ]
-    ),
-    hide_index=True, width="stretch", key="more",
-    column_config={
+    ), "more", {
         **{k: st.column_config.NumberColumn(format="percent") for k in ("lasts it", "survival after", "at least")},
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "promise")},
-    },
-)  # fmt: skip
+    })  # fmt: skip
 contributions = [c.id for c in store().contributions() if c.status == "accepted"]
 text = statement(
     result, mission, basis={"store": key[1], "contributions": contributions},

@@ -15,6 +15,7 @@ from dashboard.shared import (
     records_or_stop,
     settings,
     show_notes,
+    table,
     title,
 )
 from reliability import figures
@@ -42,7 +43,7 @@ records, key = records_or_stop()
 kept, chosen = filters(records)
 family, confidence = settings()
 modes = options(kept.mode[kept.failed].tolist())
-mode = st.selectbox("Failure mode", ["all failures", *modes], key="mode")
+mode = st.selectbox("Failure mode", ["all failures", *modes], key="mode", bind="query-params")
 a, curves, problem = solve(
     key, chosen, family, "" if mode == "all failures" else str(mode), confidence
 )
@@ -53,7 +54,7 @@ if problem:
 if curves.shots.size or curves.empirical is not None:
     left, right = st.columns(2)
     with left:
-        st.markdown("**Share still good**")
+        st.markdown("### Share still good")
         chart(
             figures.survival_figure(curves),
             "survival",
@@ -61,14 +62,14 @@ if curves.shots.size or curves.empirical is not None:
             "(grey steps), units still good (ticks at the foot).",
         )
     with right:
-        st.markdown("**Probability plot**")
+        st.markdown("### Probability plot")
         chart(
             figures.probability_figure(curves),
             "probability",
             f"Share failed on the {family} scale: if the family fits, the points follow the line.",
         )
-st.markdown("**Families compared**")
-st.dataframe(
+st.markdown("### Families compared")
+table(
     pd.DataFrame(
         [
             {
@@ -81,10 +82,8 @@ st.dataframe(
             for s in curves.scores
         ]
     ),
-    hide_index=True,
-    width="stretch",
-    column_config={"weight": st.column_config.NumberColumn(format="percent")},
-    key="family_table",
+    "family",
+    {"weight": st.column_config.NumberColumn(format="percent")},
 )
 if curves.goodness is not None:
     st.caption(

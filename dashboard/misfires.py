@@ -7,8 +7,9 @@ from pathlib import Path
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import answer, chart, show_notes, state, store, title
+from dashboard.shared import answer, chart, show_notes, state, store, table, title
 from reliability import figures
+from reliability.decisions.answer import p_text
 from reliability.decisions.wear import MisfireAnswer, misfires
 from reliability.sheets.wear import (
     join_ignition,
@@ -32,7 +33,11 @@ def solve(key: tuple[str, str], confidence: float) -> MisfireAnswer | None:
 top = title("Misfires")
 key = state()
 confidence = st.select_slider(
-    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+    "Confidence (one-sided)",
+    [0.8, 0.9, 0.95, 0.99],
+    value=0.95,
+    key="confidence",
+    bind="query-params",
 )
 a = solve(key, float(confidence)) if key[1] else None
 if a is None:
@@ -45,7 +50,7 @@ if a is None:
 assert a is not None
 answer(a.sentence, top)
 if a.curve is not None:
-    st.markdown("**Mean count of misfires a unit**")
+    st.markdown("### Mean count of misfires a unit")
     chart(
         figures.mean_count_figure(a.curve),
         "mean_count",
@@ -54,16 +59,12 @@ if a.curve is not None:
 if a.growth is not None:
     g = a.growth
     st.caption(
-        f"Power-law process: exponent {g.b:.2f} (1 = steady), trend p = {g.trend_p:.3f}, Laplace p = {g.laplace_p:.3f}."
+        f"Power-law process: exponent {g.b:.2f} (1 = steady), trend {p_text(g.trend_p)}, Laplace {p_text(g.laplace_p)}."
     )
 if a.groups:
-    st.markdown("**Igniters compared**")
-    st.dataframe(
-        pd.DataFrame([{"part": r.first, "against": r.second, "times the misfires a shot": r.ratio, "p": r.p} for r in a.groups]),
-        hide_index=True, width="stretch", key="group_table",
-        column_config={"times the misfires a shot": st.column_config.NumberColumn(format="%.2f"), "p": st.column_config.NumberColumn(format="%.3f")},
-    )  # fmt: skip
-st.markdown("**Ignition voltage**")
+    st.markdown("### Igniters compared")
+    table(pd.DataFrame([{"part": r.first, "against": r.second, "times the misfires a shot": r.ratio, "p": r.p} for r in a.groups]), "group", {"times the misfires a shot": st.column_config.NumberColumn(format="%.2f"), "p": st.column_config.NumberColumn(format="%.3f")})  # fmt: skip
+st.markdown("### Ignition voltage")
 if a.ignition is not None:
     e = a.ignition
     st.write(e.sentence)

@@ -14,6 +14,7 @@ from dashboard.shared import (
     filters,
     records_or_stop,
     show_notes,
+    table,
     title,
 )
 from reliability import figures
@@ -46,27 +47,31 @@ top = title("Module life")
 records, key = records_or_stop()
 kept, chosen = filters(records, slot=None)
 confidence = st.select_slider(
-    "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+    "Confidence (one-sided)",
+    [0.8, 0.9, 0.95, 0.99],
+    value=0.95,
+    key="confidence",
+    bind="query-params",
 )
 a, curve = solve(key, chosen, float(confidence))
 answer(a.sentence, top)
 left, right = st.columns([3, 2])
 with left:
-    st.markdown("**How many modules are still good**")
+    st.markdown("### How many modules are still good")
     chart(
         figures.module_figure(curve.shots, curve.estimate, curve.lower, curve.upper),
         "module_survival",
         f"Estimate (solid), one-sided bounds at {confidence:.0%} (band; the dashed lower edge is what a promise may rest on).",
     )
 with right:
-    st.markdown("**What ends them**")
+    st.markdown("### What ends them")
     chart(
         figures.ends_figure([s.slot for s in a.slots], [s.ends_module for s in a.slots]),
         "module_ends",
         "Chance that the slot is the first to fail.",
     )
-st.markdown("**Evidence**")
-st.dataframe(
+st.markdown("### Evidence")
+table(
     pd.DataFrame(
         [
             {
@@ -81,14 +86,12 @@ st.dataframe(
             for s in a.slots
         ]
     ),
-    hide_index=True,
-    width="stretch",
-    column_config={
+    "slot",
+    {
         "shape": st.column_config.NumberColumn(format="%.2f"),
         "median shots": st.column_config.NumberColumn(format="%,.0f"),
         "ends module": st.column_config.NumberColumn(format="percent"),
     },
-    key="slot_table",
 )
 show_notes(a.notes)
 st.caption(CAUTION)

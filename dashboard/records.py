@@ -3,23 +3,36 @@
 from __future__ import annotations
 
 import datetime as dt
+import tempfile
 from pathlib import Path
+from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import all_records, answer, state, store
+from dashboard.shared import (
+    all_records,
+    answer,
+    first_steps,
+    plain_text,
+    show_notes,
+    state,
+    store,
+    table,
+    title,
+)
+from dashboard.sign_in import allowed
 from reliability.decisions.answer import shots_text
 from reliability.decisions.module import module
-from reliability.notes import CannotAnswer
+from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
-from reliability.sheets.life import read_life
 from reliability.sheets.quality import findings
+from reliability.sheets.shotreduce import log_sheets, reduce_logs
 from reliability.sheets.side import SideSheet, read_contribution
-from reliability.sheets.table import SheetError
+from reliability.sheets.table import SheetError, SheetFault
 from reliability.sheets.write import life_csv, rows_csv
 from reliability.store import StoreError
-from reliability.store.demo import load_demo
+from reliability.store.intake import Taken, take_in
 
 SLOTS = ["main_capacitor", "ignition_capacitor", "igniter", "fuel", "switch", "converter"]
 MODES = [
@@ -34,43 +47,84 @@ MODES = [
 ]
 
 
-def add_upload(upload) -> None:  # type: ignore[no-untyped-def]
-    """Check and store one uploaded sheet; say what happened."""
-    try:
-        sheet, licence, other = read_contribution(Path(upload.name), upload.getvalue())
-        if isinstance(sheet, SideSheet):
-            c = store().add_side(sheet).contribution
-            st.success(f"{c.file} is stored as contribution {c.id}: {c.rows} rows of {c.kind}.")
-            return
-        added = store().add(sheet, licence=licence, other=other)
-    except SheetError as e:
-        st.error(
-            f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''} in {upload.name}; nothing was stored."
-        )
-        st.dataframe(
-            pd.DataFrame(
-                [
-                    {"row": f.row or None, "column": f.column, "what is wrong": f.message}
-                    for f in e.faults
-                ]
-            ),
-            hide_index=True,
-            width="stretch",
-            key="fault_table",
-        )
-        return
-    except StoreError as e:
-        st.error(str(e))
-        return
-    c = added.contribution
-    if added.new:
+def status() -> str:
+    """What a contribution of this user is at first."""
+    return "accepted" if allowed("maintainer") else "received"
+
+
+def fault_table(faults: list[SheetFault], file: str) -> None:
+    """The faults of a refused file."""
+    n = len(faults)
+    st.error(f"{n} fault{'s' if n != 1 else ''} in {file}; nothing was stored.")
+    rows = [{"row": f.row or None, "column": f.column, "what is wrong": f.message} for f in faults]
+    table(pd.DataFrame(rows), "faults")
+
+
+def say_stored(taken: Taken) -> None:
+    """What became of a contribution, in a sentence."""
+    c = taken.contribution
+    what = "records" if c.kind == "life" else f"rows of {c.kind}"
+    if not taken.new:
+        st.info(f"{c.file} was stored before, as contribution {c.id}; nothing changed.")
+    elif c.status == "received":
         st.success(
-            f"{c.file} is stored as contribution {c.id}: {c.rows} records. All pages use it now."
+            f"{c.file} is stored as contribution {c.id}: {c.rows} {what}. It waits until a maintainer accepts it."
         )
     else:
-        st.info(f"{c.file} was stored before, as contribution {c.id}; nothing changed.")
-    for n in sheet.notes:
+        st.success(
+            f"{c.file} is stored as contribution {c.id}: {c.rows} {what}. All pages use it now."
+        )
+    for n in taken.notes:
         st.caption(n.text)
+
+
+def add_upload(upload: Any) -> None:
+    """Check and store one uploaded sheet; say what happened."""
+    try:
+        say_stored(take_in(store(), Path(upload.name), upload.getvalue(), status=status()))
+    except SheetError as e:
+        fault_table(e.faults, upload.name)
+    except StoreError as e:
+        st.error(str(e))
+
+
+def add_log() -> None:
+    """Reduce an uploaded shot log and store the sheets it gives."""
+    a, b = st.columns([3, 1])
+    logs = a.file_uploader(
+        "Shot logs, in the order they were written",
+        type=["csv", "parquet"],
+        accept_multiple_files=True,
+        key="logs",
+    )
+    builder = b.text_input("Builder code of the logs", key="log_builder")
+    if not logs or not st.button("Reduce and add", key="reduce", disabled=not builder.strip()):
+        return
+    bar = st.progress(0.0, text="Reading …")
+    with tempfile.TemporaryDirectory() as folder:
+        paths = []
+        for i, log in enumerate(logs):
+            path = Path(folder) / f"{i}-{Path(log.name).name}"
+            path.write_bytes(log.getvalue())
+            paths.append(path)
+        try:
+            reduced = reduce_logs(
+                paths, progress=lambda label, share: bar.progress(share, text=label)
+            )
+            sheets = log_sheets(reduced, builder.strip(), {}, ("main_capacitor", "igniter"))
+            for kind, content in sheets.items():
+                name = f"shots-{builder.strip()}-{kind}.csv"
+                say_stored(take_in(store(), Path(name), content, status=status()))
+        except SheetError as e:
+            fault_table(e.faults, "the shot log")
+            return
+        except (StoreError, BadInput) as e:
+            st.error(str(e))
+            return
+        finally:
+            bar.empty()
+    st.write(reduced.sentence)
+    show_notes(reduced.notes)
 
 
 @st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
@@ -94,7 +148,7 @@ def change(key: tuple[str, str], sha256: str, _fresh: LifeRecords) -> str:
     return f"{len(fresh)} records. The life that 90 % of modules reach would go from {texts[0]} to {texts[1]} (likelihood bound)."
 
 
-def preview(upload) -> None:  # type: ignore[no-untyped-def]
+def preview(upload: Any) -> None:
     """Before anything is stored: faults, what looks odd, and what would change."""
     try:
         sheet, _, _ = read_contribution(Path(upload.name), upload.getvalue())
@@ -142,43 +196,50 @@ def one_record() -> None:
     }  # fmt: skip
     content = rows_csv([row]).encode()
     try:
-        c = (
-            store()
-            .add(read_life(Path(f"entered-{dt.datetime.now():%Y%m%d-%H%M%S}.csv"), content))
-            .contribution
-        )
-        st.success(f"Stored as contribution {c.id}. All pages use it now.")
+        name = f"entered-{dt.datetime.now():%Y%m%d-%H%M%S}.csv"
+        say_stored(take_in(store(), Path(name), content, status=status()))
     except SheetError as e:
         st.error("Not stored: " + "; ".join(f"{f.column}: {f.message}" for f in e.faults))
     except StoreError as e:
         st.error(str(e))
 
 
-st.title("Records")
-with st.container(border=True):
-    st.markdown("**Add a life sheet**")
-    st.caption(
-        "CSV, Parquet or XLSX with one row a unit, or a bundle (zip). Needed: builder, module, slot, shots_good. Give shots_failed "
-        "where it failed: the same count if seen at that shot, the count of the inspection that found it "
-        "otherwise; leave it empty while the unit is good."
-    )
-    upload = st.file_uploader(
-        "Life sheet or bundle", type=["csv", "parquet", "xlsx", "zip"], key="upload"
-    )
-    if upload is not None:
-        preview(upload)
-        if st.button("Check and add", key="add", type="primary"):
-            add_upload(upload)
-with st.expander(
-    "Enter one record (a failure seen on the bench, or a count reached)",
-    icon=":material/edit_note:",
-):
-    one_record()
-contributions = store().contributions() if store().exists else []
-waiting = [c for c in contributions if c.status == "received"]
-for c in waiting:
+top = title("Records")
+if allowed("contributor"):
     with st.container(border=True):
-        st.markdown(f"**Contribution {c.id} waits:** {c.file}, {c.rows} records of {c.builders}")
+        st.markdown("### Add a life sheet")
+        st.caption(
+            "CSV, Parquet or XLSX with one row a unit, or a bundle (zip). Needed: builder, module, slot, shots_good. Give "
+            "shots_failed where it failed: the same count if seen at that shot, the count of the inspection that found it "
+            "otherwise; leave it empty while the unit is good. Sheets of wear readings, misfires and ignition counts go in "
+            "here too."
+        )
+        upload = st.file_uploader(
+            "Sheet or bundle", type=["csv", "parquet", "xlsx", "zip"], key="upload"
+        )
+        if upload is not None:
+            preview(upload)
+            if st.button("Check and add", key="add", type="primary"):
+                add_upload(upload)
+    with st.expander(
+        "Enter one record (a failure seen on the bench, or a count reached)",
+        icon=":material/edit_note:",
+    ):
+        one_record()
+    with st.expander("Reduce a shot log (one row a shot)", icon=":material/compress:"):
+        st.caption(
+            "Columns module, shot and as far as there are main_V_before, main_V_after, ignition_V, time_s, charge_J. Larger "
+            "than 200 MB: 'shotlife shots FILE --builder CODE --add'. Where a part was swapped, enter its record by hand."
+        )
+        add_log()
+contributions = store().contributions() if store().exists else []
+for c in contributions:
+    if c.status != "received" or not allowed("maintainer"):
+        continue
+    with st.container(border=True):
+        st.markdown(
+            f"**Contribution {c.id} waits:** {plain_text(c.file)}, {c.rows} rows of {plain_text(c.builders)}"
+        )
         left, middle, right = st.columns([4, 1, 1])
         reason = left.text_input("Reason", key=f"reason_{c.id}")
         if middle.button("Accept", key=f"accept_{c.id}"):
@@ -191,31 +252,29 @@ for c in waiting:
 key = state()
 records = all_records(*key) if key[1] else None
 if records is None or not len(records):
-    answer("No accepted records yet.")
-    st.write("Add a sheet above, or start with the invented demo community.")
-    if st.button("Load the invented demo", key="demo"):
-        load_demo(store())
-        st.rerun()
+    answer("No accepted records yet.", top)
+    first_steps()
     st.stop()
 assert records is not None
 answer(
     f"{records.units:g} units in {len(set(records.module.tolist()))} modules of "
-    f"{len(set(records.builder.tolist()))} builders; {records.failures:g} of the units failed."
+    f"{len(set(records.builder.tolist()))} builders; {records.failures:g} of the units failed.",
+    top,
 )
-st.markdown("**Contributions**")
-st.dataframe(
+st.markdown("### Contributions")
+table(
     pd.DataFrame(
         [
             {
-                "no": c.id, "file": c.file, "builders": c.builders, "records": c.rows,
-                "status": c.status, "received": c.received_at[:16].replace("T", " "), "licence": c.licence,
+                "no": c.id, "file": c.file, "kind": c.kind, "builders": c.builders, "rows": c.rows, "status": c.status,
+                "received": c.received_at[:16].replace("T", " "), "licence": c.licence,
             }
             for c in contributions
         ]
     ),
-    hide_index=True, width="stretch", key="contribution_table",
+    "contributions",
 )  # fmt: skip
-st.markdown("**Life records**")
+st.markdown("### Life records")
 frame = pd.DataFrame(
     {
         "builder": records.builder, "module": records.module, "slot": records.slot, "unit": records.unit,
@@ -224,9 +283,9 @@ frame = pd.DataFrame(
         **records.covariates,
     }
 )  # fmt: skip
-st.dataframe(frame.head(5000), hide_index=True, width="stretch", height=420, key="record_table")
-if len(frame) > 5000:
-    st.caption(f"The first 5,000 of {len(frame):,} records.")
+st.dataframe(frame.head(1000), hide_index=True, width="stretch", height=420, key="record_table")
+if len(frame) > 1000:
+    st.caption(f"The first 1,000 of {len(frame):,} records; the download has all.")
 st.download_button(
     "Download all as a life sheet (CSV)",
     lambda: life_csv(records),

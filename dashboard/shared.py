@@ -2,25 +2,37 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
+import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from dashboard.sign_in import allowed
 from reliability import figures
 from reliability.notes import Note
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 from reliability.sheets.filters import choose
 from reliability.sheets.wear import join_wear, read_wear
+from reliability.sheets.write import frame_csv
 from reliability.store import Store, default_path
+from reliability.store.demo import load_demo
 
 CAUTION = (
     "High voltage stays in capacitors after power-off. Discharge and short every bank before touching "
     "it, keep one hand away, use current-limited supplies, ventilate. Local codes, the launch provider "
     "and licensed practice come first. Estimates here are from test data; they are no qualification."
+)
+
+
+TEMPLATE = (
+    "builder,module,slot,unit,shots_good,shots_failed,mode,charge_V,note\n"
+    "me,m1,main_capacitor,c1,4120,4120,short,1400,example: failed at shot 4120 (write over)\n"
+    "me,m1,igniter,i1,6000,,,,example: still good at 6000 (write over)\n"
 )
 
 
@@ -57,17 +69,58 @@ def wear_readings(key: tuple[str, str]) -> WearReadings | None:
     return join_wear(found) if found else None
 
 
+def plain_text(text: str) -> str:
+    """A text from outside, such as a builder's code, so that it shows as it is and does nothing."""
+    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", text.replace("\n", " "))
+
+
+def first_steps() -> None:
+    """What to do on an empty store."""
+    st.markdown(
+        "A **life sheet** is a table with one row a unit: builder, module, slot, shots_good, and shots_failed where it "
+        "failed. Three ways to begin:"
+    )
+    a, b, c = st.columns(3)
+    with a.container(border=True):
+        st.markdown("### Look around")
+        st.caption("An invented community of five builders; nothing in it is real.")
+        if allowed("maintainer") and st.button("Load the invented demo", key="demo"):
+            with st.spinner("Loading the invented demo …"):
+                load_demo(store())
+            st.rerun()
+    with b.container(border=True):
+        st.markdown("### Start with a template")
+        st.caption("A sheet with the right columns and two example rows to write over.")
+        st.download_button("Empty life sheet", TEMPLATE, "life.csv", "text/csv", key="template")
+    with c.container(border=True):
+        st.markdown("### Add my data")
+        st.caption("CSV, Parquet, XLSX or a bundle; one record by hand; or a shot log.")
+        st.page_link("records.py", label="Go to Records", icon=":material/table_rows:")
+
+
+def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) -> None:
+    """A table with its download, safe to open in a spreadsheet."""
+    st.dataframe(
+        frame,
+        hide_index=True,
+        width="stretch",
+        key=f"{key}_table",
+        column_config=columns,
+        placeholder="–",
+    )
+    st.download_button(
+        "CSV", lambda: frame_csv(frame), f"{key}.csv", "text/csv", key=f"{key}_csv",
+        icon=":material/download:", type="tertiary", help=f"Download this table ({len(frame):,} rows)",
+    )  # fmt: skip
+
+
 def records_or_stop() -> tuple[LifeRecords, tuple[str, str]]:
     """The records, or a screen that says what to do first."""
     key = state()
     records = all_records(*key) if key[1] else None
     if records is None or not len(records):
-        st.info(
-            "No accepted records yet. Go to **Records** and add a life sheet: a table with one row a "
-            "unit and the columns builder, module, slot, shots_good (and shots_failed where it "
-            "failed). Or load the invented demo community there.",
-            icon=":material/start:",
-        )
+        answer("No accepted records yet.")
+        first_steps()
         st.stop()
     assert records is not None
     return records, key
@@ -87,12 +140,22 @@ def filters(
     if slot is not None:
         slots = options(records.slot.tolist())
         start = slots.index(slot) if slot in slots else 0
-        chosen["slot"] = [columns[0].selectbox("Slot", slots, index=start, key="filter_slot")]
+        chosen["slot"] = [
+            columns[0].selectbox("Slot", slots, index=start, key="filter_slot", bind="query-params")
+        ]
     chosen["builder"] = columns[-2].multiselect(
-        "Builders", options(records.builder.tolist()), key="filter_builder", placeholder="all"
+        "Builders",
+        options(records.builder.tolist()),
+        key="filter_builder",
+        bind="query-params",
+        placeholder="all",
     )
     chosen["part"] = columns[-1].multiselect(
-        "Parts", options(records.part.tolist()), key="filter_part", placeholder="all"
+        "Parts",
+        options(records.part.tolist()),
+        key="filter_part",
+        bind="query-params",
+        placeholder="all",
     )
     return choose(records, **{k: tuple(v) for k, v in chosen.items()}), chosen
 
@@ -101,10 +164,17 @@ def settings() -> tuple[str, float]:
     """Family and confidence, side by side."""
     left, right = st.columns(2)
     name = left.selectbox(
-        "Family", ["weibull", "lognormal", "loglogistic", "exponential"], key="family"
+        "Family",
+        ["weibull", "lognormal", "loglogistic", "exponential"],
+        key="family",
+        bind="query-params",
     )
     confidence = right.select_slider(
-        "Confidence (one-sided)", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence"
+        "Confidence (one-sided)",
+        [0.8, 0.9, 0.95, 0.99],
+        value=0.95,
+        key="confidence",
+        bind="query-params",
     )
     return str(name), float(confidence)
 
@@ -117,16 +187,16 @@ def title(text: str) -> DeltaGenerator:
 
 def answer(sentence: str, place: DeltaGenerator | None = None) -> None:
     """The answer, first and large."""
-    (place or st).markdown(f"#### {sentence}")
+    (place or st).markdown(f"## {plain_text(sentence)}")
 
 
 def show_notes(notes: Sequence[Note]) -> None:
     """Notes below the evidence."""
     if not notes:
         return
-    st.markdown("**Notes**")
+    st.markdown("### Notes")
     for n in notes:
-        st.markdown(f"- {n.text}")
+        st.markdown(f"- {plain_text(n.text)}")
 
 
 def chart(figure: Any, key: str, caption: str) -> None:

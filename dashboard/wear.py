@@ -12,6 +12,7 @@ from dashboard.shared import (
     options,
     show_notes,
     state,
+    table,
     title,
     wear_readings,
 )
@@ -57,12 +58,22 @@ if data is None:
     st.stop()
 assert data is not None
 a, b, c, d = st.columns(4)
-quantity = str(a.selectbox("Quantity", options(data.quantity.tolist()), key="quantity"))
-own = b.number_input(
-    "Limit as a factor of the start (0 = default)", 0.0, 100.0, 0.0, 0.05, key="factor"
+quantity = str(
+    a.selectbox("Quantity", options(data.quantity.tolist()), key="quantity", bind="query-params")
 )
-shape = c.selectbox("Path", ["straight", "power, fitted"], key="path")
-confidence = d.select_slider("Confidence", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence")
+own = b.number_input(
+    "Limit as a factor of the start (0 = default)",
+    0.0,
+    100.0,
+    0.0,
+    0.05,
+    key="factor",
+    bind="query-params",
+)
+shape = c.selectbox("Path", ["straight", "power, fitted"], key="path", bind="query-params")
+confidence = d.select_slider(
+    "Confidence", [0.8, 0.9, 0.95, 0.99], value=0.95, key="confidence", bind="query-params"
+)
 result = solve(key, quantity, own or None, 1.0 if shape == "straight" else None, float(confidence))
 if isinstance(result, str):
     answer("These readings cannot tell.", top)
@@ -71,24 +82,20 @@ if isinstance(result, str):
 answer(result.sentence, top)
 left, right = st.columns(2)
 with left:
-    st.markdown("**Paths**")
+    st.markdown("### Paths")
     chart(
         figures.paths_figure(result),
         "paths",
         f"Readings, each unit's fitted path (dotted ahead), and the limit: {result.limit.name} (dashed, for a mean unit).",
     )
 with right:
-    st.markdown("**Shots left**")
+    st.markdown("### Shots left")
     chart(
         figures.remaining_figure(result),
         "remaining",
         f"Estimate (dot) and lower prediction bound at {confidence:.0%} (tick), calibrated by simulation; 25 soonest.",
     )
-st.dataframe(
-    pd.DataFrame([{"unit": u.unit, "so far": u.so_far, "left": u.estimate, "at least": u.lower} for u in result.units]),
-    hide_index=True, width="stretch", key="unit_table",
-    column_config={k: st.column_config.NumberColumn(format="%,.0f") for k in ("so far", "left", "at least")},
-)  # fmt: skip
+table(pd.DataFrame([{"unit": u.unit, "so far": u.so_far, "left": u.estimate, "at least": u.lower} for u in result.units]), "unit", {k: st.column_config.NumberColumn(format="%,.0f") for k in ("so far", "left", "at least")})  # fmt: skip
 st.caption(
     f"New units: 10 % meet the limit by {result.new_unit['shots']:,.0f} shots, half by {result.new_unit['median']:,.0f} "
     f"(a Wiener process says {result.wiener['median']:,.0f}). Measurement error {result.error:.3g}."

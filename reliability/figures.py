@@ -1,7 +1,7 @@
 """Every chart, once, for screen and paper (Altair). Numbers come in ready made.
 
-Colours are told apart by people with the common kinds of colour blindness, and every series also
-differs by shape or dash.
+Colours stand out from light and dark paper alike (contrast 3 or more, tested), are told apart by
+people with the common kinds of colour blindness, and every series also differs by shape or dash.
 """
 
 from __future__ import annotations
@@ -21,13 +21,13 @@ from reliability.life.incidence import Incidence
 from reliability.records import LifeRecords
 from reliability.wear.misfires import MeanCount
 
-INK = "#24506e"  # the estimate
+INK = "#2f7fb0"  # the estimate
 BAND = "#9dbdd3"
-CLAY = "#b4552d"  # the bound that a promise rests on
-MOSS = "#5a7d2a"
-PLUM = "#74457d"
-STONE = "#6a7178"  # data
-SAND = "#c79a2e"
+CLAY = "#c25f36"  # the bound that a promise rests on
+MOSS = "#6f8a2f"
+PLUM = "#9564a6"
+STONE = "#7a838b"  # data
+SAND = "#a9801c"
 SERIES = [INK, CLAY, MOSS, PLUM, SAND, STONE]
 DASHES = [[1, 0], [6, 3], [2, 2], [8, 3, 2, 3], [4, 4], [10, 4]]
 
@@ -65,7 +65,7 @@ def survival_figure(curves: LifeCurves, label: str = "units") -> Any:
         )
         base = alt.Chart(frame).encode(x=alt.X("shots:Q", axis=SHOTS))
         layers.append(
-            base.mark_area(color=BAND, opacity=0.45).encode(
+            base.mark_area(color=BAND, opacity=0.3).encode(
                 y=alt.Y(
                     "lower:Q",
                     title="share still good",
@@ -145,7 +145,7 @@ def probability_figure(curves: LifeCurves) -> Any:
         frame["w"] = frame["w"].where(frame["w"].between(*domain))
         base = alt.Chart(frame).encode(x=x)
         layers.append(
-            base.mark_area(color=BAND, opacity=0.45).encode(
+            base.mark_area(color=BAND, opacity=0.3).encode(
                 y=alt.Y("best:Q", axis=y_axis, scale=alt.Scale(domain=domain)), y2="worst:Q"
             )
         )
@@ -206,7 +206,7 @@ def ends_figure(names: Sequence[str], shares: Sequence[float]) -> Any:
             "share:Q",
             title="share of modules ended by the slot",
             axis=alt.Axis(format="%"),
-            scale=alt.Scale(domain=[0, 1]),
+            scale=alt.Scale(domain=[0, float(np.clip(1.25 * frame.share.max(), 0.05, 1.0))]),
         ),
     )
     bars = base.mark_bar(color=INK, height=16)
@@ -238,7 +238,7 @@ def module_figure(
     ]
     return _style(
         alt.layer(
-            base.mark_area(color=BAND, opacity=0.45).encode(y=y, y2="upper:Q", tooltip=tooltip),
+            base.mark_area(color=BAND, opacity=0.3).encode(y=y, y2="upper:Q", tooltip=tooltip),
             base.mark_line(color=INK, strokeWidth=2.5).encode(y="estimate:Q"),
             base.mark_line(color=CLAY, strokeDash=[6, 3]).encode(y="lower:Q"),
         )
@@ -350,7 +350,7 @@ def trade_figure(answer: DeratingAnswer) -> Any:
         scale=alt.Scale(zero=False, nice=False),
         axis=alt.Axis(title="charge voltage (V)"),
     )
-    y = alt.Y("impulse_Ns:Q", axis=alt.Axis(title="total impulse over the promised life (N s)"))
+    y = alt.Y("impulse_Ns:Q", axis=alt.Axis(title="impulse over promised life (N s)"))
     dash = alt.StrokeDash(
         "reach:N",
         scale=alt.Scale(domain=["tested", "outside the tests"], range=[[1, 0], [4, 4]]),
@@ -626,7 +626,7 @@ def mean_count_figure(curve: MeanCount) -> Any:
     y_axis = alt.Y("lower:Q", title="mean misfires a unit")
     return _style(
         alt.layer(
-            base.mark_area(color=BAND, opacity=0.45, interpolate="step-after").encode(
+            base.mark_area(color=BAND, opacity=0.3, interpolate="step-after").encode(
                 y=y_axis, y2="upper:Q"
             ),
             base.mark_line(color=INK, strokeWidth=2.5, interpolate="step-after").encode(y="mean:Q"),
@@ -642,7 +642,7 @@ def ignition_figure(effect: IgnitionEffect) -> Any:
     y_axis = alt.Y("lower:Q", title="chance of a misfire a shot", scale=alt.Scale(zero=False))
     return _style(
         alt.layer(
-            base.mark_area(color=BAND, opacity=0.45).encode(y=y_axis, y2="upper:Q"),
+            base.mark_area(color=BAND, opacity=0.3).encode(y=y_axis, y2="upper:Q"),
             base.mark_line(color=INK, strokeWidth=2.5).encode(
                 y="chance:Q",
                 tooltip=[

@@ -67,6 +67,7 @@ def command(
     With ignition counts, as 'shotlife shots' makes them from logs, also how the chance goes with
     ignition voltage.
     """
+    from reliability.decisions.answer import p_text
     from reliability.decisions.wear import misfires
 
     a = misfires(
@@ -79,7 +80,7 @@ def command(
     if a.growth is not None:
         g = a.growth
         click.echo(
-            f"\n  power-law process: exponent {number(g.b, 3)} (1 = steady), trend p = {g.trend_p:.3f}, Laplace p = {g.laplace_p:.3f}"
+            f"\n  power-law process: exponent {number(g.b, 3)} (1 = steady), trend {p_text(g.trend_p)}, Laplace {p_text(g.laplace_p)}"
         )
     if a.curve is not None:
         c = a.curve
@@ -102,7 +103,7 @@ def command(
         )
     for r in a.groups:
         click.echo(
-            f"  {r.first} against {r.second}: {number(r.ratio, 3)} times the misfires a shot (p = {r.p:.3f})"
+            f"  {r.first} against {r.second}: {number(r.ratio, 3)} times the misfires a shot ({p_text(r.p)})"
         )
     if a.ignition is not None:
         e = a.ignition

@@ -63,3 +63,8 @@ def percent_text(value: float) -> str:
     if value < 0.0005:
         return "under 0.1 %"
     return f"{100 * value:.1f} %" if value > 0.99 or value < 0.1 else f"{100 * value:.0f} %"
+
+
+def p_text(value: float) -> str:
+    """A p value for people, with its sign; never 0.000."""
+    return "p < 0.001" if value < 0.001 else f"p = {value:.3f}"

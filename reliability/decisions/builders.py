@@ -311,9 +311,7 @@ def builders(
     labels = r.builder
     groups = sorted(set(labels.tolist()))
     if len(groups) < 2:
-        raise BadInput(
-            "only one builder has records with the stress columns; leave stress out with --plain"
-        )
+        raise BadInput("only one builder has records with the stress columns; leave stress out")
     rng = np.random.default_rng([seed, 31])
     units = max(int(r.units), 1)
     draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
@@ -466,7 +464,7 @@ def _notes(
         notes.append(
             Note(
                 "part_and_builder",
-                "Some part is used by one builder only, so part and builder cannot be told apart; parts are not adjusted for. Filter by --part to compare like with like.",
+                "Some part is used by one builder only, so part and builder cannot be told apart; parts are not adjusted for. Choose one part to compare like with like.",
             )
         )
     if len(groups) < 5:

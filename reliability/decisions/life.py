@@ -136,7 +136,7 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
             Note(
                 "slots_mixed",
                 f"These records mix {len(slots)} slots ({', '.join(slots)}): one life model for all "
-                "of them means little. Choose one with --slot.",
+                "of them means little. Choose one slot.",
             )
         )
     modes = sorted(set(records.mode[records.failed].tolist()))
@@ -145,14 +145,14 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
             Note(
                 "modes_mixed",
                 f"Failures by {len(modes)} modes ({', '.join(modes)}) are fitted as one; see "
-                "'shotlife modes' for each mode by itself.",
+                "failure modes for each mode by itself.",
             )
         )
     notes += [
         Note(
             "stress_mixed",
             f"{name} ranges from {lo:g} to {hi:g}: this is the life of the mixture as "
-            "tested. For the life at one stress use 'shotlife derate'.",
+            "tested. For the life at one stress see derating.",
         )
         for name, lo, hi in varying_stresses(records)
     ]

@@ -130,7 +130,7 @@ def modes(
             Note(
                 "slots_mixed",
                 f"These records mix {len(slots)} slots; a mode competes only within its slot. Choose "
-                "one with --slot, or see 'shotlife module' for the whole module.",
+                "one slot, or see the module's life for the whole.",
             )
         )
     rows.sort(key=lambda r: (-r.failed, r.mode))

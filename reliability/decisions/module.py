@@ -16,6 +16,7 @@ from reliability.decisions.life import (
     check_settings,
     varying_stresses,
 )
+from reliability.life.bounds import CALIBRATION_LIMIT
 from reliability.life.families import family, normal_quantile
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
@@ -242,6 +243,15 @@ def module(
     shots = longest if nothing else _estimate_quantile(slots, fraction)
     z = float(normal_quantile(confidence))
     cuts = (z, z)
+    if bound == "calibrated" and records.units > CALIBRATION_LIMIT and records.failures >= 100:
+        bound = "likelihood"
+        notes += (
+            Note(
+                "calibration_skipped",
+                f"{records.units:g} units, {records.failures:g} failed: the plain likelihood-ratio bound is used; "
+                "calibration would change little.",
+            ),
+        )
     if bound == "calibrated" and not nothing:
         lower = _lower_quantile(slots, fraction, shots, cuts, "lower", confidence)
         near = system_bound(slots, lower, confidence, "calibrated", seed, side="lower")
@@ -295,7 +305,7 @@ def _independence_note(records: LifeRecords) -> tuple[Note, ...]:
         Note(
             "stress_mixed",
             f"{name} differs between records ({lo:g} to {hi:g}): this is the life of the mixture as tested. "
-            "Narrow it with --where, or see 'shotlife flight'.",
+            "Choose records of one stress, or see the flight promise.",
         )
         for name, lo, hi in varying_stresses(records)
     ]

@@ -106,3 +106,13 @@ def rows_csv(rows: list[dict[str, Any]]) -> str:
 def write_rows(rows: list[dict[str, Any]], path: Path) -> None:
     """Write rows of plain cells as CSV, whole or not at all. Raises BadInput."""
     write_whole(path, rows_csv(rows).encode())
+
+
+def frame_csv(frame: Any) -> str:
+    """A table as CSV; texts that a spreadsheet would run as formulas are made harmless."""
+    rows = frame.astype(object).where(frame.notna(), "").to_dict("records")
+    buffer = io.StringIO()
+    writer = csv.writer(buffer, lineterminator="\n")
+    writer.writerow([_cell(str(c)) for c in frame.columns])
+    writer.writerows([_cell(v) if v != "" else "" for v in r.values()] for r in rows)
+    return buffer.getvalue()

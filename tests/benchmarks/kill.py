@@ -23,6 +23,19 @@ from reliability.store import Store
 ROWS = 20_000
 
 
+def wait_open(child, store):
+    """Wait until a process has the store open (or has ended); the time of that."""
+    folder = Path(f"/proc/{child.pid}/fd")
+    while child.poll() is None:
+        try:
+            if any(os.readlink(f) == str(store) for f in folder.iterdir()):
+                break
+        except OSError:
+            pass
+        time.sleep(0.0005)
+    return time.monotonic()
+
+
 def main():
     p = argparse.ArgumentParser()
     p.add_argument("--times", type=int, default=200)
@@ -32,7 +45,7 @@ def main():
     with tempfile.TemporaryDirectory() as folder:
         store, sheet = Path(folder) / "s.duckdb", Path(folder) / "x.csv"
         reported = 0
-        length = None
+        length = writing = None
         for k in range(a.times):
             body = "\n".join(f"kite,m{k}-{i},igniter,{i + 1}" for i in range(ROWS))
             sheet.write_text("builder,module,slot,shots_good\n" + body + "\n")
@@ -53,14 +66,22 @@ def main():
                 text=True,
                 start_new_session=True,
             )
-            if length is None:
-                child.communicate()
-                length = time.monotonic() - began
+            if k in (
+                0,
+                1,
+            ):  # whole runs, to know how long it takes (the second reads what is there)
+                opened = wait_open(child, store)
+                child.wait()
+                length, writing = time.monotonic() - began, time.monotonic() - opened
             else:
-                # more often while it writes, in the last third
-                moment = length * (rng.uniform(0.0, 1.1) if k % 3 == 0 else rng.uniform(0.6, 1.05))
+                # one in four at any moment, the others while the store is open
+                if k % 4 == 0:
+                    wait = rng.uniform(0.0, length)
+                else:
+                    wait_open(child, store)
+                    wait = rng.uniform(0.3, 1.2) * writing
                 try:
-                    child.wait(moment)
+                    child.wait(wait)
                 except subprocess.TimeoutExpired:
                     os.killpg(child.pid, signal.SIGKILL)
             out, err = child.communicate()
@@ -90,7 +111,9 @@ def main():
                 "x.csv",
             }
             assert not leftovers, leftovers
-        print(f"{a.times} runs of add with {ROWS:,} rows each ({length:.1f} s whole): {dict(seen)}")
+        print(
+            f"{a.times} runs of add with {ROWS:,} rows each ({length:.2f} s whole, {writing:.2f} s with the store open): {dict(seen)}"
+        )
         print(
             f"{len(box.contributions())} contributions, {len(box.records()):,} records: all whole, none lost"
         )

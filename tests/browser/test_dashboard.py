@@ -1,74 +1,32 @@
 """The dashboard in a real browser: open, add a sheet, see the module life change."""
 
-import os
 import re
-import shutil
-import socket
-import subprocess
-import sys
 import time
-import urllib.request
-from pathlib import Path
 
 import pytest
 
-ROOT = Path(__file__).parents[2]
-CHROMIUM = shutil.which("chromium") or shutil.which("chromium-browser")
-pytestmark = [
-    pytest.mark.browser,
-    pytest.mark.skipif(CHROMIUM is None, reason="Chromium is not installed"),
-]
-FLAGS = [
-    "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
-    "--disable-background-networking", "--disable-component-update", "--disable-sync",
-]  # fmt: skip
+from tests.browser.server import MARKS, ROOT, answer, browsing, serving
+
+pytestmark = MARKS
 
 
 @pytest.fixture(scope="module")
 def server(tmp_path_factory):
     """shotlife serve on an empty store of its own."""
-    folder = tmp_path_factory.mktemp("serve")
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        port = s.getsockname()[1]
-    process = subprocess.Popen(
-        [sys.executable, "-m", "reliability.cli", "serve", "--store", str(folder / "s.duckdb"), "--port", str(port), "--no-browser"],
-        cwd=ROOT, env={**os.environ, "HOME": str(folder)},
-    )  # fmt: skip
-    base = f"http://127.0.0.1:{port}"
-    for _ in range(120):
-        try:
-            urllib.request.urlopen(base + "/api/v1/health", timeout=2)
-            break
-        except OSError:
-            time.sleep(0.5)
-    yield base
-    process.terminate()
-    process.wait(20)
+    with serving(tmp_path_factory.mktemp("serve")) as base:
+        yield base
 
 
 @pytest.fixture(scope="module")
 def page(server):
-    from playwright.sync_api import sync_playwright
-
-    with sync_playwright() as p:
-        browser = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
-        page = browser.new_page(viewport={"width": 1280, "height": 1100})
-        page.set_default_timeout(90_000)
+    with browsing(viewport={"width": 1280, "height": 1100}) as page:
         yield page
-        browser.close()
-
-
-def answer(page):
-    """The sentence at the top of the page."""
-    page.wait_for_selector("h4")
-    return page.inner_text("h4")
 
 
 def upload(page, server, path):
     page.goto(server + "/records")
-    page.wait_for_selector("input[type=file]", state="attached")
-    page.set_input_files("input[type=file]", str(path))
+    page.wait_for_selector("input[type=file] >> nth=0", state="attached")
+    page.set_input_files("input[type=file] >> nth=0", str(path))
     page.get_by_role("button", name="Check and add").click()
 
 
@@ -86,7 +44,7 @@ def test_add_a_sheet_and_see_the_life_change(page, server, tmp_path):
     page.wait_for_selector("text=is stored as contribution 2")
     page.goto(server)
     page.wait_for_function(
-        "old => document.querySelector('h4') && document.querySelector('h4').innerText !== old",
+        "old => document.querySelector('h2') && document.querySelector('h2').innerText !== old",
         arg=first,
     )
     assert answer(page) != first
@@ -110,7 +68,7 @@ def test_single_failure_from_form_to_updated_life(page, server):
     entered = time.monotonic() - began
     page.goto(server)
     page.wait_for_function(
-        "old => document.querySelector('h4') && document.querySelector('h4').innerText !== old",
+        "old => document.querySelector('h2') && document.querySelector('h2').innerText !== old",
         arg=before,
     )
     print(

@@ -1,0 +1,37 @@
+"""Guide: where to begin, the words used, the cautions."""
+
+from __future__ import annotations
+
+import streamlit as st
+
+from dashboard.shared import CAUTION, all_records, answer, first_steps, state, title
+from dashboard.words import GLOSSARY
+
+top = title("Guide")
+key = state()
+records = all_records(*key) if key[1] else None
+if records is None or not len(records):
+    answer("Nothing is stored yet: load the invented demo, or add a life sheet.", top)
+    first_steps()
+else:
+    answer(
+        f"{records.units:g} units are stored, {records.failures:g} of them failed: ask one question a page.",
+        top,
+    )
+st.markdown("### In the order of the job")
+for target, name, text in (
+    ("records.py", "Records", "Add a life sheet: one row a unit, good at a count, failed by a count."),
+    ("overview.py", "Module life", "See how long a module lives and what ends it."),
+    ("life_curves.py", "Life curves", "Look at the weakest slot: does the family fit, how wide is the bound?"),
+    ("derating.py", "Derating", "Choose the voltage that lasts the mission."),
+    ("flight.py", "Flight promise", "Promise a count for one flight module, and print the statement."),
+    ("campaign.py", "Next test", "Plan the next test: how many units, how many shots."),
+    ("builders.py", "Builders", "Compare and pool builders' data."),
+):  # fmt: skip
+    left, right = st.columns([1, 4], vertical_alignment="center")
+    left.page_link(target, label=name)
+    right.caption(text)
+st.markdown("### Words")
+st.table({"word": list(GLOSSARY), "meaning": list(GLOSSARY.values())})
+st.markdown("### Cautions")
+st.warning(CAUTION)

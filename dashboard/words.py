@@ -1,0 +1,68 @@
+"""What the pages mean, in plain words: help for each page and a glossary. One place for both."""
+
+from __future__ import annotations
+
+HELP = {
+    "Module life": (
+        "How many shots a whole module lasts and which part ends it. Each slot (capacitor, igniter, fuel ...) gets its own "
+        "life model; the first slot to fail ends the module. The lower edge of the band is the number to promise from: "
+        "at the confidence you choose, the truth is at least that good."
+    ),
+    "Life curves": (
+        "Life of the units in one slot. Left: share still good against shots, as fitted and as counted without any model. "
+        "Right: the same points on paper scaled so that the chosen family is a straight line. If the points bend away "
+        "from the line, try another family."
+    ),
+    "Failure modes": (
+        "What kills the units: each mode by itself, as if the others could not happen, and the chance of ending by each "
+        "mode while all of them are at work."
+    ),
+    "Wear": (
+        "What is measured before anything fails. Readings of one quantity against shots give each unit's path; where the "
+        "path meets the limit, the unit counts as spent. The tick is the count that it will reach with the stated confidence."
+    ),
+    "Misfires": (
+        "Commanded shots without a main discharge. The curve shows how many a unit has had by a count; if it bends upwards "
+        "they come ever faster. Shot logs also tell what ignition voltage does to them."
+    ),
+    "Derating": (
+        "How far to lower voltage, and so energy, for the capacitor to last the mission. Tests at several voltages give the "
+        "slope; the lower bound at the wanted survival gives the allowed voltage. Less voltage means a smaller impulse a shot."
+    ),
+    "Flight promise": (
+        "What to promise for one module, given the shots it already has: the count that it lasts with the wanted survival, "
+        "at the wanted confidence. Beside it: which slot is likely to end it, and what more testing would change."
+    ),
+    "Next test": (
+        "Which test to run next: one that shows a required life with so many units and shots, or one that narrows the "
+        "estimate most for the bench days and money there are."
+    ),
+    "Builders": (
+        "Whether builders' lives agree once stress is allowed for, how far each lies from the pool, and what the pool says "
+        "without each of them. Builders with few units are drawn towards the pool."
+    ),
+    "Records": (
+        "What is stored, where it comes from, and adding more. A file is checked whole before anything is stored; a "
+        "correction supersedes, nothing is deleted."
+    ),
+    "Guide": "Where to begin, the words used here, and the cautions.",
+}
+
+GLOSSARY = {
+    "shot": "One main discharge. All life is counted in shots.",
+    "slot, unit, part": "A slot is a place in a module (main capacitor, igniter, fuel ...), a unit the one physical part in it, a part its type.",
+    "still good": "The unit had not failed when last looked at; it counts as a survivor up to there (right-censored).",
+    "found failed": "It failed somewhere between the last good look and the inspection that found it (interval-censored).",
+    "late entry": "It already had shots on it when observation began; only what came after counts as exposure.",
+    "confidence": "How sure the bound is, one-sided: of many such bounds at 95 %, 95 in 100 keep their word.",
+    "lower bound": "The pessimistic edge. A promise rests on it, never on the estimate.",
+    "survival": "Share of units that last a given count.",
+    "shape": "Of the Weibull family: below 1 early failures, 1 failures at random, above 1 wear-out.",
+    "calibrated": "Checked by simulation of tests like this one, so that small samples do not make the bound too bold.",
+    "mode": "What happened: short, open, no spark, fuel spent ...",
+    "derating": "Working below the rated voltage so that the part lasts longer.",
+    "life ~ V^-n": "Each halving of the voltage multiplies life by 2^n.",
+    "pool": "All builders' data together, after allowing for how they differ.",
+    "contribution": "What one file brought. It waits as received until a maintainer accepts it.",
+    "shot log": "One row a shot: voltages before and after, ignition voltage, time.",
+}
