@@ -2,10 +2,13 @@
 
 from __future__ import annotations
 
+from typing import Any
+
 import pandas as pd
 import streamlit as st
 
 from dashboard.shared import (
+    all_records,
     answer,
     chart,
     chosen_records,
@@ -32,6 +35,28 @@ def solve(
         return builders(records, confidence=confidence)
     except (CannotAnswer, BadInput) as e:
         return str(e)
+
+
+@st.cache_resource(max_entries=8, show_spinner=False)
+def curves(key: tuple[str, str], chosen: dict[str, list[str]]) -> Any:
+    """Each builder's curve without a family."""
+    kept = chosen_records(key, chosen)
+    return figures.group_figure(kept, kept.builder)
+
+
+@st.cache_resource(max_entries=4, show_spinner="Looking at the data …")
+def soundness(key: tuple[str, str]) -> list[dict[str, str]]:
+    """What looks odd in each builder's records beside the others'."""
+    records = all_records(*key)
+    out = []
+    for name in sorted(set(records.builder.tolist())):
+        own = records.select(records.builder == name)
+        rest = records.select(records.builder != name)
+        out += [
+            {"builder": name, "severity": f.severity, "finding": f.text}
+            for f in findings(own, rest)
+        ]
+    return out
 
 
 top = title("Builders")
@@ -67,7 +92,7 @@ else:
         )
     st.markdown("### Curves per builder")
     chart(
-        figures.group_figure(kept, kept.builder),
+        curves(key, chosen),
         "curves",
         "Share still good, without a family (not adjusted for stress).",
     )
@@ -90,13 +115,7 @@ else:
     st.caption(tests + f". Adjusted for: {', '.join(a.stress) or 'nothing'}.")
     show_notes(a.notes)
 st.markdown("### How sound are the data?")
-found = []
-for name in sorted(set(records.builder.tolist())):
-    own = records.select(records.builder == name)
-    rest = records.select(records.builder != name)
-    found += [
-        {"builder": name, "severity": f.severity, "finding": f.text} for f in findings(own, rest)
-    ]
+found = soundness(key)
 if found:
     table(pd.DataFrame(found), "quality")
 else:

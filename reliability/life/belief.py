@@ -13,6 +13,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.life.calibrated import failures_in
 from reliability.life.engine import loglik_at
 from reliability.life.families import Family
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR, exposure, posterior_plane
@@ -58,6 +59,10 @@ class Belief:
             draws = draws - at(start, b, a)
             best = best - at(start, np.array(self.best[0]), np.array(self.best[1]))
         return np.maximum(draws, 0.0), np.maximum(best, 0.0)
+
+
+NORMAL_FROM = 300
+"""failures above which draws of a stress model are normal ones"""
 
 
 @dataclass(frozen=True)
@@ -151,8 +156,17 @@ def stress_belief(
     jac = np.eye(p)
     jac[0, 0] = 1.0 / beta  # from beta to ln beta
     shape = 1.3 * jac @ cov @ jac.T
+    if float(failures_in(sample).sum()) > NORMAL_FROM:
+        # as good as normal: no need to weigh draws by the likelihood
+        root = np.linalg.cholesky(shape / 1.3 + 1e-12 * np.eye(p) * np.trace(shape))
+        z = rng.standard_normal((p, draws))
+        chosen = np.concatenate(([np.log(beta)], phi[1:, 0]))[:, None] + root @ z
+        chosen[0] = np.exp(chosen[0])
+        return _stress_draws(fam, sample, phi, x, chosen)
     root = np.linalg.cholesky(shape + 1e-12 * np.eye(p) * np.trace(shape))
-    pool = 6 * draws
+    rows = sum(r.y.shape[0] for r in (sample.point, sample.between) if r is not None)
+    # many rows make each draw dear, and the proposal near enough to need few spare ones
+    pool = int(np.clip(2e7 / rows, 1.5 * draws, 6 * draws))
     df = 6.0
     z = rng.standard_normal((p, pool))
     t = z / np.sqrt(rng.chisquare(df, pool) / df)
@@ -167,8 +181,14 @@ def stress_belief(
     weight = np.exp(log_weight - log_weight.max())
     cum = np.cumsum(weight)
     pick = np.searchsorted(cum, (np.arange(draws) + rng.random()) / draws * cum[-1])
-    chosen = params[:, np.minimum(pick, pool - 1)]
+    return _stress_draws(fam, sample, phi, x, params[:, np.minimum(pick, pool - 1)])
+
+
+def _stress_draws(
+    fam: Family, sample: Sample, phi: Array, x: tuple[float, ...], chosen: Array
+) -> Belief:
+    """Drawn parameters at one stress."""
     xs = np.asarray(x)
     alpha = chosen[1] + (xs @ chosen[2:] if xs.size else 0.0)
     best = float(phi[1, 0] + (xs @ phi[2:, 0] if xs.size else 0.0))
-    return Belief(fam, chosen[0], alpha, (float(beta), best), sample.centre)
+    return Belief(fam, chosen[0], alpha, (float(phi[0, 0]), best), sample.centre)

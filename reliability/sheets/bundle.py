@@ -76,7 +76,9 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
                         raise refuse(path.name, f"unpacks to more than {MAX_UNPACKED >> 20} MiB")
                     out[parts[-1]] = content
                 return out
-        except (zipfile.BadZipFile, OSError, RuntimeError, NotImplementedError) as e:
+        except SheetError:
+            raise
+        except Exception as e:  # damaged archives end in many kinds of error
             raise refuse(path.name, f"not readable as a zip archive ({type(e).__name__})") from None
     folder = path.parent if path.name == DESCRIPTOR else path
     names = [DESCRIPTOR, "life.csv", *SIDES, SHOT_LOG]

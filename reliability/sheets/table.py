@@ -179,14 +179,15 @@ def _read_parquet(name: str, data: bytes) -> Table:
 
     try:
         table = pq.read_table(pa.BufferReader(data))
+        names = list(table.column_names)
     except Exception as e:
         raise refuse(name, f"not readable as Parquet ({type(e).__name__})") from None
-    if len(set(table.column_names)) != table.num_columns:
+    if len(set(names)) != len(names):
         raise refuse(name, "a column appears twice", 1)
     if table.num_rows == 0:
         raise refuse(name, "no records; one row a record is wanted", 2)
     try:
-        columns = {str(n).strip(): table.column(n).to_pylist() for n in table.column_names}
+        columns = {str(n).strip(): table.column(n).to_pylist() for n in names}
     except Exception as e:
         raise refuse(
             name, f"holds values that are not text or numbers ({type(e).__name__})"

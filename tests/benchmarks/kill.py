@@ -20,7 +20,7 @@ from pathlib import Path
 
 from reliability.store import Store
 
-ROWS = 20_000
+ROWS = 5_000
 
 
 def wait_open(child, store):
