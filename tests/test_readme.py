@@ -7,6 +7,7 @@ import os
 import re
 import subprocess
 import sys
+import tempfile
 from pathlib import Path
 
 ROOT = Path(__file__).parents[1]
@@ -14,10 +15,17 @@ BLOCK = re.compile(r"```console\n(.*?)```", re.S)
 
 
 def run_block(block: str) -> str:
-    """The block with the output of its commands."""
+    """The block with the output of its commands, on an empty store of its own."""
+    with tempfile.TemporaryDirectory() as folder:
+        return _run(block, folder)
+
+
+def _run(block: str, folder: str) -> str:
     out = []
     env = {
         **os.environ,
+        "SHOTLIFE_STORE": f"{folder}/store.duckdb",
+        "T": folder,
         "PATH": f"{Path(sys.executable).parent}:{os.environ['PATH']}",
         "COLUMNS": "100",
     }
@@ -26,7 +34,7 @@ def run_block(block: str) -> str:
             p = subprocess.run(
                 line[2:], shell=True, capture_output=True, text=True, cwd=ROOT, env=env
             )
-            text = (p.stdout + p.stderr).rstrip("\n")
+            text = (p.stdout + p.stderr).rstrip("\n").replace(folder, "$T")
             out.append(line + ("\n" + text if text else ""))
     return "\n".join(out) + "\n"
 
@@ -34,7 +42,7 @@ def run_block(block: str) -> str:
 def test_examples_show_what_they_print():
     text = (ROOT / "README.md").read_text()
     blocks = BLOCK.findall(text)
-    assert len(blocks) >= 7
+    assert len(blocks) >= 12
     for block in blocks:
         assert run_block(block) == block
 

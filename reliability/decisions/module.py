@@ -9,7 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
-from reliability.decisions.answer import percent_text, shots_text, whole
+from reliability.decisions.answer import p_text, percent_text, shots_text, whole
 from reliability.decisions.life import (
     NOT_SHOWN,
     SurvivalBound,
@@ -17,6 +17,7 @@ from reliability.decisions.life import (
     varying_stresses,
 )
 from reliability.life.bounds import CALIBRATION_LIMIT
+from reliability.life.dependence import Dependence, shared_frailty
 from reliability.life.families import family, normal_quantile
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
@@ -76,6 +77,8 @@ class ModuleAnswer:
     slots : tuple of SlotLife
         Most likely end first.
     notes : tuple of Note
+    dependence : Dependence
+        Check that slots fail independently of each other.
     """
 
     family: str
@@ -86,6 +89,7 @@ class ModuleAnswer:
     survival: tuple[SurvivalBound, ...]
     slots: tuple[SlotLife, ...]
     notes: tuple[Note, ...]
+    dependence: Dependence
     models: tuple[Slot, ...] = field(default=(), metadata=NOT_SHOWN)
     cuts: tuple[float, float] = field(default=(1.645, -1.645), metadata=NOT_SHOWN)
 
@@ -286,11 +290,12 @@ def module(
             )
         )  # fmt: skip
     rows.sort(key=lambda r: (-np.nan_to_num(r.ends_module), r.slot))
-    notes += _independence_note(records)
+    together = shared_frailty(slots, seed=seed)
+    notes += _independence_note(records) + _dependence_note(together)
     return ModuleAnswer(
         family_name, confidence, bound,
         {"fraction": fraction, "shots": float("nan") if nothing else shots, "lower": low, "upper": high},
-        median, tuple(survival), tuple(rows), notes, slots, cuts,
+        median, tuple(survival), tuple(rows), notes, together, slots, cuts,
     )  # fmt: skip
 
 
@@ -310,6 +315,19 @@ def _independence_note(records: LifeRecords) -> tuple[Note, ...]:
         for name, lo, hi in varying_stresses(records)
     ]
     return tuple(notes)
+
+
+def _dependence_note(found: Dependence) -> tuple[Note, ...]:
+    if not found.p < 0.05:
+        return ()
+    return (
+        Note(
+            "dependent_slots",
+            f"Slots of one module fail together more than chance allows ({p_text(found.p)}, {found.modules} modules): "
+            "something they share, such as voltage, temperature or workmanship. The module's life is then rather "
+            "understated here than overstated; narrow the records to like conditions.",
+        ),
+    )
 
 
 def module_curve(answer: ModuleAnswer, shots: Array) -> list[SystemBound]:
