@@ -27,7 +27,8 @@ from reliability.decisions.module import module
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.sheets.quality import findings
-from reliability.sheets.shotreduce import log_sheets, reduce_logs
+from reliability.sheets.shots.reduce import reduce_logs
+from reliability.sheets.shots.sheets import log_sheets
 from reliability.sheets.side import SideSheet, read_contribution
 from reliability.sheets.table import SheetError, SheetFault
 from reliability.sheets.write import life_csv, rows_csv

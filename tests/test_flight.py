@@ -242,7 +242,8 @@ def test_wear_outlook_is_the_normal_chance():
     from scipy import stats
 
     from reliability.sheets.wear import read_wear
-    from reliability.wear.paths import DEFAULT_LIMITS, fit_paths, outlook
+    from reliability.wear.limits import DEFAULT_LIMITS, outlook
+    from reliability.wear.paths import fit_paths
 
     fit = fit_paths(read_wear(DEMO / "wear.csv").of_quantity("capacitance_uF"))
     o = outlook(fit, fit.units[0], DEFAULT_LIMITS["capacitance_uF"])

@@ -10,8 +10,9 @@ import pytest
 from reliability.decisions.wear import ignition_effect
 from reliability.notes import BadInput
 from reliability.readings import SparkCounts
-from reliability.sheets.counter import Stretch, run_on
-from reliability.sheets.shotreduce import life_rows, log_sheets, reduce_logs
+from reliability.sheets.shots.counter import Stretch, run_on
+from reliability.sheets.shots.reduce import reduce_logs
+from reliability.sheets.shots.sheets import life_rows, log_sheets
 from reliability.sheets.table import SheetError
 from tests.command import run
 

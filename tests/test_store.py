@@ -114,7 +114,7 @@ def test_waits_for_a_lock_and_says_so(box):
     ready = context.Event()
     holder = context.Process(target=hold, args=(str(box.path), 3, ready))
     holder.start()
-    assert ready.wait(30)
+    assert ready.wait(120)
     with pytest.raises(StoreError, match="another program"):
         Store(box.path, wait=0.3).records()
     assert len(Store(box.path, wait=20).records())

@@ -14,6 +14,7 @@ from reliability.notes import BadInput, CannotAnswer
 from reliability.readings import Recurrences
 from reliability.sheets.table import SheetError
 from reliability.sheets.wear import read_misfires, read_wear
+from reliability.wear.limits import DEFAULT_LIMITS, time_to_limit
 from reliability.wear.misfires import (
     compare_groups,
     growth,
@@ -21,13 +22,8 @@ from reliability.wear.misfires import (
     misfire_chance,
     misfire_model,
 )
-from reliability.wear.paths import (
-    DEFAULT_LIMITS,
-    fit_paths,
-    fit_wiener,
-    inverse_gaussian_sf,
-    time_to_limit,
-)
+from reliability.wear.paths import fit_paths
+from reliability.wear.wiener import fit_wiener, inverse_gaussian_sf
 from tests.benchmarks.wear import community, one
 from tests.command import run
 

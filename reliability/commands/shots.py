@@ -70,7 +70,8 @@ def command(
 
     What is done with each file is kept, so that a run that was stopped goes on where it was.
     """
-    from reliability.sheets.shotreduce import log_sheets, reduce_logs
+    from reliability.sheets.shots.reduce import reduce_logs
+    from reliability.sheets.shots.sheets import log_sheets
     from reliability.store import Store, default_path
 
     parts = _failed(failed)

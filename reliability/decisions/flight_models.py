@@ -21,7 +21,8 @@ from reliability.life.stress import Term, fit_stress
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
-from reliability.wear.paths import DEFAULT_LIMITS, Outlook, fit_paths, outlook
+from reliability.wear.limits import DEFAULT_LIMITS, Outlook, outlook
+from reliability.wear.paths import fit_paths
 
 Array = NDArray[np.float64]
 NAN = float("nan")

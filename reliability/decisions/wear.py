@@ -13,6 +13,7 @@ from reliability.decisions.life import NOT_SHOWN
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.readings import Recurrences, SparkCounts, WearReadings
 from reliability.records import LifeRecords
+from reliability.wear.limits import DEFAULT_LIMITS, Limit, UnitRemaining, remaining, time_to_limit
 from reliability.wear.misfires import (
     Chance,
     Growth,
@@ -24,17 +25,8 @@ from reliability.wear.misfires import (
     misfire_chance,
     misfire_model,
 )
-from reliability.wear.paths import (
-    DEFAULT_LIMITS,
-    Limit,
-    PathFit,
-    UnitRemaining,
-    fit_paths,
-    fit_wiener,
-    inverse_gaussian_sf,
-    remaining,
-    time_to_limit,
-)
+from reliability.wear.paths import PathFit, fit_paths
+from reliability.wear.wiener import fit_wiener, inverse_gaussian_sf
 
 Array = NDArray[np.float64]
 NAN = float("nan")

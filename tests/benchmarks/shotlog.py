@@ -32,7 +32,7 @@ KINDS = {
 CHILD = """
 import sys, time
 from pathlib import Path
-from reliability.sheets.shotreduce import reduce_logs
+from reliability.sheets.shots.reduce import reduce_logs
 t = time.perf_counter()
 r = reduce_logs([Path(sys.argv[1])])
 spent = time.perf_counter() - t

@@ -14,7 +14,8 @@ from concurrent.futures import ProcessPoolExecutor
 import numpy as np
 
 from reliability.readings import WearReadings
-from reliability.wear.paths import DEFAULT_LIMITS, fit_paths, remaining
+from reliability.wear.limits import DEFAULT_LIMITS, remaining
+from reliability.wear.paths import fit_paths
 
 LIMIT = DEFAULT_LIMITS["capacitance_uF"]
 

@@ -1,50 +1,50 @@
-"""Shot logs: one row a commanded shot, files of any size, reduced to cells in DuckDB out of core.
+"""One pass over a shot log of any size, out of core: sums over cells.
 
-A log is CSV or Parquet with ``module, shot`` (the counter on the module) and, as far as there are,
-``main_V_before, main_V_after, ignition_V, time_s``; to tell the capacitance also ``main_V_start``
-(voltage as charging began) and ``charge_J`` (energy put into the bank), or ``charge_mA`` (charging
-current) and ``charge_V_s`` (slope of the voltage).
-
-One pass sums up *cells*: rows of one module, in one stretch of 512 counts, whose place in the file
-runs in step with the counter (row number minus counter is one value). So lost rows, resets, repeats
-and rows out of order show as a change of that difference, without sorting anything.
+A cell is the rows of one module in one stretch of 512 counts whose place in the file runs in step with
+the counter (row number minus counter is one value). So lost rows, resets, repeats and rows out of order
+show as a change of that difference, without sorting anything.
 """
 
 from __future__ import annotations
 
-import csv
 import hashlib
-import shutil
-import tempfile
-import threading
-import zipfile
-from collections.abc import Callable, Iterator, Sequence
-from contextlib import contextmanager
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
-from typing import Any
 
 import duckdb
 import numpy as np
 import pandas as pd
-from numpy.typing import NDArray
 
 from reliability.notes import BadInput
+from reliability.sheets.shots.log import (
+    OPTIONAL,
+    REQUIRED,
+    Array,
+    LogFile,
+    Progress,
+    connect,
+    open_log,
+    quote,
+    watched,
+)
 from reliability.sheets.table import SheetError, SheetFault, refuse
 
 CELL_BITS = 9
+
+
 CELL = 1 << CELL_BITS
-REQUIRED = ("module", "shot")
-OPTIONAL = (
-    "main_V_before", "main_V_after", "ignition_V", "time_s", "main_V_start", "charge_J", "charge_mA", "charge_V_s",
-)  # fmt: skip
+
+
 MISFIRE_ABOVE = 0.5
 """a shot that leaves more than this share of the bank's voltage has misfired"""
+
+
 CHARGED_ABOVE = 0.5
 """below this share of the module's usual voltage the bank was not charged"""
+
+
 MOST_MISFIRES = 5_000_000
-Progress = Callable[[str, float], None]
-Array = NDArray[Any]
 
 
 @dataclass(frozen=True)
@@ -79,177 +79,6 @@ class Cells:
     ignition: dict[str, Array]
 
 
-@dataclass(frozen=True)
-class LogFile:
-    """A log on disk, its columns, how DuckDB reads it; columns known to have no empty cell."""
-
-    path: Path
-    columns: tuple[str, ...]
-    source: str
-    floating: bool
-    full: frozenset[str] = frozenset()
-
-
-def is_shot_log(path: Path) -> bool:
-    """Whether a CSV or Parquet file has the columns of a shot log."""
-    try:
-        names = _header(path)
-    except (SheetError, OSError):
-        return False
-    return set(REQUIRED) <= set(names) and "slot" not in names
-
-
-def _header(path: Path) -> list[str]:
-    if path.suffix.lower() == ".parquet":
-        import pyarrow.parquet as pq
-
-        try:
-            return [str(n) for n in pq.read_schema(path).names]
-        except Exception as e:
-            raise refuse(path.name, f"not readable as Parquet ({type(e).__name__})") from None
-    with path.open("rb") as f:
-        line = f.readline(1 << 16)
-    try:
-        text = line.decode("utf-8-sig")
-    except UnicodeDecodeError:
-        raise refuse(path.name, "not UTF-8 text; save the log as CSV UTF-8", 1) from None
-    if "\0" in text:
-        raise refuse(path.name, "holds NUL characters: this is not a CSV file")
-    return [c.strip() for c in next(csv.reader([text.strip()], delimiter=_delimiter(text)), [])]
-
-
-def _delimiter(line: str) -> str:
-    return max(",;\t", key=line.count)
-
-
-def _quote(text: str) -> str:
-    return "'" + text.replace("'", "''") + "'"
-
-
-def open_log(path: Path) -> LogFile:
-    """Look at a log's header.
-
-    Raises
-    ------
-    SheetError
-        If it is no CSV or Parquet file, or a column is missing or stands twice.
-    """
-    if not path.is_file():
-        raise refuse(str(path), "there is no such file")
-    if path.suffix.lower() not in (".csv", ".parquet"):
-        raise refuse(
-            path.name, f"unknown kind of file {path.suffix!r}; a shot log is .csv or .parquet"
-        )
-    if path.stat().st_size == 0:
-        raise refuse(path.name, "the file is empty; a header row and one row a shot are wanted")
-    names = _header(path)
-    faults = [
-        SheetFault(path.name, 1, c, f"the column is missing; required: {', '.join(REQUIRED)}; optional: {', '.join(OPTIONAL)}")
-        for c in REQUIRED
-        if c not in names
-    ]  # fmt: skip
-    faults += [
-        SheetFault(path.name, 1, c, "the column appears twice")
-        for c in sorted({c for c in names if names.count(c) > 1})
-    ]
-    if faults:
-        raise SheetError(faults)
-    known = tuple(c for c in (*REQUIRED, *OPTIONAL) if c in names)
-    where = _quote(str(path.resolve()))
-    if path.suffix.lower() == ".parquet":
-        import pyarrow as pa
-        import pyarrow.parquet as pq
-
-        meta = pq.read_metadata(path)
-        schema = meta.schema.to_arrow_schema()
-        bad = [
-            SheetFault(path.name, 1, c, f"holds {schema.field(c).type}, not numbers")
-            for c in known
-            if c != "module" and not (pa.types.is_integer(schema.field(c).type) or pa.types.is_floating(schema.field(c).type)
-                                      or pa.types.is_decimal(schema.field(c).type))
-        ]  # fmt: skip
-        if bad:
-            raise SheetError(bad)
-        source = (
-            f"(SELECT *, file_row_number AS place FROM read_parquet({where}, file_row_number=true))"
-        )
-        floating = not pa.types.is_integer(schema.field("shot").type)
-        return LogFile(path, known, source, floating, _full(meta))
-    with path.open("rb") as f:
-        delimiter = _delimiter(f.readline(1 << 16).decode("utf-8-sig"))
-    kinds = ", ".join(
-        f"{_quote(c)}: '{'DOUBLE' if c in known and c != 'module' else 'VARCHAR'}'" for c in names
-    )
-    source = (
-        f"(SELECT *, row_number() OVER () - 1 AS place FROM read_csv({where}, header=true, auto_detect=false, "
-        f"delim={_quote(delimiter)}, quote='\"', escape='\"', nullstr='', columns={{{kinds}}}, "
-        "store_rejects=true, rejects_limit=1000))"
-    )
-    return LogFile(path, known, source, True)
-
-
-def _full(meta: Any) -> frozenset[str]:
-    """Columns of a Parquet file that by its own statistics have no empty cell."""
-    out = set(meta.schema.names)
-    for g in range(meta.num_row_groups):
-        for j in range(meta.num_columns):
-            part = meta.row_group(g).column(j)
-            if part.statistics is None or part.statistics.null_count != 0:
-                out.discard(part.path_in_schema)
-    return frozenset(out)
-
-
-@contextmanager
-def connect(
-    paths: Sequence[Path], memory: str = "1GB"
-) -> Iterator[tuple[duckdb.DuckDBPyConnection, Path]]:
-    """A database in memory that may read these files only, and the folder of its own that it spills to."""
-    folder = tempfile.mkdtemp(prefix="shotlife-")
-    c = duckdb.connect(config={"memory_limit": memory, "temp_directory": folder})
-    try:
-        files = ", ".join(_quote(str(p.resolve())) for p in paths)
-        for statement in (
-            f"SET allowed_paths=[{files}]", f"SET allowed_directories=[{_quote(folder)}]",
-            "SET enable_external_access=false", "SET enable_progress_bar=true", "SET enable_progress_bar_print=false",
-            "SET lock_configuration=true",
-        ):  # fmt: skip
-            c.execute(statement)
-        yield c, Path(folder)
-    finally:
-        c.close()
-        shutil.rmtree(folder, ignore_errors=True)
-
-
-def _watched(
-    c: duckdb.DuckDBPyConnection, statement: str, label: str, progress: Progress | None
-) -> None:
-    """Run a statement, telling how far it is; Ctrl-C stops it."""
-    if progress is None:
-        c.execute(statement)
-        return
-    failure: list[BaseException] = []
-
-    def work() -> None:
-        try:
-            c.execute(statement)
-        except BaseException as e:
-            failure.append(e)
-
-    thread = threading.Thread(target=work, daemon=True)
-    thread.start()
-    try:
-        while thread.is_alive():
-            thread.join(0.2)
-            progress(label, max(0.0, min(1.0, c.query_progress() / 100)))
-    except KeyboardInterrupt:
-        c.interrupt()
-        thread.join()
-        raise
-    if failure:
-        raise failure[0]
-    progress(label, 1.0)
-
-
 def _rows(log: LogFile, index: int) -> str:
     """The log's rows with ``ord``, which goes up by one from row to row."""
     names = ", ".join(
@@ -267,11 +96,11 @@ def _sorted(
     place = folder / f"{hashlib.sha256(str(log.path).encode()).hexdigest()[:16]}.parquet"
     keys = {"module": "module, place", "time": "module, time_s, place"}[order]
     kept = ", ".join(log.columns)
-    _watched(
-        c, f"COPY (SELECT {kept} FROM {log.source} ORDER BY {keys}) TO {_quote(str(place))} (FORMAT parquet)",
+    watched(
+        c, f"COPY (SELECT {kept} FROM {log.source} ORDER BY {keys}) TO {quote(str(place))} (FORMAT parquet)",
         f"{log.path.name} (sorting)", progress,
     )  # fmt: skip
-    source = f"(SELECT *, file_row_number AS place FROM read_parquet({_quote(str(place))}, file_row_number=true))"
+    source = f"(SELECT *, file_row_number AS place FROM read_parquet({quote(str(place))}, file_row_number=true))"
     return replace(log, source=source)
 
 
@@ -345,6 +174,8 @@ def _sums(
 
 
 _SUMS = ("sv", "sq", "qe", "qd", "end", "sa", "ss", "t0", "t1", "vb_min")
+
+
 _COUNTS = ("file", "cell", "run", "lo", "hi", "n", "off", "nb", "nv", "uncharged", "last")
 
 
@@ -510,7 +341,7 @@ def read_cells(
             order = _order(c, log)
             taken = log if order == "file" else _sorted(c, log, order, folder, progress)
             rows = _rows(taken, index)
-            _watched(
+            watched(
                 c,
                 f"CREATE TEMP TABLE cells AS {_sums(rows, log.columns, floating=log.floating, full=log.full)}",
                 path.name,
@@ -620,42 +451,3 @@ def recheck(
     return Cells(columns, names, "file", data, hit_cell, hit_shot, {}), {
         k: int(v) for k, v in twice.items()
     }
-
-
-def fingerprint(path: Path) -> str:
-    """Short hash of a log by name, size, time of change and its two ends: for resuming, not for proof."""
-    info = path.stat()
-    h = hashlib.sha256(f"1|{path.name}|{info.st_size}|{info.st_mtime_ns}".encode())
-    with path.open("rb") as f:
-        h.update(f.read(1 << 16))
-        f.seek(max(0, info.st_size - (1 << 16)))
-        h.update(f.read())
-    return h.hexdigest()[:24]
-
-
-def keep_cells(cells: Cells, path: Path) -> None:
-    """Write cells to a file, whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
-    draft = path.with_suffix(".part.npz")
-    np.savez(
-        draft, allow_pickle=False, columns=np.array(cells.columns, str), names=np.array(cells.names, str), order=np.array(cells.order),
-        hit_cell=cells.hit_cell, hit_shot=cells.hit_shot, **{f"d_{k}": v for k, v in cells.data.items()},
-        **{f"i_{k}": v for k, v in cells.ignition.items()},
-    )  # fmt: skip
-    draft.replace(path)
-
-
-def kept_cells(path: Path, index: int) -> Cells | None:
-    """Cells kept before, as the file of that number; None if there are none or they are damaged."""
-    try:
-        with np.load(path, allow_pickle=False) as z:
-            data = {k[2:]: z[k] for k in z.files if k.startswith("d_")}
-            ignition = {k[2:]: z[k] for k in z.files if k.startswith("i_")}
-            for d in (data, ignition):
-                if "file" in d:
-                    d["file"] = np.full(d["file"].size, index, np.int64)
-            return Cells(
-                tuple(z["columns"].tolist()), tuple(z["names"].tolist()), str(z["order"]), data, z["hit_cell"], z["hit_shot"], ignition,
-            )  # fmt: skip
-    except (OSError, ValueError, KeyError, EOFError, zipfile.BadZipFile):
-        return None

@@ -1,0 +1,1 @@
+"""Shot logs: telemetry of every shot, reduced to what the statistics take."""

@@ -1,0 +1,77 @@
+"""Reduced logs as life, wear, misfire and ignition sheets: what the other commands take."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+import numpy as np
+
+from reliability.notes import BadInput
+from reliability.sheets.shots.module_log import Reduced
+from reliability.sheets.write import rows_csv
+
+
+def life_rows(
+    reduced: Reduced, builder: str, failed: dict[str, tuple[str, str]], slots: Sequence[str]
+) -> list[dict[str, Any]]:
+    """Rows of a life sheet: each slot good at the last count, the failed one failed there.
+
+    Parameters
+    ----------
+    reduced : Reduced
+    builder : str
+    failed : dict
+        Module: (slot, mode) of the part that ended it.
+    slots : sequence of str
+        Slots watched by the log, one unit each from the first row to the last.
+
+    Raises
+    ------
+    BadInput
+        If a module in ``failed`` is not in the log.
+    """
+    known = {m.module for m in reduced.modules}
+    for name in failed:
+        if name not in known:
+            raise BadInput(
+                f"no module {name!r} in the log; there are: {', '.join(sorted(known)[:20])}"
+            )
+    rows: list[dict[str, Any]] = []
+    for m in reduced.modules:
+        slot_failed, mode = failed.get(m.module, ("", ""))
+        if m.dead_from is not None and not slot_failed:
+            continue  # some part failed, and we do not know which: no record is better than a wrong one
+        for slot in dict.fromkeys((*slots, *([slot_failed] if slot_failed else []))):
+            ended = slot == slot_failed
+            rows.append(
+                {
+                    "builder": builder, "module": m.module, "slot": slot,
+                    "shots_from": m.shots_from or "", "shots_good": m.shots,
+                    "shots_failed": m.shots if ended else "", "mode": mode if ended else "",
+                    "charge_V": _cell(m.charge_V), "energy_J": _cell(m.energy_J), "rate_Hz": _cell(m.rate_Hz),
+                    "note": "from shot log",
+                }
+            )  # fmt: skip
+    return rows
+
+
+def _cell(value: float) -> Any:
+    return float(f"{value:.6g}") if np.isfinite(value) and value > 0 else ""
+
+
+def log_sheets(
+    reduced: Reduced, builder: str, failed: dict[str, tuple[str, str]], slots: Sequence[str]
+) -> dict[str, bytes]:
+    """The sheets that logs give, as CSV by kind: ``life``, ``wear``, ``misfires``, ``ignition``.
+
+    Kinds without a row are left out. Arguments and errors as ``life_rows``.
+    """
+    head = {"builder": builder}
+    made = {
+        "life": life_rows(reduced, builder, failed, slots),
+        "wear": [{**head, "module": r["module"], "slot": r["slot"], "unit": "", **{k: r[k] for k in ("shots", "quantity", "value", "uncertainty")}} for r in reduced.wear],
+        "misfires": [{**head, "module": r["module"], "slot": "igniter", "unit": "", "shots": r["shots"], "event": r["event"]} for r in reduced.misfires],
+        "ignition": [{**head, **r} for r in reduced.ignition],
+    }  # fmt: skip
+    return {kind: rows_csv(rows).encode() for kind, rows in made.items() if rows}

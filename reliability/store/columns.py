@@ -1,0 +1,85 @@
+"""Life records as columns of the store, and back."""
+
+from __future__ import annotations
+
+import json
+from typing import Any
+
+import numpy as np
+
+from reliability.records import LifeRecords
+from reliability.store.schema import NUMBER_COLUMNS, TEXT_COLUMNS
+
+RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode")
+
+
+def records_to_arrow(records: LifeRecords) -> Any:
+    """Records as an Arrow table with the store's columns (infinite and nan become NULL)."""
+    import pyarrow as pa
+
+    n = len(records)
+    data: dict[str, Any] = {"row": np.arange(2, n + 2)}
+    for name in TEXT_COLUMNS:
+        values = (
+            getattr(records, name)
+            if name in RECORD_TEXTS
+            else records.labels.get(name, np.full(n, "", object))
+        )
+        data[name] = pa.array([v or None for v in values], pa.string())
+    for name in NUMBER_COLUMNS:
+        if name.startswith("shots_") or name == "count":
+            column = getattr(records, name)
+        else:
+            column = records.covariates.get(name, np.full(n, np.nan))
+        data[name] = pa.array(column, mask=~np.isfinite(column))
+    extra_numbers = {k: v for k, v in records.covariates.items() if k not in NUMBER_COLUMNS}
+    extra_texts = {k: v for k, v in records.labels.items() if k not in TEXT_COLUMNS}
+    if extra_numbers or extra_texts:
+        rows = []
+        for i in range(n):
+            row: dict[str, Any] = {k: float(v[i]) for k, v in extra_numbers.items() if v[i] == v[i]}
+            row |= {k: v[i] for k, v in extra_texts.items() if v[i]}
+            rows.append(json.dumps(row) if row else None)
+        data["extra"] = pa.array(rows, pa.string())
+    return pa.table(data)
+
+
+def records_from_arrow(table: Any) -> LifeRecords:
+    """Records from the store's columns."""
+    n = table.num_rows
+
+    def number(name: str, blank: float) -> np.ndarray:
+        return np.asarray(table.column(name).fill_null(blank).to_numpy(), float)
+
+    def text(name: str) -> np.ndarray:
+        return np.array([*table.column(name).fill_null("").to_pylist(), ""], object)[:n]
+
+    covariates = {}
+    for name in NUMBER_COLUMNS:
+        if name.startswith("shots_") or name == "count":
+            continue
+        values = number(name, np.nan)
+        if not np.isnan(values).all():
+            covariates[name] = values
+    labels = {}
+    for name in TEXT_COLUMNS:
+        if name in RECORD_TEXTS:
+            continue
+        words = text(name)
+        if (words != "").any():
+            labels[name] = words
+    for i, extra in enumerate(table.column("extra").to_pylist()):
+        for key, value in (json.loads(extra) if extra else {}).items():
+            if isinstance(value, str):
+                labels.setdefault(key, np.full(n, "", object))[i] = value
+            else:
+                covariates.setdefault(key, np.full(n, np.nan))[i] = value
+    return LifeRecords(
+        number("shots_from", 0.0),
+        number("shots_good", 0.0),
+        number("shots_failed", np.inf),
+        number("count", 1.0),
+        text("mode"), text("builder"), text("module"), text("slot"), text("unit"), text("part"),
+        covariates,
+        labels,
+    )  # fmt: skip
