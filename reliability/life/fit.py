@@ -174,12 +174,31 @@ def fit_life(records: LifeRecords, family_name: str = "weibull") -> LifeFit:
     )
 
 
+FLAT = 1e8
+"""variance of an engine parameter (of the order of 1 where the data say anything) that means: unknown"""
+
+
 def phi_covariance(fam: Family, sample: Sample, phi: Array) -> Array:
-    """Covariance (p, p) of the engine's parameters from the observed information."""
+    """Covariance (p, p) of the engine's parameters from the observed information.
+
+    Raises
+    ------
+    NoMaximum
+        Where the likelihood is flat in some direction: Newton then stopped on its way to infinity.
+    """
     info = information(fam, sample, phi)
     free = slice(0, None) if fam.shape_free else slice(1, None)
     cov = np.zeros_like(info)
-    cov[free, free] = np.linalg.inv(info[free, free])
+    try:
+        cov[free, free] = np.linalg.inv(info[free, free])
+    except np.linalg.LinAlgError:
+        cov[:] = np.inf
+    if not (np.diag(cov) < FLAT).all():
+        raise NoMaximum(
+            "flat_likelihood",
+            "The likelihood of these data is flat in one direction, so no fit can be told from another; late entry "
+            "with few failures does this. Add records of units watched from new.",
+        )
     return cov
 
 
