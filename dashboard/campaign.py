@@ -115,6 +115,7 @@ if kind == "Show a life":
         st.warning(str(e))
         st.stop()
     answer(plan.sentence, top)
+    st.markdown("### Plans that show the same life")
     chart(
         figures.demonstration_figure(plan.plans, plan.best),
         "demonstration",
@@ -152,6 +153,7 @@ else:
         st.warning(result)
         st.stop()
     answer(result.sentence, top)
+    st.markdown("### Plans compared")
     chart(
         figures.learning_figure(result.plans, result.equal),
         "learning",

@@ -43,6 +43,7 @@ if isinstance(a, str):
     st.stop()
 answer(a.sentence, top)
 assert a.curve is not None
+st.markdown("### Share ended by each mode")
 chart(
     figures.incidence_figure(a.curve),
     "incidence",

@@ -284,7 +284,14 @@ frame = pd.DataFrame(
         **records.covariates,
     }
 )  # fmt: skip
-st.dataframe(frame.head(1000), hide_index=True, width="stretch", height=420, key="record_table")
+st.dataframe(
+    frame.head(1000),
+    hide_index=True,
+    width="stretch",
+    height=420,
+    key="record_table",
+    placeholder="–",
+)
 if len(frame) > 1000:
     st.caption(f"The first 1,000 of {len(frame):,} records; the download has all.")
 st.download_button(

@@ -64,7 +64,7 @@ def test_single_failure_from_form_to_updated_life(page, server):
     ):  # fmt: skip
         page.get_by_label(label, exact=True).fill(value)
     page.get_by_role("button", name="Store this record").click()
-    page.wait_for_selector("text=Stored as contribution")
+    page.wait_for_selector("text=is stored as contribution")
     entered = time.monotonic() - began
     page.goto(server)
     page.wait_for_function(
@@ -95,9 +95,36 @@ def test_faulty_sheet_is_refused_with_its_faults(page, server, tmp_path):
     page.wait_for_selector("text=2 faults in bad.csv; nothing was stored")
 
 
+def test_a_shot_log_is_reduced(page, server):
+    page.goto(server + "/records")
+    page.get_by_text("Reduce a shot log").click()
+    page.get_by_label("Builder code of the logs", exact=True).fill("kite")
+    page.keyboard.press("Enter")
+    page.set_input_files(
+        "input[type=file] >> nth=1", str(ROOT / "datasets" / "demo" / "shotlog.csv")
+    )
+    page.get_by_role("button", name="Reduce and add").click()
+    page.wait_for_selector("text=1,788 rows of 2 modules")
+    page.wait_for_selector("text=the counter begins anew after 500 shots")
+    page.goto(server + "/misfires")
+    assert "misfires" in answer(page)
+
+
 @pytest.mark.parametrize(
     "name",
-    ["", "life_curves", "failure_modes", "derating", "flight", "campaign", "builders", "records"],
+    [
+        "",
+        "life_curves",
+        "failure_modes",
+        "derating",
+        "flight",
+        "campaign",
+        "builders",
+        "wear",
+        "misfires",
+        "guide",
+        "records",
+    ],
 )
 def test_every_page_answers_first(page, server, name):
     page.goto(f"{server}/{name}")
