@@ -1,9 +1,7 @@
 """The store: contributions, provenance, one writer at a time, versions."""
 
-import multiprocessing
 import subprocess
 import sys
-import time
 from pathlib import Path
 
 import duckdb
@@ -101,24 +99,25 @@ def test_sql_cannot_reach_files(box):
         c.execute("SET enable_external_access = true")
 
 
-def hold(path, seconds, ready):
-    with duckdb.connect(path) as c:
-        c.execute("SELECT 1")
-        ready.set()
-        time.sleep(seconds)
+HOLD = """
+import sys, time, duckdb
+with duckdb.connect(sys.argv[1]) as c:
+    c.execute("SELECT 1")
+    print("ready", flush=True)
+    time.sleep(3)
+"""
 
 
 def test_waits_for_a_lock_and_says_so(box):
     box.add(read_life(DEMO / "life_kite.csv"))
-    context = multiprocessing.get_context("spawn")
-    ready = context.Event()
-    holder = context.Process(target=hold, args=(str(box.path), 3, ready))
-    holder.start()
-    assert ready.wait(120)
+    holder = subprocess.Popen(
+        [sys.executable, "-c", HOLD, str(box.path)], stdout=subprocess.PIPE, text=True
+    )
+    assert holder.stdout.readline() == "ready\n"
     with pytest.raises(StoreError, match="another program"):
         Store(box.path, wait=0.3).records()
     assert len(Store(box.path, wait=20).records())
-    holder.join()
+    assert holder.wait(20) == 0
 
 
 def test_two_processes_add_at_once(box):

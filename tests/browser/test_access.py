@@ -64,16 +64,23 @@ def test_link_keeps_the_filters(site):
         assert "filter_builder=kite" in page.url
 
 
+# what is focused: its own label, and the text of the widget around it
+FOCUSED = """() => {
+  const e = document.activeElement, w = e.closest('[data-testid=stElementContainer]');
+  return (e.getAttribute('aria-label') || '') + ' ' + (w ? w.innerText : '');
+}"""
+
+
 def test_filters_are_reached_by_keyboard(site):
     with browsing() as page:
         page.goto(site)
         answer(page)
+        page.wait_for_selector("text=Confidence (one-sided)")
+        page.wait_for_timeout(2000)
         labels = set()
-        for _ in range(40):
+        for _ in range(60):
             page.keyboard.press("Tab")
-            labels.add(
-                page.evaluate("() => document.activeElement.getAttribute('aria-label') || ''")
-            )
+            labels.add(page.evaluate(FOCUSED))
         assert any("Builders" in x for x in labels)
         assert any("Confidence" in x for x in labels)
 
