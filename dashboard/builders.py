@@ -18,6 +18,7 @@ from dashboard.shared import (
     table,
     title,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.answer import p_text
 from reliability.decisions.builders import BuildersAnswer, builders
@@ -72,7 +73,7 @@ confidence = st.select_slider(
 a = solve(key, chosen, float(confidence))
 if isinstance(a, str):
     answer("There is nothing to compare yet.", top)
-    st.info(a)
+    st.info(plain_text(a))
 else:
     answer(a.sentence, top)
     left, right = st.columns(2)

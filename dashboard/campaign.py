@@ -16,6 +16,7 @@ from dashboard.shared import (
     table,
     title,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.campaign import Bench, CampaignAnswer, demonstration, plan_rows
 from reliability.decisions.campaign_learning import LearningAnswer, accelerated
@@ -112,7 +113,7 @@ if kind == "Show a life":
         )  # fmt: skip
     except BadInput as e:
         answer("There is no such test.", top)
-        st.warning(str(e))
+        st.warning(plain_text(str(e)))
         st.stop()
     answer(plan.sentence, top)
     st.markdown("### Plans that show the same life")
@@ -150,7 +151,7 @@ else:
     )
     if isinstance(result, str):
         answer("No such test can be planned from these records.", top)
-        st.warning(result)
+        st.warning(plain_text(result))
         st.stop()
     answer(result.sentence, top)
     st.markdown("### Plans compared")

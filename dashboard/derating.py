@@ -19,6 +19,7 @@ from dashboard.shared import (
     title,
     wear_readings,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.derating import DeratingAnswer, Impulse, derate
 from reliability.decisions.impulse import fit_impulse
@@ -148,7 +149,7 @@ a = solve(key, chosen, terms, float(shots), float(survival), float(confidence), 
           (bit, energy, exponent) if bit > 0 else None, part, from_readings, new_builder)  # fmt: skip
 if isinstance(a, str):
     answer("These records cannot say how far to derate.", top)
-    st.warning(a)
+    st.warning(plain_text(a))
     st.stop()
 answer(a.sentence, top)
 st.markdown("### Life against stress")

@@ -16,6 +16,7 @@ from dashboard.shared import (
     table,
     title,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.modes import ModesAnswer, modes
 from reliability.notes import CannotAnswer
@@ -39,7 +40,7 @@ _, chosen = filters(records)
 family, confidence = settings()
 a = solve(key, chosen, family, confidence)
 if isinstance(a, str):
-    st.info(a + " Longer tests or higher stress would show one.")
+    st.info(plain_text(a) + " Longer tests or higher stress would show one.")
     st.stop()
 answer(a.sentence, top)
 assert a.curve is not None

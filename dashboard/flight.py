@@ -18,6 +18,7 @@ from dashboard.shared import (
     title,
     wear_readings,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.flight import FlightAnswer, flight
 from reliability.decisions.mission import Mission
@@ -111,12 +112,12 @@ try:
     shots = mission.in_shots()
 except BadInput as e:
     answer("The mission is not stated in full.", top)
-    st.warning(str(e))
+    st.warning(plain_text(str(e)))
     st.stop()
 result = solve(key, module, shots, survival, float(confidence), units, values["rate_Hz"])
 if isinstance(result, str):
     answer(f"Nothing can be promised for {module} yet.", top)
-    st.warning(result)
+    st.warning(plain_text(result))
     st.stop()
 answer(result.sentence, top)
 left, right = st.columns([3, 2])

@@ -18,6 +18,7 @@ from dashboard.shared import (
     table,
     title,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.curves import LifeCurves, life_curves
 from reliability.decisions.life import LifeAnswer, life
@@ -50,7 +51,7 @@ a, curves, problem = solve(
 if a is not None:
     answer(a.sentence, top)
 if problem:
-    st.warning(problem)
+    st.warning(plain_text(problem))
 if curves.shots.size or curves.empirical is not None:
     left, right = st.columns(2)
     with left:

@@ -8,6 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.shared import answer, chart, show_notes, state, store, table, title
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.answer import p_text
 from reliability.decisions.wear import MisfireAnswer, misfires
@@ -67,7 +68,7 @@ if a.groups:
 st.markdown("### Ignition voltage")
 if a.ignition is not None:
     e = a.ignition
-    st.write(e.sentence)
+    st.write(plain_text(e.sentence))
     chart(
         figures.ignition_figure(e),
         "ignition",

@@ -14,7 +14,6 @@ from dashboard.shared import (
     all_records,
     answer,
     first_steps,
-    plain_text,
     show_notes,
     state,
     store,
@@ -22,6 +21,7 @@ from dashboard.shared import (
     title,
 )
 from dashboard.sign_in import allowed
+from dashboard.words import plain_text
 from reliability.decisions.answer import shots_text
 from reliability.decisions.module import module
 from reliability.notes import BadInput, CannotAnswer
@@ -56,7 +56,7 @@ def status() -> str:
 def fault_table(faults: list[SheetFault], file: str) -> None:
     """The faults of a refused file."""
     n = len(faults)
-    st.error(f"{n} fault{'s' if n != 1 else ''} in {file}; nothing was stored.")
+    st.error(f"{n} fault{'s' if n != 1 else ''} in {plain_text(file)}; nothing was stored.")
     rows = [{"row": f.row or None, "column": f.column, "what is wrong": f.message} for f in faults]
     table(pd.DataFrame(rows), "faults")
 
@@ -66,17 +66,17 @@ def say_stored(taken: Taken) -> None:
     c = taken.contribution
     what = "records" if c.kind == "life" else f"rows of {c.kind}"
     if not taken.new:
-        st.info(f"{c.file} was stored before, as contribution {c.id}; nothing changed.")
+        st.info(f"{plain_text(c.file)} was stored before, as contribution {c.id}; nothing changed.")
     elif c.status == "received":
         st.success(
-            f"{c.file} is stored as contribution {c.id}: {c.rows} {what}. It waits until a maintainer accepts it."
+            f"{plain_text(c.file)} is stored as contribution {c.id}: {c.rows} {what}. It waits until a maintainer accepts it."
         )
     else:
         st.success(
-            f"{c.file} is stored as contribution {c.id}: {c.rows} {what}. All pages use it now."
+            f"{plain_text(c.file)} is stored as contribution {c.id}: {c.rows} {what}. All pages use it now."
         )
     for n in taken.notes:
-        st.caption(n.text)
+        st.caption(plain_text(n.text))
 
 
 def add_upload(upload: Any) -> None:
@@ -86,7 +86,7 @@ def add_upload(upload: Any) -> None:
     except SheetError as e:
         fault_table(e.faults, upload.name)
     except StoreError as e:
-        st.error(str(e))
+        st.error(plain_text(str(e)))
 
 
 def add_log() -> None:
@@ -120,11 +120,11 @@ def add_log() -> None:
             fault_table(e.faults, "the shot log")
             return
         except (StoreError, BadInput) as e:
-            st.error(str(e))
+            st.error(plain_text(str(e)))
             return
         finally:
             bar.empty()
-    st.write(reduced.sentence)
+    st.write(plain_text(reduced.sentence))
     show_notes(reduced.notes)
 
 
@@ -161,9 +161,9 @@ def preview(upload: Any) -> None:
     if isinstance(sheet, SideSheet):
         return
     key = state()
-    st.caption(change(key, sheet.sha256, sheet.records))
+    st.caption(plain_text(change(key, sheet.sha256, sheet.records)))
     for f in findings(sheet.records, all_records(*key) if key[1] else None):
-        st.caption(f"{f.severity}: {f.text}")
+        st.caption(plain_text(f"{f.severity}: {f.text}"))
 
 
 def one_record() -> None:
@@ -200,9 +200,11 @@ def one_record() -> None:
         name = f"entered-{dt.datetime.now():%Y%m%d-%H%M%S}.csv"
         say_stored(take_in(store(), Path(name), content, status=status()))
     except SheetError as e:
-        st.error("Not stored: " + "; ".join(f"{f.column}: {f.message}" for f in e.faults))
+        st.error(
+            plain_text("Not stored: " + "; ".join(f"{f.column}: {f.message}" for f in e.faults))
+        )
     except StoreError as e:
-        st.error(str(e))
+        st.error(plain_text(str(e)))
 
 
 top = title("Records")

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import re
 from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
@@ -12,6 +11,7 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.sign_in import allowed
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.notes import Note
 from reliability.readings import WearReadings
@@ -67,11 +67,6 @@ def wear_readings(key: tuple[str, str]) -> WearReadings | None:
         if n.startswith("wear.")
     ]
     return join_wear(found) if found else None
-
-
-def plain_text(text: str) -> str:
-    """A text from outside, such as a builder's code, so that it shows as it is and does nothing."""
-    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", text.replace("\n", " "))
 
 
 def first_steps() -> None:
@@ -202,7 +197,7 @@ def show_notes(notes: Sequence[Note]) -> None:
 def chart(figure: Any, key: str, caption: str) -> None:
     """A chart with its description and downloads."""
     st.altair_chart(figure, width="stretch", key=key)
-    st.caption(caption)
+    st.caption(plain_text(caption))
     with st.popover("Save chart", icon=":material/download:", key=f"save_{key}"):
         st.download_button(
             "SVG", lambda: figures.to_svg(figure), f"{key}.svg", "image/svg+xml", key=f"svg_{key}"

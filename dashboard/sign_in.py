@@ -12,6 +12,7 @@ from typing import Any
 
 import streamlit as st
 
+from dashboard.words import plain_text
 from reliability.access import load_access, may
 from reliability.notes import BadInput
 from reliability.store import default_path
@@ -63,16 +64,16 @@ def gate() -> None:
     assert said is not None
     name = str(said.get("email") or said.get("sub") or "you")
     with st.sidebar:
-        st.caption(f"{name} ({role()})")
+        st.caption(f"{plain_text(name)} ({role()})")
         st.button("Sign out", on_click=st.logout, key="sign_out")
     if role() != "none":
         return
     st.title("shotlife")
     if said.get("email_verified") is False:
-        st.markdown(f"## The provider has not verified the address {name}.")
+        st.markdown(f"## The provider has not verified the address {plain_text(name)}.")
     elif float(said.get("exp") or 0) < time.time():
         st.markdown("## This sign-in has run out: sign out and in again.")
     else:
-        st.markdown(f"## {name} has no role here.")
+        st.markdown(f"## {plain_text(name)} has no role here.")
         st.write("A maintainer gives one: shotlife access --person E-MAIL --role reader")
     st.stop()

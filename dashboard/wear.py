@@ -16,6 +16,7 @@ from dashboard.shared import (
     title,
     wear_readings,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.wear import WearAnswer, wear
 from reliability.notes import BadInput, CannotAnswer
@@ -77,7 +78,7 @@ confidence = d.select_slider(
 result = solve(key, quantity, own or None, 1.0 if shape == "straight" else None, float(confidence))
 if isinstance(result, str):
     answer("These readings cannot tell.", top)
-    st.warning(result)
+    st.warning(plain_text(result))
     st.stop()
 answer(result.sentence, top)
 left, right = st.columns(2)

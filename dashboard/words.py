@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import re
+
 HELP = {
     "Module life": (
         "How many shots a whole module lasts and which part ends it. Each slot (capacitor, igniter, fuel ...) gets its own "
@@ -66,3 +68,8 @@ GLOSSARY = {
     "contribution": "What one file brought. It waits as received until a maintainer accepts it.",
     "shot log": "One row a shot: voltages before and after, ignition voltage, time.",
 }
+
+
+def plain_text(text: str) -> str:
+    """A text from outside, such as a builder's code, so that it shows as it is and does nothing."""
+    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", text.replace("\n", " "))

@@ -2,15 +2,16 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, field, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.special import chdtrc
 
 from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.life import NOT_SHOWN
-from reliability.life.bounds import Bounder
+from reliability.life.bounds import CALIBRATION_LIMIT, Bounder
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family, family, normal_quantile
 from reliability.life.fit import NoMaximum, fit_life
@@ -315,29 +316,33 @@ def builders(
     rng = np.random.default_rng([seed, 31])
     units = max(int(r.units), 1)
     draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
-    scheme = scheme_of(r, model.x, model.sample.centre)
-    sample = scheme.draw(model.fam, model.phi, draws, rng)
-    data_cols = _dummies(model, model.sample, labels, groups[1:], False)
-    sim_cols = _dummies(model, sample, labels, groups[1:], True)
-    same_life = _simulated_p(
-        float(_gain(model, model.sample, data_cols)[0]), _gain(model, sample, sim_cols)
+    many = units > CALIBRATION_LIMIT
+    sample = (
+        model.sample
+        if many
+        else scheme_of(r, model.x, model.sample.centre).draw(model.fam, model.phi, draws, rng)
     )
+
+    def p_of(
+        gain: Callable[[Sample, dict[str, Array]], Array], chosen: list[str], df: int
+    ) -> float:
+        """p of a likelihood ratio: simulated, of many units by chi-square (Wilks 1938)."""
+        own = _dummies(model, model.sample, labels, chosen, False)
+        observed = float(gain(model.sample, own)[0])
+        if many or not np.isfinite(observed):
+            return float(chdtrc(df, observed)) if np.isfinite(observed) else NAN
+        return _simulated_p(observed, gain(sample, _dummies(model, sample, labels, chosen, True)))
+
+    rest = groups[1:]
+    same_life = p_of(lambda a, b: _gain(model, a, b), rest, len(rest))
     same_shape = NAN
     if not terms:
-        seen = float(_shape_gain(model, model.sample, data_cols, len(groups))[0])
-        if np.isfinite(seen):
-            same_shape = _simulated_p(seen, _shape_gain(model, sample, sim_cols, len(groups)))
+        same_shape = p_of(lambda a, b: _shape_gain(model, a, b, len(groups)), rest, len(rest))
     pooled = fit_pooled(r, model.fam, labels, model.x, model.phi, confidence)
     z = float(model.fam.quantile(np.asarray(fraction)))
     pool_log = (z - pooled.phi[1]) / pooled.phi[0] + pooled.centre
     pool = float(np.exp(pool_log))
-    alone = []
-    for g in groups:
-        own_d = _dummies(model, model.sample, labels, [g], False)
-        own_s = _dummies(model, sample, labels, [g], True)
-        alone.append(
-            _simulated_p(float(_gain(model, model.sample, own_d)[0]), _gain(model, sample, own_s))
-        )
+    alone = [p_of(lambda a, b: _gain(model, a, b), [g], 1) for g in groups]
     adjusted = holm(alone)
     rows = []
     for i, g in enumerate(groups):
