@@ -283,10 +283,10 @@ def _ignition(
     names: Sequence[str],
 ) -> dict[str, Array]:
     """Shots and misfires by stretch of 16,384 counts and ignition voltage."""
-    # where every module has one run, there is no need to group by it
-    last = np.zeros(len(names), np.int64)
-    last[data["m"]] = data["run"]
-    single = bool((data["run"] == last[data["m"]]).all())
+    # where no counter goes back, one offset serves the file: there is no need to group by run
+    order = np.lexsort((data["lo"] + data["run"], data["m"]))
+    m, lo = data["m"][order], data["lo"][order]
+    single = not ((m[1:] == m[:-1]) & (lo[1:] < lo[:-1])).any()
     run = "any_value(ord - shot)" if single else "ord - shot"
     head = c.execute(
         "SELECT quantile_cont(v, [0.01, 0.99]) FROM (SELECT ignition_V AS v FROM "

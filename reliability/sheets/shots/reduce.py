@@ -141,19 +141,32 @@ def _doubtful(cells: Cells, usual: Array) -> Array:
     level = usual[d["m"]] * CHARGED_ABOVE
     with np.errstate(invalid="ignore"):
         out = np.asarray(d["vb_min"] < level)
-    order = np.lexsort((d["lo"], d["cell"], d["m"]))
-    m, c, lo, hi = (d[k][order] for k in ("m", "cell", "lo", "hi"))
-    # within a cell's groups in the order of their first count: does one begin before the last ended?
-    same = (m[1:] == m[:-1]) & (c[1:] == c[:-1])
-    group = np.concatenate(([0], np.cumsum(~same)))
-    reach = np.maximum.accumulate(hi + group * (2 * int(hi.max()) + 2)) - group * (
-        2 * int(hi.max()) + 2
-    )
-    twice = np.flatnonzero(same & (lo[1:] <= reach[:-1]))
-    out[order[twice]] = True
-    out[order[twice + 1]] = True
+    # counts said twice in a cell, by rows that may be the same: their times overlap, or are unknown
+    again = _overlapping(d, d["lo"], d["hi"]) & _overlapping(d, d["t0"], d["t1"])
+    out |= again
     # losses and repeats may cancel, so that a run comes back: then the group has a hole
     return np.asarray(out | (d["n"] != d["hi"] - d["lo"] + 1))
+
+
+def _overlapping(d: dict[str, Array], low: Array, high: Array) -> Array:
+    """For each group: whether two groups of its cell overlap in what lies from low to high."""
+    unknown = ~np.isfinite(low) | ~np.isfinite(high)
+    low, high = np.where(unknown, 0.0, low), np.where(unknown, 0.0, high)
+    order = np.lexsort((low, d["cell"], d["m"]))
+    m, c, lo, hi = d["m"][order], d["cell"][order], low[order], high[order]
+    same = (m[1:] == m[:-1]) & (c[1:] == c[:-1])
+    cell = np.concatenate(([0], np.cumsum(~same)))
+    # highest end so far within the cell
+    span = float(np.ptp(hi)) + 1.0 if hi.size else 1.0
+    reach = np.maximum.accumulate(hi + cell * span) - cell * span
+    meets = np.zeros(order.size, bool)
+    slack = 1e-15 * cell[1:] * span + 1e-9 * np.abs(lo[1:])  # rounding must not hide a repeat
+    meets[1:] = same & (lo[1:] <= reach[:-1] + slack)
+    found = np.zeros(int(cell[-1]) + 1 if cell.size else 0, bool)
+    np.logical_or.at(found, cell, meets | unknown[order])
+    out = np.empty(order.size, bool)
+    out[order] = found[cell]
+    return out
 
 
 def _stretches(d: dict[str, Array], own: Array) -> tuple[list[Stretch], Array]:
