@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from pathlib import Path
-
 import pandas as pd
 import streamlit as st
 
@@ -12,23 +10,14 @@ from dashboard.words import plain_text
 from reliability import figures
 from reliability.decisions.answer import p_text
 from reliability.decisions.wear import MisfireAnswer, misfires
-from reliability.sheets.wear import (
-    join_ignition,
-    join_misfires,
-    read_ignition,
-    read_misfires,
-)
+from reliability.store.intake import kept_side
 
 
 @st.cache_resource(max_entries=16, show_spinner="Counting misfires …")
 def solve(key: tuple[str, str], confidence: float) -> MisfireAnswer | None:
     """Misfire answer; None without data."""
-    files = store().bundle_files()
-    found = [read_misfires(Path(n), c) for _, n, c in files if n.startswith("misfires.")]
-    sparks = [read_ignition(Path(n), c) for _, n, c in files if n.startswith("ignition.")]
-    if not found:
-        return None
-    return misfires(join_misfires(found), confidence, join_ignition(sparks) if sparks else None)
+    found = kept_side(store(), "misfires")
+    return None if found is None else misfires(found, confidence, kept_side(store(), "ignition"))
 
 
 top = title("Misfires")

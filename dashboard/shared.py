@@ -17,10 +17,10 @@ from reliability.notes import Note
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 from reliability.sheets.filters import choose
-from reliability.sheets.wear import join_wear, read_wear
 from reliability.sheets.write import frame_csv
 from reliability.store import Store, default_path
 from reliability.store.demo import load_demo
+from reliability.store.intake import kept_side
 
 CAUTION = (
     "High voltage stays in capacitors after power-off. Discharge and short every bank before touching "
@@ -61,12 +61,8 @@ def chosen_records(key: tuple[str, str], chosen: dict[str, list[str]]) -> LifeRe
 @st.cache_resource(max_entries=4, show_spinner=False)
 def wear_readings(key: tuple[str, str]) -> WearReadings | None:
     """All accepted wear readings; None if there are none."""
-    found = [
-        read_wear(Path(n), c)
-        for _, n, c in Store(Path(key[0])).bundle_files()
-        if n.startswith("wear.")
-    ]
-    return join_wear(found) if found else None
+    readings: WearReadings | None = kept_side(Store(Path(key[0])), "wear")
+    return readings
 
 
 def first_steps() -> None:

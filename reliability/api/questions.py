@@ -6,7 +6,6 @@ import math
 import re
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
-from pathlib import Path
 from typing import Any
 
 from reliability.notes import BadInput, CannotAnswer
@@ -188,32 +187,28 @@ def _builders(store: Store, v: dict[str, Any]) -> Any:
     )  # fmt: skip
 
 
-def _side(store: Store, kind: str, read: Callable[..., Any]) -> list[Any]:
-    files = store.bundle_files() if store.exists else []
-    return [read(Path(name), content) for _, name, content in files if name.startswith(f"{kind}.")]
+def _side(store: Store, kind: str) -> Any:
+    from reliability.store.intake import kept_side
+
+    return kept_side(store, kind) if store.exists else None
 
 
 def _wear(store: Store, v: dict[str, Any]) -> Any:
     from reliability.decisions.wear import wear
-    from reliability.sheets.wear import join_wear, read_wear
 
-    found = _side(store, "wear", read_wear)
-    if not found:
+    found = _side(store, "wear")
+    if found is None:
         raise CannotAnswer("the store holds no wear sheet yet")
-    return wear(join_wear(found), v["quantity"], limit=v["limit"], confidence=v["confidence"])
+    return wear(found, v["quantity"], limit=v["limit"], confidence=v["confidence"])
 
 
 def _misfires(store: Store, v: dict[str, Any]) -> Any:
     from reliability.decisions.wear import misfires
-    from reliability.sheets.wear import join_ignition, join_misfires, read_ignition, read_misfires
 
-    found = _side(store, "misfires", read_misfires)
-    if not found:
+    found = _side(store, "misfires")
+    if found is None:
         raise CannotAnswer("the store holds no misfire sheet yet")
-    sparks = _side(store, "ignition", read_ignition)
-    return misfires(
-        join_misfires(found), v["confidence"], join_ignition(sparks) if sparks else None
-    )
+    return misfires(found, v["confidence"], _side(store, "ignition"))
 
 
 def _contributions(store: Store, v: dict[str, Any]) -> Any:

@@ -209,17 +209,17 @@ def load_side(
     join_parts: Callable[[list[Any]], Any],
 ) -> Any:
     """Wear readings or misfires (``kind`` is the sheet's name) from files, or from the store."""
-    from reliability.store import Store, default_path
-
     if files:
         return join_parts([read(f) for f in files])
-    kept = Store(store or default_path()).bundle_files()
-    found = [read(Path(name), content) for _, name, content in kept if name.startswith(f"{kind}.")]
-    if not found:
+    from reliability.store import Store, default_path
+    from reliability.store.intake import kept_side
+
+    found = kept_side(Store(store or default_path()), kind)
+    if found is None:
         raise CannotAnswer(
             f"The store holds no {kind} sheet; add a {kind}.csv, or a bundle with one, or use --from."
         )
-    return join_parts(found)
+    return found
 
 
 def emit_json(answer: Any, basis: Basis | None = None) -> None:

@@ -159,8 +159,9 @@ def _write(sheets: dict[str, bytes], folder: Path) -> list[str]:
 
 def _store(sheets: dict[str, bytes], builder: str, path: Path, licence: str) -> list[str]:
     """Store the sheets; each supersedes what earlier logs of the builder gave."""
-    from reliability.sheets.side import SideSheet, read_sheet
+    from reliability.sheets.side import read_sheet
     from reliability.store import Store
+    from reliability.store.intake import store_sheet
 
     box = Store(path)
     out = []
@@ -168,10 +169,7 @@ def _store(sheets: dict[str, bytes], builder: str, path: Path, licence: str) -> 
         name = f"shots-{builder}-{kind}.csv"
         old = box.latest(name) if box.exists else None
         sheet = read_sheet(Path(name), content)
-        if isinstance(sheet, SideSheet):
-            added = box.add_side(sheet, licence=licence, supersedes=old)
-        else:
-            added = box.add(sheet, licence=licence, supersedes=old)
+        added = store_sheet(box, sheet, licence=licence, supersedes=old)
         c = added.contribution
         verb = "stored" if added.new else "already stored"
         out.append(f"{name}: {verb} as contribution {c.id} ({c.rows} rows)")

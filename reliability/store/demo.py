@@ -4,8 +4,8 @@ from __future__ import annotations
 
 from pathlib import Path
 
-from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import read_sheet
+from reliability.store.intake import store_sheet
 from reliability.store.store import Store
 
 
@@ -22,8 +22,4 @@ def load_demo(box: Store) -> None:
         demo_folder() / "misfires.csv",
         demo_folder() / "ignition.csv",
     ):
-        sheet = read_sheet(path)
-        if isinstance(sheet, LifeSheet):
-            box.add(sheet, licence="CC0-1.0")
-        else:
-            box.add_side(sheet, licence="CC0-1.0")
+        store_sheet(box, read_sheet(path), licence="CC0-1.0")

@@ -2,14 +2,24 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
+from typing import Any
 
 from reliability.notes import Note
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.quality import Finding, findings
 from reliability.sheets.side import SideSheet, read_contribution
-from reliability.store.store import Contribution, Store
+from reliability.sheets.wear import (
+    join_ignition,
+    join_misfires,
+    join_wear,
+    read_ignition,
+    read_misfires,
+    read_wear,
+)
+from reliability.store.store import Added, Contribution, Store
 
 
 @dataclass(frozen=True)
@@ -32,7 +42,23 @@ class Taken:
     findings: tuple[Finding, ...]
 
 
-def put(
+_SIDE: dict[str, tuple[Callable[..., Any], Callable[[list[Any]], Any]]] = {
+    "wear": (read_wear, join_wear),
+    "misfires": (read_misfires, join_misfires),
+    "ignition": (read_ignition, join_ignition),
+}
+
+
+def kept_side(box: Store, kind: str) -> Any:
+    """The accepted wear readings, misfires or ignition counts as one; None if there are none."""
+    read, join = _SIDE[kind]
+    found = [
+        read(Path(name), c) for _, name, c in box.bundle_files() if name.startswith(f"{kind}.")
+    ]
+    return join(found) if found else None
+
+
+def store_sheet(
     box: Store,
     sheet: LifeSheet | SideSheet,
     *,
@@ -40,13 +66,27 @@ def put(
     licence: str = "",
     other: dict[str, bytes] | None = None,
     supersedes: int | None = None,
-) -> Taken:
-    """Store a checked sheet of any kind. Raises StoreError."""
+) -> Added:
+    """Store a checked sheet of any kind as one contribution. Raises StoreError."""
     if isinstance(sheet, SideSheet):
-        added = box.add_side(sheet, status=status, licence=licence, supersedes=supersedes)
+        return box.add_side(sheet, status=status, licence=licence, supersedes=supersedes)
+    return box.add(sheet, status=status, licence=licence, supersedes=supersedes, other=other)
+
+
+def put(
+    box: Store,
+    sheet: LifeSheet | SideSheet,
+    *,
+    status: str = "accepted",
+    licence: str = "",
+    other: dict[str, bytes] | None = None,
+) -> Taken:
+    """Store a checked sheet of any kind, and look for what is odd in it. Raises StoreError."""
+    if isinstance(sheet, SideSheet):
+        added = store_sheet(box, sheet, status=status, licence=licence)
         return Taken(added.contribution, added.new, (), ())
     before = box.records() if box.exists else None
-    added = box.add(sheet, status=status, licence=licence, supersedes=supersedes, other=other)
+    added = store_sheet(box, sheet, status=status, licence=licence, other=other)
     found = tuple(findings(sheet.records, before)) if added.new else ()
     return Taken(added.contribution, added.new, sheet.notes, found)
 

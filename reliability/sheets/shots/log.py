@@ -48,15 +48,6 @@ class LogFile:
     full: frozenset[str] = frozenset()
 
 
-def is_shot_log(path: Path) -> bool:
-    """Whether a CSV or Parquet file has the columns of a shot log."""
-    try:
-        names = _header(path)
-    except (SheetError, OSError):
-        return False
-    return set(REQUIRED) <= set(names) and "slot" not in names
-
-
 def _header(path: Path) -> list[str]:
     if path.suffix.lower() == ".parquet":
         import pyarrow.parquet as pq

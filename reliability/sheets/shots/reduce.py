@@ -77,7 +77,7 @@ def reduce_logs(
         for p, c in zip(paths, pieces)
         if c.order != "file"
     ]  # fmt: skip
-    return _summarise(joined, pieces, repeated, rows, notes, capacitance_uF, kept)
+    return _summarise(joined, repeated, rows, notes, capacitance_uF, kept)
 
 
 def _join(pieces: Sequence[Cells]) -> Cells:
@@ -114,10 +114,10 @@ def _without(cells: Cells, own: Array) -> Cells:
     )  # fmt: skip
 
 
-def _by_module(cells: Cells) -> list[Array]:
-    """Indices of each module's cells."""
-    order = np.argsort(cells.data["m"], kind="stable")
-    return np.split(order, np.searchsorted(cells.data["m"][order], np.arange(1, len(cells.names))))
+def _by_module(cells: Cells, data: dict[str, Array]) -> list[Array]:
+    """Indices of each module's rows in ``cells.data`` or ``cells.ignition``."""
+    order = np.argsort(data["m"], kind="stable")
+    return np.split(order, np.searchsorted(data["m"][order], np.arange(1, len(cells.names))))
 
 
 def _usual(cells: Cells) -> Array:
@@ -126,7 +126,7 @@ def _usual(cells: Cells) -> Array:
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = d["sv"] / d["nb"]
     out = np.full(len(cells.names), np.nan)
-    for i, rows in enumerate(_by_module(cells)):
+    for i, rows in enumerate(_by_module(cells, d)):
         own = mean[rows]
         own = own[np.isfinite(own)]
         # a long dead tail must not become the usual
@@ -197,12 +197,13 @@ def _stretches(d: dict[str, Array], own: Array) -> tuple[list[Stretch], Array]:
 
 
 def _summarise(
-    cells: Cells, pieces: Sequence[Cells], repeated: dict[str, int], rows: int, notes: list[Note],
+    cells: Cells, repeated: dict[str, int], rows: int, notes: list[Note],
     capacitance_uF: float | None, kept: int,
 ) -> Reduced:  # fmt: skip
     modules, wear, misfires, ignition = [], [], [], []
-    hits, sparks = _hits(cells), _sparks(cells)
-    for i, (name, own) in enumerate(zip(cells.names, _by_module(cells))):
+    hits = _hits(cells)
+    sparks = _by_module(cells, cells.ignition) if cells.ignition else []
+    for i, (name, own) in enumerate(zip(cells.names, _by_module(cells, cells.data))):
         stretches, of = _stretches(cells.data, own)
         count = run_on(stretches)
         added = np.array([np.iinfo(np.int64).min if o is None else o for o in count.offset])[of]
@@ -236,13 +237,3 @@ def _hits(cells: Cells) -> list[list[tuple[int, int]]]:
     for i, k, s in zip(m.tolist(), cells.hit_cell.tolist(), cells.hit_shot.tolist()):
         out[i].append((k, s))
     return out
-
-
-def _sparks(cells: Cells) -> list[Array]:
-    """Indices of each module's ignition counts; empty if there are none."""
-    if not cells.ignition:
-        return []
-    order = np.argsort(cells.ignition["m"], kind="stable")
-    return np.split(
-        order, np.searchsorted(cells.ignition["m"][order], np.arange(1, len(cells.names)))
-    )
