@@ -98,11 +98,13 @@ def test_faulty_sheet_is_refused_with_its_faults(page, server, tmp_path):
 def test_a_shot_log_is_reduced(page, server):
     page.goto(server + "/records")
     page.get_by_text("Reduce a shot log").click()
-    page.get_by_label("Builder code of the logs", exact=True).fill("kite")
-    page.keyboard.press("Enter")
     page.set_input_files(
         "input[type=file] >> nth=1", str(ROOT / "datasets" / "demo" / "shotlog.csv")
     )
+    # the code after the upload: its rerun must not meet an upload under way
+    page.wait_for_selector("text=shotlog.csv")
+    page.get_by_label("Builder code of the logs", exact=True).fill("kite")
+    page.keyboard.press("Enter")
     page.get_by_role("button", name="Reduce and add").click()
     page.wait_for_selector("text=1,788 rows of 2 modules")
     page.wait_for_selector("text=the counter begins anew after 500 shots")
