@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field
+from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
-from numpy.typing import NDArray
+from pydantic import model_validator
 
 from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.flight_models import (
@@ -16,15 +16,23 @@ from reliability.decisions.flight_models import (
     units_on_board,
     wear_outlooks,
 )
-from reliability.decisions.life import NOT_SHOWN
+from reliability.decisions.mission import OnMission
+from reliability.decisions.parts import Curve
+from reliability.decisions.question import (
+    Answer,
+    Count,
+    Family,
+    Level,
+    OnRecords,
+    confidence_setting,
+    numbers,
+    setting,
+)
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
 from reliability.life.system import first_failure_shares
-from reliability.notes import BadInput, Note
-from reliability.readings import WearReadings
+from reliability.notes import Note
+from reliability.pool import Pool
 from reliability.records import LifeRecords, join
-
-Array = NDArray[np.float64]
-NAN = float("nan")
 
 
 @dataclass(frozen=True)
@@ -36,7 +44,7 @@ class FlightSlot:
     slot, part, unit : str
     so_far : float
         Shots on the unit (the most, if there are several).
-    n, failed : float
+    n, failed : number
         Units and failures that its model rests on.
     basis : str
         ``life``, ``stress model``, ``shape prior``, ``wear path`` or ``assumed shape``.
@@ -56,15 +64,15 @@ class FlightSlot:
     part: str
     unit: str
     so_far: float
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     basis: str
     survival: float
     lower: float
     promise: float
     ends_first: float
     fit_p: float
-    stress: dict[str, float | str]
+    stress: dict[str, Level]
 
 
 @dataclass(frozen=True)
@@ -80,44 +88,84 @@ class MoreTest:
 
 
 @dataclass(frozen=True)
-class FlightAnswer:
-    """Answer to ``flight``.
+class MissionSurvival:
+    """Survival of the mission: estimate, lower bound, and ``predictive``: the chance that this very
+    unit lasts, uncertainty of the parameters included."""
+
+    estimate: float
+    lower: float
+    predictive: float
+
+
+@dataclass(frozen=True)
+class Promise:
+    """Shots at which the lower bound of survival, at the confidence, is still ``survival``."""
+
+    shots: float
+    survival: float
+    confidence: float
+
+
+@dataclass(frozen=True)
+class FirstToFail:
+    """Probability that the slot fails first, within the mission."""
+
+    slot: str
+    probability: float
+
+
+@dataclass(frozen=True)
+class Several:
+    """For so many equal units: chance that all last and that one at least does, with lower bounds."""
+
+    units: int
+    all: float
+    all_lower: float
+    one: float
+    one_lower: float
+
+
+@dataclass(frozen=True)
+class FlightAnswer(Answer):
+    """What can be promised for one module.
 
     Attributes
     ----------
     module : str
+    mission : str
+        As it was stated.
     mission_shots : float
-    survival : dict
-        ``estimate``, ``lower`` (one-sided at the confidence) and ``predictive``: the chance that this
-        very unit lasts, parameters' uncertainty included.
-    promise : dict
-        ``shots`` that can be promised at ``survival`` and ``confidence``.
+    survival : MissionSurvival
+    promise : Promise
     margin_shots : float
         Promise less mission.
     by_slot : tuple of FlightSlot
-    first_to_fail : tuple of dict
-        ``slot`` and ``probability`` within the mission.
-    several : dict
-        ``units``, ``all``, ``all_lower``, ``one``, ``one_lower`` for k equal flight units.
+    first_to_fail : tuple of FirstToFail
+    several : Several
     more : tuple of MoreTest
     confidence : float
-    notes : tuple of Note
+    builders : tuple of str
+    pool_units, pool_failed : number
+        Of all records behind it.
+    curve : Curve
+        Survival from now on; its upper bound is not worked out and equals the estimate.
     """
 
     module: str
+    mission: str
     mission_shots: float
-    survival: dict[str, float]
-    promise: dict[str, float]
+    survival: MissionSurvival
+    promise: Promise
     margin_shots: float
     by_slot: tuple[FlightSlot, ...]
-    first_to_fail: tuple[dict[str, float | str], ...]
-    several: dict[str, float]
+    first_to_fail: tuple[FirstToFail, ...]
+    several: Several
     more: tuple[MoreTest, ...]
     confidence: float
-    notes: tuple[Note, ...]
-    curve: tuple[Array, Array, Array] = field(
-        default=(np.empty(0), np.empty(0), np.empty(0)), metadata=NOT_SHOWN
-    )
+    builders: tuple[str, ...]
+    pool_units: Count
+    pool_failed: Count
+    curve: Curve
 
     @property
     def sentence(self) -> str:
@@ -125,145 +173,143 @@ class FlightAnswer:
         p = self.promise
         ok = "meets" if self.margin_shots >= 0 else "falls short of"
         return (
-            f"Module {self.module} can be promised {shots_text(p['shots'])} shots ({percent_text(p['survival'])} survival "
-            f"at {percent_text(p['confidence'])} confidence), which {ok} the mission of "
-            f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival['estimate'])} "
-            f"as estimated, at least {percent_text(self.survival['lower'])}."
+            f"Module {self.module} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
+            f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
+            f"as estimated, at least {percent_text(self.survival.lower)}."
         )
 
 
-def flight(
-    records: LifeRecords,
-    module: str,
-    shots: float,
-    *,
-    survival: float = 0.9,
-    confidence: float = 0.95,
-    family_name: str = "weibull",
-    units: int = 1,
-    rate_Hz: float = 1 / 3,
-    use_stress: bool = True,
-    more: bool = True,
-    readings: WearReadings | None = None,
-    seed: int = 1,
-) -> FlightAnswer:
-    """What can be promised for one module.
+class Flight(OnRecords, OnMission):
+    """What to promise for one flight module, given its burn-in so far.
 
-    Parameters
-    ----------
-    records : LifeRecords
-        The pool; the module's own records tell its parts, stress and shots so far.
-    module : str
-    shots : float
-        Mission, in shots from now on.
-    survival, confidence : float
-        Of the promise.
-    family_name : str
-    units : int
-        Flight units like this one, for the chance that all or at least one last.
-    rate_Hz : float
-        For the effect of more burn-in by time.
-    use_stress : bool
-        Whether to use a stress model where the records allow it.
-    more : bool
-        Whether to work out the effect of more burn-in and tests.
-    readings : WearReadings, optional
-        For slots that never failed but wear towards a limit.
-    seed : int
-
-    Raises
-    ------
-    BadInput, CannotAnswer
+    The module's own records tell its parts, stresses and shots so far; the pool tells how such units
+    live.
     """
-    if not (shots > 0 and np.isfinite(shots)):
-        raise BadInput("the mission must be more than 0 shots")
-    if not (0 < survival < 1 and 0.5 < confidence < 1):
-        raise BadInput("survival lies between 0 and 1, confidence between 0.5 and 1")
-    on_board = units_on_board(records, module)
-    outlooks = wear_outlooks(readings, records, module, on_board)
 
-    def hazard_with(pool: LifeRecords, check_fit: bool) -> ModuleHazard:
+    name = "flight"
+    text = "What to promise for one flight module, given its burn-in."
+    needs = ("life", "wear")
+    answer_type = FlightAnswer
+
+    module: str = setting(..., "The flight module.", of="module", min_length=1)
+    survival: float = setting(0.9, "Survival of the promise.", gt=0, lt=1)
+    confidence: float = confidence_setting()
+    family: Family = setting("weibull", "Family of the life model.")
+    units: int = setting(1, "Flight modules like this one.", ge=1, le=1000)
+    no_stress: bool = setting(False, "Use lives as tested, without a stress model.")
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _stated(self) -> Flight:
+        self.mission().in_shots()
+        return self
+
+    def answer(self, pool: Pool) -> FlightAnswer:
+        """The promise.
+
+        Raises
+        ------
+        BadInput
+            If there is no such module.
+        CannotAnswer
+            If a slot's last unit has failed.
+        """
+        return _Flight(self.chosen(pool), pool, self).answer()
+
+
+class _Flight:
+    """One flight module while its answer is worked out."""
+
+    def __init__(self, records: LifeRecords, pool: Pool, q: Flight) -> None:
+        self.records, self.q = records, q
+        self.shots = q.mission().in_shots()
+        self.on_board = units_on_board(records, q.module)
+        self.outlooks = wear_outlooks(pool.wear, records, q.module, self.on_board)
+        self.now = self.hazard_with(records, True)
+
+    def hazard_with(self, records: LifeRecords, check_fit: bool) -> ModuleHazard:
+        """The module's hazard from other records."""
+        q = self.q
         return module_hazard(
-            pool, module, on_board, outlooks, family_name, use_stress, seed, check_fit
+            records, q.module, self.on_board, self.outlooks, q.family, not q.no_stress, q.seed, check_fit
         )
 
-    whole_module = hazard_with(records, True)
-    models = whole_module.models
-    at = np.array([shots])
-    draws, best = whole_module.total(at)
-    lower = float(np.exp(-np.quantile(draws, confidence)))
-    promised = whole_module.promise(survival, confidence, shots)
-    ends = _first_to_fail(whole_module, shots)
-    slots = []
-    for i, m in enumerate(models):
-        d, b = whole_module.slot(m, at)
-        slots.append(
-            FlightSlot(
-                m.on_board.slot, m.on_board.part, m.on_board.unit, m.on_board.so_far, whole(m.records.units),
-                whole(m.records.failures), m.basis, float(np.exp(-b[0])), float(np.exp(-np.quantile(d, confidence))),
-                whole_module.promise(survival, confidence, shots, [m]), ends[i],
-                m.fit_p, m.on_board.stress,
-            )
+    def answer(self) -> FlightAnswer:
+        q, shots, r = self.q, self.shots, self.records
+        draws, best = self.now.total(np.array([shots]))
+        lower = float(np.exp(-np.quantile(draws, q.confidence)))
+        est = float(np.exp(-best[0]))
+        promised = self.now.promise(q.survival, q.confidence, shots)
+        slots = self.slots()
+        first: dict[str, float] = {}
+        for s in slots:
+            first[s.slot] = first.get(s.slot, 0.0) + s.ends_first
+        k = q.units
+        return FlightAnswer(
+            q.module, q.mission().in_words(), shots,
+            MissionSurvival(est, lower, float(np.exp(-draws[:, 0]).mean())),
+            Promise(promised, q.survival, q.confidence), promised - shots,
+            tuple(sorted(slots, key=lambda s: -s.ends_first)),
+            tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
+            Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k), self.more(), q.confidence,
+            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
+            notes=_notes(r, self.now.models, q.module),
         )  # fmt: skip
-    first: dict[str, float] = {}
-    for s in slots:
-        first[s.slot] = first.get(s.slot, 0.0) + s.ends_first
-    s_draws = np.exp(-draws[:, 0])
-    est = float(np.exp(-best[0]))
-    several = {
-        "units": float(units), "all": est**units, "all_lower": lower**units,
-        "one": 1 - (1 - est) ** units, "one_lower": 1 - (1 - lower) ** units,
-    }  # fmt: skip
-    grid = np.geomspace(shots / 50, max(2 * shots, 1.5 * promised), 50)
-    _, best_curve = whole_module.total(grid)
-    curve = (grid, np.exp(-best_curve), whole_module.lower(grid, confidence))
-    return FlightAnswer(
-        module, shots, {"estimate": est, "lower": lower, "predictive": float(s_draws.mean())},
-        {"shots": promised, "survival": survival, "confidence": confidence}, promised - shots,
-        tuple(sorted(slots, key=lambda s: -s.ends_first)),
-        tuple({"slot": k, "probability": v} for k, v in sorted(first.items(), key=lambda kv: -kv[1])),
-        several,
-        _more(records, module, whole_module, hazard_with, shots, survival, confidence, rate_Hz) if more else (),
-        confidence, _notes(records, models, module), curve,
-    )  # fmt: skip
 
+    def slots(self) -> list[FlightSlot]:
+        """Each slot by itself."""
+        q, shots, at = self.q, self.shots, np.array([self.shots])
+        # chance that each unit is the first to fail within the mission, by integration
+        grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 400)))
+        ends = first_failure_shares([self.now.slot(m, grid)[1] for m in self.now.models])
+        out = []
+        for m, first in zip(self.now.models, ends, strict=True):
+            d, b = self.now.slot(m, at)
+            u = m.on_board
+            out.append(
+                FlightSlot(
+                    u.slot, u.part, u.unit, u.so_far, whole(m.records.units), whole(m.records.failures), m.basis,
+                    float(np.exp(-b[0])), float(np.exp(-np.quantile(d, q.confidence))),
+                    self.now.promise(q.survival, q.confidence, shots, [m]), first, m.fit_p, u.stress,
+                )
+            )  # fmt: skip
+        return out
 
-def _first_to_fail(whole_module: ModuleHazard, shots: float) -> list[float]:
-    """Chance that each unit is the first to fail within the mission, by integration."""
-    grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 400)))
-    hazards = [whole_module.slot(m, grid)[1] for m in whole_module.models]
-    return first_failure_shares(hazards)
+    def curve(self, promised: float) -> Curve:
+        """Survival from now on, beyond mission and promise."""
+        grid = np.geomspace(self.shots / 50, max(2 * self.shots, 1.5 * promised), 50)
+        best = np.exp(-self.now.total(grid)[1])
+        low = self.now.lower(grid, self.q.confidence)
+        return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, low), (1.0, best))))  # fmt: skip
 
+    def more(self) -> tuple[MoreTest, ...]:
+        """One more hour, day, week of burn-in; and of tests of a sister module that survives them."""
+        hour, day, week = (t * self.q.rate_hz for t in (3600.0, 86400.0, 604800.0))
+        out = [
+            self.test(f"one more {name} of burn-in", length, self.now, length)
+            for name, length in (("hour", hour), ("day", day), ("week", week))
+        ]
+        own = self.records.select((self.records.module == self.q.module) & self.records.right)
+        for name, length in (("day", day), ("week", week)):
+            sister = LifeRecords.of(
+                np.full(len(own), length), module=["sister"] * len(own), slot=own.slot, part=own.part,
+                covariates=dict(own.covariates), labels=dict(own.labels),
+            )  # fmt: skip
+            learnt = self.hazard_with(join([self.records, sister]), False)
+            out.append(self.test(f"a sister module that lasts one {name}", length, learnt))
+        return tuple(out)
 
-def _more(
-    records: LifeRecords, module: str, now: ModuleHazard, hazard_with: Callable[[LifeRecords, bool], ModuleHazard],
-    shots: float, survival: float, confidence: float, rate_Hz: float,
-) -> tuple[MoreTest, ...]:  # fmt: skip
-    """One more hour, day, week of burn-in; and of tests of a sister module that survives them."""
-    mission = np.array([shots])
-
-    def test(what: str, length: float, then: ModuleHazard, burnt: float = 0.0) -> MoreTest:
-        _, lasts = now.total(np.array([length]))
+    def test(self, what: str, length: float, then: ModuleHazard, burnt: float = 0.0) -> MoreTest:
+        """What a test of that length, survived, would make of the promise."""
+        q, mission = self.q, np.array([self.shots])
+        _, lasts = self.now.total(np.array([length]))
         _, after = then.total(mission, burnt)
         return MoreTest(
             what, length, float(np.exp(-lasts[0])), float(np.exp(-after[0])),
-            float(then.lower(mission, confidence, burnt)[0]), then.promise(survival, confidence, shots, extra=burnt),
+            float(then.lower(mission, q.confidence, burnt)[0]),
+            then.promise(q.survival, q.confidence, self.shots, extra=burnt),
         )  # fmt: skip
-
-    hour, day, week = (seconds * rate_Hz for seconds in (3600.0, 86400.0, 604800.0))
-    out = [
-        test(f"one more {name} of burn-in", length, now, length)
-        for name, length in (("hour", hour), ("day", day), ("week", week))
-    ]
-    own = records.select((records.module == module) & records.right)
-    for name, length in (("day", day), ("week", week)):
-        sister = LifeRecords.of(
-            np.full(len(own), length), module=["sister"] * len(own), slot=own.slot, part=own.part,
-            covariates=dict(own.covariates), labels=dict(own.labels),
-        )  # fmt: skip
-        learnt = hazard_with(join([records, sister]), False)
-        out.append(test(f"a sister module that lasts one {name}", length, learnt))
-    return tuple(out)
 
 
 def _notes(records: LifeRecords, models: Sequence[SlotModel], module: str) -> tuple[Note, ...]:

@@ -2,29 +2,41 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 import numpy as np
+from pydantic import model_validator
 
 from reliability.decisions.answer import percent_text, shots_text, whole
-from reliability.life.bounds import METHODS, Bounder
-from reliability.life.families import FAMILIES, family
+from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
+from reliability.decisions.question import (
+    Answer,
+    BoundMethod,
+    Count,
+    Family,
+    OnRecords,
+    confidence_setting,
+    numbers,
+    refuse_unless,
+    setting,
+)
+from reliability.life.bounds import Bounder, survival_curve
+from reliability.life.families import family
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
-from reliability.life.goodness import goodness_of_fit
+from reliability.life.goodness import compare_families, goodness_of_fit
 from reliability.life.predict import Prediction, predict
 from reliability.life.priors import (
     DEFAULT_SHAPE_PRIOR,
     PriorAndPosterior,
-    ShapePrior,
     posterior_quantile,
     zero_failure_quantile,
     zero_failure_survival,
 )
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.pool import Pool
 from reliability.records import LifeRecords
 
-NOT_SHOWN = {"json": False}
+NAN = float("nan")
 
 
 @dataclass(frozen=True)
@@ -38,23 +50,24 @@ class QuantileBound:
 
 
 @dataclass(frozen=True)
-class SurvivalBound:
-    """Survival at a count, with one-sided bounds."""
+class FamilyChoice:
+    """How one family does on the data: log-likelihood, AICc and its Akaike weight; or why it has no fit."""
 
-    shots: float
-    estimate: float
-    lower: float
-    upper: float
+    family: str
+    loglik: float
+    aicc: float
+    weight: float
+    reason: str
 
 
 @dataclass(frozen=True)
-class LifeAnswer:
-    """The answer to ``life``; nan where these data cannot say.
+class LifeAnswer(Answer):
+    """Life of the units of one group; nan where these data cannot say.
 
     Attributes
     ----------
     family : str
-    n, failed : int or float
+    n, failed : number
         Units and failures.
     shape, scale, mu, sigma, loglik : float
         See ``LifeFit``.
@@ -63,7 +76,16 @@ class LifeAnswer:
     bound : str
         Method asked for.
     quantiles, survival : tuples
-    notes : tuple of Note
+    empirical : tuple of Step
+        Survival without a family.
+    curve : Curve
+        Fitted survival with its bounds.
+    seen : tuple of Seen
+        The data themselves.
+    families : tuple of FamilyChoice
+        Best first.
+    fit_p : float
+        Monte-Carlo p of the fit (small = poor); nan where it was not tested.
     mc_error : float
         Largest Monte-Carlo standard error of the log of a bound.
     few : PriorAndPosterior or None
@@ -72,12 +94,13 @@ class LifeAnswer:
         Failure mode looked at, "" for all.
     prediction : Prediction or None
         For units still to be made, where asked for.
-    fit : LifeFit or None
+    problem : str
+        Why no life could be fitted, else "".
     """
 
     family: str
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     shape: float
     scale: float
     mu: float
@@ -87,12 +110,16 @@ class LifeAnswer:
     bound: str
     quantiles: tuple[QuantileBound, ...]
     survival: tuple[SurvivalBound, ...]
-    notes: tuple[Note, ...]
+    empirical: tuple[Step, ...] = ()
+    curve: Curve = Curve()
+    seen: tuple[Seen, ...] = ()
+    families: tuple[FamilyChoice, ...] = ()
+    fit_p: float = NAN
     mc_error: float = 0.0
     few: PriorAndPosterior | None = None
     mode: str = ""
     prediction: Prediction | None = None
-    fit: LifeFit | None = field(default=None, metadata=NOT_SHOWN)
+    problem: str = ""
 
     @property
     def sentence(self) -> str:
@@ -112,6 +139,137 @@ class LifeAnswer:
             f"{shots_text(q.lower)} at {percent_text(self.confidence)} confidence "
             f"({self.failed:g} of {self.n:g} units failed)."
         )
+
+    @property
+    def answered(self) -> bool:
+        """Whether a life could be fitted."""
+        return not self.problem
+
+
+class Life(OnRecords):
+    """Life of the units in the records: parameters, lives and survival, with bounds.
+
+    Examples
+    --------
+    >>> from reliability.records import LifeRecords
+    >>> lives = [17.88, 28.92, 33.0, 41.52, 42.12, 45.6, 48.4, 51.84, 51.96, 54.12]
+    >>> a = Life(at=(20,)).answer(Pool(LifeRecords.of(lives, lives)))
+    >>> round(a.shape, 2), a.quantiles[0].lower < a.quantiles[0].shots
+    (4.25, True)
+    """
+
+    name = "life"
+    text = "Life of units: parameters, lives and survival, with bounds."
+    answer_type = LifeAnswer
+
+    family: Family = setting("weibull", "Family of the life model.")
+    confidence: float = confidence_setting()
+    bound: BoundMethod = setting(
+        "calibrated", "Kind of bound; likelihood and wald are too optimistic with few failures."
+    )
+    mode: str = setting("", "Look at this failure mode; others count as censored.", of="mode")
+    at: tuple[float, ...] = setting(
+        (), "Count at which survival is wanted.", unit="shots", hint="SHOTS"
+    )
+    fraction: tuple[float, ...] = setting((0.1,), "Share failed whose count is wanted.", hint="P")
+    next: int | None = setting(
+        None, "Predict the shots that the next so many units reach.", ge=1, hint="K"
+    )
+    keep: int | None = setting(None, "How many of the next units must last.", ge=1, hint="M")
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Life:
+        if any(not 0 < p < 1 for p in self.fraction):
+            raise BadInput("fraction is a share above 0 and below 1, such as 0.1")
+        if any(not s >= 0 for s in self.at):
+            raise BadInput("at is a count of 0 shots or more")
+        if self.keep is not None:
+            refuse_unless(self.next is not None, "keep", "it goes with next")
+            if self.next is not None and self.keep > self.next:
+                raise BadInput("keep is at most next")
+        return self
+
+    def answer(self, pool: Pool) -> LifeAnswer:
+        """Life of the pool's units under the filters.
+
+        Raises
+        ------
+        BadInput
+            For an unknown mode.
+        CannotAnswer
+            Where no life can be fitted; ``partial`` holds the bounds that can be given.
+        """
+        return life(self.chosen(pool), self)
+
+
+def life(records: LifeRecords, q: Life) -> LifeAnswer:
+    """Life of the units in these records; see ``Life.answer``."""
+    if q.mode:
+        known = sorted(set(records.mode[records.failed].tolist()))
+        if q.mode not in known:
+            raise BadInput(f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}")
+    notes = content_notes(records, q.mode)
+    if q.mode:
+        records = records.of_mode(q.mode)
+    try:
+        fit = fit_life(records, q.family)
+    except NoMaximum as e:
+        raise CannotAnswer(str(e), _without_fit(records, q, e, notes)) from None
+    bounder = Bounder(records, fit, q.confidence, q.bound, q.seed)
+    quantiles, survival, error = _bounds(bounder, q)
+    few = None
+    if records.failures <= 3 and fit.family.shape_free:
+        few = posterior_quantile(records, fit.family, (q.fraction or (0.1,))[0], q.confidence)
+        notes += (prior_note(few, q.confidence),)
+    if error > 0.01:
+        text = f"The simulated bounds carry a standard error of {100 * error:.1f} %."
+        notes += (Note("simulation_error", text),)
+    fit_p = NAN
+    if records.units <= 5000 and records.failures >= 4:
+        tested = goodness_of_fit(records, fit, seed=q.seed)
+        fit_p, poor = tested.p, tested.note(q.family)
+        notes += (poor,) if poor else ()
+    return LifeAnswer(
+        q.family, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu, fit.sigma, fit.loglik,
+        q.confidence, q.bound, quantiles, survival, steps_of(records, q.confidence), _curve(records, fit, q),
+        seen_of(records), _families(records), fit_p, error, few, q.mode,
+        predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
+        notes=fit.notes + bounder.notes + notes,
+    )  # fmt: skip
+
+
+def _bounds(
+    bounder: Bounder, q: Life
+) -> tuple[tuple[QuantileBound, ...], tuple[SurvivalBound, ...], float]:
+    """Lives and survival asked for, and the largest simulation error."""
+    quantiles, survival, error = [], [], 0.0
+    for p in q.fraction:
+        b = bounder.quantile(p)
+        quantiles.append(QuantileBound(p, b.estimate, b.lower, b.upper))
+        error = max(error, b.mc_error)
+    for shots in q.at:
+        b = bounder.survival(shots)
+        survival.append(SurvivalBound(shots, b.estimate, b.lower, b.upper))
+        error = max(error, b.mc_error)
+    return tuple(quantiles), tuple(survival), error
+
+
+def _curve(records: LifeRecords, fit: LifeFit, q: Life, points: int = 60) -> Curve:
+    """Fitted survival with its bounds, from the first deaths to the last."""
+    seen = records.shots_good[records.shots_good > 0]
+    low = min(fit.quantile(0.005), float(seen.min()) if seen.size else fit.quantile(0.01))
+    high = max(fit.quantile(0.95), float(records.shots_good.max()))
+    shots = np.geomspace(max(low, high * 1e-4), min(high, fit.quantile(0.999)), points)
+    bounder = Bounder(records, fit, q.confidence, q.bound, q.seed, effort=0.15)
+    return Curve(numbers(shots), *(numbers(v) for v in survival_curve(bounder, shots)))
+
+
+def _families(records: LifeRecords) -> tuple[FamilyChoice, ...]:
+    return tuple(
+        FamilyChoice(s.family, s.loglik, s.aicc, s.weight, s.reason)
+        for s in compare_families(records)
+    )
 
 
 def varying_stresses(records: LifeRecords) -> list[tuple[str, float, float]]:
@@ -174,117 +332,6 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
     return tuple(notes)
 
 
-def check_settings(
-    family_name: str, confidence: float, bound: str, fractions: Sequence[float], at: Sequence[float]
-) -> None:
-    """Refuse settings out of range. Raises BadInput."""
-    if family_name not in FAMILIES:
-        raise BadInput(f"unknown family {family_name!r}; allowed: {', '.join(FAMILIES)}")
-    if bound not in METHODS:
-        raise BadInput(f"unknown bound {bound!r}; allowed: {', '.join(METHODS)}")
-    if not 0.5 < confidence < 1:
-        raise BadInput("confidence is one-sided; allowed: between 0.5 and 1, such as 0.95")
-    if any(not 0 < p < 1 for p in fractions):
-        raise BadInput("a fraction failed must lie between 0 and 1, such as 0.1")
-    if any(not (s >= 0 and np.isfinite(s)) for s in at):
-        raise BadInput("shots must be 0 or more")
-
-
-def life(
-    records: LifeRecords,
-    family_name: str = "weibull",
-    *,
-    mode: str = "",
-    at: Sequence[float] = (),
-    fractions: Sequence[float] = (0.1,),
-    confidence: float = 0.95,
-    bound: str = "calibrated",
-    seed: int = 1,
-    check_fit: bool = True,
-    ahead: tuple[int, int] | None = None,
-    prior: ShapePrior = DEFAULT_SHAPE_PRIOR,
-) -> LifeAnswer:
-    """Life of the units in these records.
-
-    Parameters
-    ----------
-    records : LifeRecords
-    family_name : str
-    mode : str
-        Look at one failure mode, others censored; "" for all failures.
-    at : sequence of float
-        Counts at which survival is wanted.
-    fractions : sequence of float
-        Fractions failed whose counts are wanted.
-    confidence : float
-        One-sided.
-    bound : str
-        ``calibrated``, ``likelihood`` or ``wald``.
-    seed : int
-    check_fit : bool
-        Whether to test the fit (a Monte-Carlo p value).
-    ahead : (units, keep), optional
-        Also predict the shots that at least ``keep`` of so many next units reach.
-    prior : ShapePrior
-        Used, and shown, only where failures are 3 or fewer.
-
-    Raises
-    ------
-    BadInput
-        For settings out of range or an unknown mode.
-    CannotAnswer
-        Where no life can be fitted; ``partial`` holds the bounds that can be given.
-    """
-    check_settings(family_name, confidence, bound, fractions, at)
-    if mode:
-        known = sorted(set(records.mode[records.failed].tolist()))
-        if mode not in known:
-            raise BadInput(f"no failure of mode {mode!r}; there are: {', '.join(known) or 'none'}")
-    notes = content_notes(records, mode)
-    if mode:
-        records = records.of_mode(mode)
-    try:
-        fit = fit_life(records, family_name)
-    except NoMaximum as e:
-        partial = _without_fit(
-            records, family_name, mode, at, fractions, confidence, bound, prior, e, notes
-        )
-        raise CannotAnswer(str(e), partial) from None
-    bounder = Bounder(records, fit, confidence, bound, seed)
-    q, s, error = [], [], 0.0
-    for p in fractions:
-        b = bounder.quantile(p)
-        q.append(QuantileBound(p, b.estimate, b.lower, b.upper))
-        error = max(error, b.mc_error)
-    for shots in at:
-        b = bounder.survival(shots)
-        s.append(SurvivalBound(shots, b.estimate, b.lower, b.upper))
-        error = max(error, b.mc_error)
-    few = None
-    if records.failures <= 3 and fit.family.shape_free:
-        few = posterior_quantile(
-            records, fit.family, fractions[0] if fractions else 0.1, confidence, prior
-        )
-        notes += (prior_note(few, confidence),)
-    if error > 0.01:
-        notes += (
-            Note(
-                "simulation_error",
-                f"The simulated bounds carry a standard error of {100 * error:.1f} %.",
-            ),
-        )
-    if check_fit and records.units <= 5000 and records.failures >= 4:
-        found = goodness_of_fit(records, fit, seed=seed).note(family_name)
-        notes += (found,) if found else ()
-    return LifeAnswer(
-        family_name, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu,
-        fit.sigma, fit.loglik, confidence, bound, tuple(q), tuple(s),
-        fit.notes + bounder.notes + notes, mc_error=error, few=few, mode=mode,
-        prediction=predict(records, fit, units=ahead[0], keep=ahead[1], confidence=confidence, seed=seed) if ahead else None,
-        fit=fit,
-    )  # fmt: skip
-
-
 def prior_note(few: PriorAndPosterior, confidence: float) -> Note:
     """Prior and posterior side by side, in words."""
     a, b = few.shape_prior, few.shape_posterior
@@ -298,59 +345,59 @@ def prior_note(few: PriorAndPosterior, confidence: float) -> Note:
 
 
 def _without_fit(
-    records: LifeRecords,
-    family_name: str,
-    mode: str,
-    at: Sequence[float],
-    fractions: Sequence[float],
-    confidence: float,
-    bound: str,
-    prior: ShapePrior,
-    why: NoMaximum,
-    notes: tuple[Note, ...],
+    records: LifeRecords, q: Life, why: NoMaximum, notes: tuple[Note, ...]
 ) -> LifeAnswer:
     """What can be said where no life can be fitted: bounds from a prior shape, and why no more."""
-    nan = float("nan")
-    quantiles: list[QuantileBound] = []
-    survival: list[SurvivalBound] = []
+    quantiles: tuple[QuantileBound, ...] = ()
+    survival: tuple[SurvivalBound, ...] = ()
     notes = (Note(why.code, str(why)), *few_failure_notes(records.failures), *notes)
     few = None
     seen_good = bool((records.shots_good > records.shots_from).any())
-    fam = family(family_name)
+    fam = family(q.family)
+    prior = DEFAULT_SHAPE_PRIOR
     if not records.failed.any() and seen_good:
         assumed = 1.0 if not fam.shape_free else None
-        for p in fractions:
-            low = zero_failure_quantile(records, p, confidence, assumed, prior)
-            quantiles.append(QuantileBound(p, nan, low, nan))
-        for shots in at:
-            survival.append(
-                SurvivalBound(
-                    shots, nan, zero_failure_survival(records, shots, confidence, prior), nan
-                )
+        quantiles = tuple(
+            QuantileBound(
+                p, NAN, zero_failure_quantile(records, p, q.confidence, assumed, prior), NAN
             )
-        p = fractions[0] if fractions else 0.1
-        parts = ", ".join(
-            f"{shots_text(zero_failure_quantile(records, p, confidence, b))} at shape {b:g}"
-            for b in (1.0, 2.0, 3.0)
+            for p in q.fraction
         )
-        basis = (
-            "shape 1 (exponential)" if assumed else
-            f"the {prior.name} prior on the shape (median {prior.median:g}; {prior.source})"
-        )  # fmt: skip
-        notes += (
-            Note(
-                "assumed_shape",
-                f"The lower bounds rest on {basis}. With an assumed Weibull shape the count at which "
-                f"{percent_text(p)} have failed is at least: {parts}.",
-            ),
+        survival = tuple(
+            SurvivalBound(s, NAN, zero_failure_survival(records, s, q.confidence, prior), NAN)
+            for s in q.at
         )
+        notes += (_assumed_shape_note(records, q),)
     elif records.failed.any() and seen_good and fam.shape_free:
-        for p in fractions:
-            few = posterior_quantile(records, fam, p, confidence, prior)
-            quantiles.append(QuantileBound(p, nan, few.lower, few.upper))
-        if few is not None:
-            notes += (prior_note(few, confidence),)
+        found = [posterior_quantile(records, fam, p, q.confidence, prior) for p in q.fraction]
+        quantiles = tuple(
+            QuantileBound(p, NAN, f.lower, f.upper) for p, f in zip(q.fraction, found, strict=True)
+        )
+        if found:
+            few = found[-1]
+            notes += (prior_note(few, q.confidence),)
     return LifeAnswer(
-        family_name, whole(records.units), whole(records.failures), nan, nan, nan, nan, nan,
-        confidence, bound, tuple(quantiles), tuple(survival), notes, few=few, mode=mode,
+        q.family, whole(records.units), whole(records.failures), NAN, NAN, NAN, NAN, NAN, q.confidence, q.bound, quantiles,
+        survival, steps_of(records, q.confidence), seen=seen_of(records), families=_families(records), few=few,
+        mode=q.mode, problem=str(why), notes=notes,
     )  # fmt: skip
+
+
+def _assumed_shape_note(records: LifeRecords, q: Life) -> Note:
+    """What the bounds without a failure rest on, and what other shapes would give."""
+    prior = DEFAULT_SHAPE_PRIOR
+    p = (q.fraction or (0.1,))[0]
+    parts = ", ".join(
+        f"{shots_text(zero_failure_quantile(records, p, q.confidence, b))} at shape {b:g}"
+        for b in (1.0, 2.0, 3.0)
+    )
+    basis = (
+        f"the {prior.name} prior on the shape (median {prior.median:g}; {prior.source})"
+        if family(q.family).shape_free
+        else "shape 1 (exponential)"
+    )
+    return Note(
+        "assumed_shape",
+        f"The lower bounds rest on {basis}. With an assumed Weibull shape the count at which "
+        f"{percent_text(p)} have failed is at least: {parts}.",
+    )

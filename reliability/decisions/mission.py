@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reliability.decisions.question import Question, refuse_unless, setting
 from reliability.notes import BadInput
 
 NAN = float("nan")
@@ -85,3 +86,39 @@ class Mission:
 def thrust_uN(impulse_bit_uNs: float, rate_Hz: float) -> float:
     """Mean thrust = impulse bit x rate, micronewtons."""
     return impulse_bit_uNs * rate_Hz
+
+
+class OnMission(Question):
+    """Settings that state a mission, once."""
+
+    shots: float | None = setting(None, "Mission in shots from now on.", unit="shots", gt=0, lt=1e15)
+    total_impulse: float | None = setting(
+        None, "Mission as total impulse.", unit="N s", hint="NS", gt=0
+    )
+    delta_v: float | None = setting(
+        None, "Mission as velocity change.", unit="m/s", hint="M/S", gt=0
+    )
+    days: float | None = setting(None, "Mission in days at the rate and duty.", unit="days", gt=0)
+    impulse_bit: float | None = setting(
+        None, "Impulse of one shot.", unit="uN s", hint="UNS", gt=0
+    )
+    mass: float | None = setting(None, "Mass of the satellite.", unit="kg", hint="KG", gt=0)
+    rate_hz: float = setting(1 / 3, "Shots a second.", unit="shots/s", gt=0)
+    duty: float = setting(1.0, "Share of the time it fires.", gt=0, le=1)
+
+    def mission(self) -> Mission:
+        """The mission. Raises BadInput if it is not stated once, or with what has no effect."""
+
+        def number(value: float | None) -> float:
+            return NAN if value is None else value
+
+        refuse_unless(self.duty == 1.0 or self.days is not None, "duty", "it goes with days")
+        refuse_unless(
+            self.impulse_bit is None or self.total_impulse is not None or self.delta_v is not None,
+            "impulse_bit", "it goes with total_impulse or delta_v",
+        )  # fmt: skip
+        refuse_unless(self.mass is None or self.delta_v is not None, "mass", "it goes with delta_v")
+        return Mission(
+            number(self.shots), number(self.total_impulse), number(self.delta_v), number(self.days),
+            number(self.impulse_bit), number(self.mass), self.rate_hz, self.duty,
+        )  # fmt: skip

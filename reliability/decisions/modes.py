@@ -2,15 +2,28 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
 from reliability.decisions.answer import percent_text, shots_text, whole
-from reliability.decisions.life import NOT_SHOWN, check_settings
+from reliability.decisions.parts import Numbers
+from reliability.decisions.question import (
+    Answer,
+    BoundMethod,
+    Count,
+    Family,
+    OnRecords,
+    confidence_setting,
+    numbers,
+    setting,
+)
 from reliability.life.bounds import Bounder
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.incidence import Incidence, cumulative_incidence
 from reliability.notes import CannotAnswer, Note
+from reliability.pool import Pool
 from reliability.records import UNKNOWN, LifeRecords
+
+NAN = float("nan")
 
 
 @dataclass(frozen=True)
@@ -20,18 +33,20 @@ class ModeLife:
     Attributes
     ----------
     mode : str
-    failed : int or float
+    failed : number
     shape, shots, lower, upper : float
         Cause-specific Weibull (or other) shape, and the count by which ``fraction`` would have
         failed if this were the only mode, with bounds; nan where it cannot be fitted.
     incidence, incidence_lower, incidence_upper : float
         Probability that a unit has failed by this mode at the last observed failure.
+    shares : tuple of float
+        The same at each count of the answer's ``at``.
     reason : str
         Why there is no fit, else "".
     """
 
     mode: str
-    failed: float
+    failed: Count
     shape: float
     shots: float
     lower: float
@@ -39,23 +54,23 @@ class ModeLife:
     incidence: float
     incidence_lower: float
     incidence_upper: float
+    shares: Numbers
     reason: str = ""
 
 
 @dataclass(frozen=True)
-class ModesAnswer:
-    """Answer to ``modes``; see ``ModeLife``."""
+class ModesAnswer(Answer):
+    """Failure modes, most frequent first; see ``ModeLife``. ``at`` are the counts with a failure."""
 
     family: str
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     fraction: float
     confidence: float
     bound: str
     horizon: float
     modes: tuple[ModeLife, ...]
-    notes: tuple[Note, ...]
-    curve: Incidence | None = field(default=None, metadata=NOT_SHOWN)
+    at: Numbers
 
     @property
     def sentence(self) -> str:
@@ -69,45 +84,59 @@ class ModesAnswer:
         )
 
 
-def modes(
-    records: LifeRecords,
-    family_name: str = "weibull",
-    *,
-    fraction: float = 0.1,
-    confidence: float = 0.95,
-    bound: str = "likelihood",
-    seed: int = 1,
-) -> ModesAnswer:
-    """Failure modes of the units in these records, most frequent first.
+class Modes(OnRecords):
+    """What ends the units: each failure mode by itself, and how often it comes first."""
 
-    Raises
-    ------
-    CannotAnswer
-        If nothing failed.
-    """
-    check_settings(family_name, confidence, bound, [fraction], [])
-    if not records.failed.any():
-        raise CannotAnswer("No unit has failed, so there is no failure mode to look at yet.")
-    curve = cumulative_incidence(records, confidence)
-    rows = []
-    notes: list[Note] = []
-    for mode in curve.by_mode:
-        own = records.of_mode(mode)
-        shape = shots = lower = upper = float("nan")
-        reason = ""
-        try:
-            fit = fit_life(own, family_name)
-            b = Bounder(own, fit, confidence, bound, seed).quantile(fraction)
-            shape, shots, lower, upper = fit.shape, b.estimate, b.lower, b.upper
-        except NoMaximum as e:
-            reason = str(e)
-        rows.append(
-            ModeLife(
-                mode, whole(own.failures), shape, shots, lower, upper,
-                float(curve.by_mode[mode][-1]),
-                float(curve.lower[mode][-1]), float(curve.upper[mode][-1]), reason,
-            )
+    name = "modes"
+    text = "What ends the units: each failure mode by itself."
+    answer_type = ModesAnswer
+
+    family: Family = setting("weibull", "Family of the life model.")
+    fraction: float = setting(0.1, "Share failed of the life shown.", gt=0, lt=1)
+    confidence: float = confidence_setting()
+    bound: BoundMethod = setting("likelihood", "Kind of bound.")
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    def answer(self, pool: Pool) -> ModesAnswer:
+        """Failure modes of the pool's units under the filters.
+
+        Raises
+        ------
+        CannotAnswer
+            If nothing failed.
+        """
+        records = self.chosen(pool)
+        if not records.failed.any():
+            raise CannotAnswer("No unit has failed, so there is no failure mode to look at yet.")
+        curve = cumulative_incidence(records, self.confidence)
+        rows = [_mode_life(records, curve, mode, self) for mode in curve.by_mode]
+        rows.sort(key=lambda r: (-r.failed, r.mode))
+        return ModesAnswer(
+            self.family, whole(records.units), whole(records.failures), self.fraction, self.confidence, self.bound,
+            float(curve.shots[-1]), tuple(rows), numbers(curve.shots), notes=_notes(records, curve),
         )  # fmt: skip
+
+
+def _mode_life(records: LifeRecords, curve: Incidence, mode: str, q: Modes) -> ModeLife:
+    """One mode, others censored; and its share among them."""
+    own = records.of_mode(mode)
+    shape = shots = lower = upper = NAN
+    reason = ""
+    try:
+        fit = fit_life(own, q.family)
+        b = Bounder(own, fit, q.confidence, q.bound, q.seed).quantile(q.fraction)
+        shape, shots, lower, upper = fit.shape, b.estimate, b.lower, b.upper
+    except NoMaximum as e:
+        reason = str(e)
+    share, low, high = (float(v[mode][-1]) for v in (curve.by_mode, curve.lower, curve.upper))
+    return ModeLife(
+        mode, whole(own.failures), shape, shots, lower, upper, share, low, high,
+        numbers(curve.by_mode[mode]), reason,
+    )  # fmt: skip
+
+
+def _notes(records: LifeRecords, curve: Incidence) -> tuple[Note, ...]:
+    notes: list[Note] = []
     if UNKNOWN in curve.by_mode:
         k = records.count[records.failed & (records.mode == UNKNOWN)].sum()
         notes.append(
@@ -133,8 +162,4 @@ def modes(
                 "one slot, or see the module's life for the whole.",
             )
         )
-    rows.sort(key=lambda r: (-r.failed, r.mode))
-    return ModesAnswer(
-        family_name, whole(records.units), whole(records.failures), fraction, confidence, bound,
-        float(curve.shots[-1]), tuple(rows), tuple(notes), curve,
-    )  # fmt: skip
+    return tuple(notes)

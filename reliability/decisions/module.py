@@ -3,29 +3,38 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import model_validator
 from scipy.optimize import brentq
 
 from reliability.decisions.answer import p_text, percent_text, shots_text, whole
-from reliability.decisions.life import (
-    NOT_SHOWN,
-    SurvivalBound,
-    check_settings,
-    varying_stresses,
+from reliability.decisions.life import QuantileBound, varying_stresses
+from reliability.decisions.parts import Curve, SurvivalBound
+from reliability.decisions.question import (
+    Answer,
+    Count,
+    Family,
+    OnRecords,
+    confidence_setting,
+    pairs,
+    setting,
 )
 from reliability.life.bounds import CALIBRATION_LIMIT
 from reliability.life.dependence import Dependence, shared_frailty
 from reliability.life.families import family, normal_quantile
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR
-from reliability.life.system import Slot, SystemBound, first_failure_shares, system_bound
+from reliability.life.system import Slot, first_failure_shares, system_bound
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.pool import Pool
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
+NAN = float("nan")
 
 
 @dataclass(frozen=True)
@@ -35,7 +44,7 @@ class SlotLife:
     Attributes
     ----------
     slot : str
-    n, failed : int or float
+    n, failed : number
         Units seen and failed.
     units : float
         Equal units in the slot of one module.
@@ -50,8 +59,8 @@ class SlotLife:
     """
 
     slot: str
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     units: float
     shape: float
     median: float
@@ -61,22 +70,23 @@ class SlotLife:
 
 
 @dataclass(frozen=True)
-class ModuleAnswer:
-    """Answer to ``module``.
+class ModuleAnswer(Answer):
+    """Life of a module.
 
     Attributes
     ----------
     family : str
     confidence : float
     bound : str
-    life : dict
-        ``fraction`` (failed), ``shots``, ``lower``, ``upper``: the life that 1 - fraction keep.
+    life : QuantileBound
+        The life that 1 - fraction keep, with bounds.
     median : float
         Shots that half of the modules last, as estimated.
     survival : tuple of SurvivalBound
     slots : tuple of SlotLife
         Most likely end first.
-    notes : tuple of Note
+    curve : Curve
+        Survival of modules.
     dependence : Dependence
         Check that slots fail independently of each other.
     """
@@ -84,28 +94,167 @@ class ModuleAnswer:
     family: str
     confidence: float
     bound: str
-    life: dict[str, float]
+    life: QuantileBound
     median: float
     survival: tuple[SurvivalBound, ...]
     slots: tuple[SlotLife, ...]
-    notes: tuple[Note, ...]
+    curve: Curve
     dependence: Dependence
-    models: tuple[Slot, ...] = field(default=(), metadata=NOT_SHOWN)
-    cuts: tuple[float, float] = field(default=(1.645, -1.645), metadata=NOT_SHOWN)
 
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        share = percent_text(1 - self.life["fraction"])
-        low = shots_text(self.life["lower"])
+        share = percent_text(1 - self.life.fraction)
+        low = shots_text(self.life.lower)
         if not np.isfinite(self.median):
             return f"Nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence)."
         top = self.slots[0]
         return (
             f"Half of the modules last {shots_text(self.median)} shots; {share} last "
-            f"{shots_text(self.life['shots'])}, at least {low} at {percent_text(self.confidence)} "
+            f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
             f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them."
         )
+
+
+class Module(OnRecords):
+    """Life of a whole module: the product over its slots, and which of them ends it."""
+
+    name = "module"
+    text = "Life of a whole module, and which slot ends it."
+    answer_type = ModuleAnswer
+
+    family: Family = setting("weibull", "Family of the life model.")
+    confidence: float = confidence_setting()
+    bound: Literal["calibrated", "likelihood"] = setting("calibrated", "Kind of bound.")
+    at: tuple[float, ...] = setting((), "Module survival at this count.", unit="shots", hint="SHOTS")
+    fraction: float = setting(0.1, "Share failed of the life bounded.", gt=0, lt=1)
+    units: tuple[str, ...] = setting(
+        (), "Units in a slot of one module, the first failure ending it (default 1).", hint="SLOT=N"
+    )
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Module:
+        if any(not s > 0 for s in self.at):
+            raise BadInput("at is a count above 0 shots")
+        self.units_of()
+        return self
+
+    def units_of(self) -> dict[str, float]:
+        """Units by slot. Raises BadInput."""
+        out = {}
+        for slot, value in pairs(self.units, "units", "slot=number").items():
+            try:
+                out[slot] = float(value)
+            except ValueError:
+                out[slot] = 0.0
+            if not (out[slot] > 0 and np.isfinite(out[slot])):
+                raise BadInput(f"units of {slot} is a number above 0, not {value[:40]!r}")
+        return out
+
+    def answer(self, pool: Pool) -> ModuleAnswer:
+        """Life of a module whose slots live as the pool's units under the filters did.
+
+        Raises
+        ------
+        BadInput
+            For units of a slot that has no records.
+        CannotAnswer
+            If no unit was seen working.
+        """
+        records = self.chosen(pool)
+        slots, notes = slot_models(records, self.family, self.units_of())
+        if not slots:
+            raise CannotAnswer(
+                "No unit was seen working beyond its start; add records of longer tests."
+            )
+        bounds = _Bounds.of(slots, records, self)
+        together = shared_frailty(slots, seed=self.seed)
+        found = [system_bound(slots, s, self.confidence, bounds.method, self.seed) for s in self.at]
+        return ModuleAnswer(
+            self.family, self.confidence, bounds.method, bounds.life, bounds.median,
+            tuple(SurvivalBound(b.shots, b.estimate, b.lower, b.upper) for b in found),
+            _slot_lives(slots, bounds), bounds.curve(self.confidence), together,
+            notes=notes + bounds.notes + _independence_note(records) + _dependence_note(together),
+        )  # fmt: skip
+
+
+@dataclass(frozen=True)
+class _Bounds:
+    """The bounded life of the module, and the cuts of the signed root that its curve shares."""
+
+    slots: tuple[Slot, ...]
+    method: str
+    life: QuantileBound
+    median: float
+    longest: float
+    cuts: tuple[float, float]
+    notes: tuple[Note, ...]
+
+    @classmethod
+    def of(cls, slots: tuple[Slot, ...], records: LifeRecords, q: Module) -> _Bounds:
+        longest = float(records.shots_good.max())
+        nothing = not any(s.records.failed.any() for s in slots)
+        shots = longest if nothing else _estimate_quantile(slots, q.fraction)
+        z = float(normal_quantile(q.confidence))
+        cuts, method, notes = (z, z), str(q.bound), ()
+        if (
+            method == "calibrated"
+            and records.units > CALIBRATION_LIMIT
+            and records.failures >= 100
+        ):
+            method, notes = "likelihood", (_skipped_note(records),)
+
+        def at_bound(which: str) -> float:
+            return _lower_quantile(slots, q.fraction, shots, cuts, which, q.confidence)
+
+        if method == "calibrated" and not nothing:
+            near = system_bound(slots, at_bound("lower"), q.confidence, "calibrated", q.seed, side="lower")
+            far = system_bound(slots, at_bound("upper"), q.confidence, "calibrated", q.seed, side="upper")
+            cuts = (near.cut_lower, far.cut_upper)
+        life = QuantileBound(
+            q.fraction, NAN if nothing else shots, at_bound("lower"),
+            NAN if nothing else at_bound("upper"),
+        )  # fmt: skip
+        return cls(slots, method, life, _estimate_quantile(slots, 0.5), longest, cuts, notes)
+
+    def curve(self, confidence: float, points: int = 30) -> Curve:
+        """Survival with bounds at many counts, with the cuts found for the life."""
+        top = 2.0 * self.median if np.isfinite(self.median) else self.longest
+        found = [
+            system_bound(self.slots, float(s), confidence, "likelihood", cuts=self.cuts)
+            for s in np.geomspace(top / 60, top, points)
+        ]
+        columns = ((b.shots, b.estimate, b.lower, b.upper) for b in found)
+        return Curve(*(tuple(v) for v in zip((0.0, 1.0, 1.0, 1.0), *columns, strict=True)))
+
+
+def _slot_lives(slots: Sequence[Slot], bounds: _Bounds) -> tuple[SlotLife, ...]:
+    """Each slot beside the module, most likely end first."""
+    ends = first_to_fail(slots)
+    reference = np.log(bounds.median if np.isfinite(bounds.median) else bounds.longest)
+    rows = []
+    for s in slots:
+        shape = float(s.phi[0, 0])
+        half = float(s.family.quantile(np.asarray(0.5)))
+        median = float(np.exp((half - s.phi[1, 0]) / shape + s.sample.centre))
+        rows.append(
+            SlotLife(
+                s.name, whole(s.records.units), whole(s.records.failures), s.units,
+                shape if s.assumed_shape is None else NAN,
+                median if s.records.failed.any() else NAN,
+                float(np.exp(-s.hazard(reference)[0])), ends[s.name], s.assumed_shape,
+            )
+        )  # fmt: skip
+    return tuple(sorted(rows, key=lambda r: (-np.nan_to_num(r.ends_module), r.slot)))
+
+
+def _skipped_note(records: LifeRecords) -> Note:
+    return Note(
+        "calibration_skipped",
+        f"{records.units:g} units, {records.failures:g} failed: the plain likelihood-ratio bound is used; "
+        "calibration would change little.",
+    )
 
 
 def slot_models(
@@ -202,103 +351,6 @@ def _lower_quantile(
     return float(np.exp(brentq(excess, min(a, b), max(a, b), xtol=1e-5)))
 
 
-def module(
-    records: LifeRecords,
-    family_name: str = "weibull",
-    *,
-    at: Sequence[float] = (),
-    fraction: float = 0.1,
-    confidence: float = 0.95,
-    bound: str = "calibrated",
-    units: Mapping[str, float] | None = None,
-    seed: int = 1,
-) -> ModuleAnswer:
-    """Life of a module whose slots live as the units in these records did.
-
-    Parameters
-    ----------
-    records : LifeRecords
-    family_name : str
-    at : sequence of float
-        Counts at which survival is wanted.
-    fraction : float
-        Fraction of modules failed at the life that is bounded.
-    confidence : float
-    bound : str
-        ``calibrated`` or ``likelihood``.
-    units : mapping of slot to number, optional
-        Equal units in one module's slot where it is not 1 (a bank of 4 whose first short ends it).
-    seed : int
-
-    Raises
-    ------
-    BadInput, CannotAnswer
-    """
-    check_settings(family_name, confidence, bound, [fraction], at)
-    if bound == "wald":
-        raise BadInput("the module's bound is calibrated or likelihood; wald is for single slots")
-    slots, notes = slot_models(records, family_name, units)
-    if not slots:
-        raise CannotAnswer(
-            "No unit was seen working beyond its start; add records of longer tests."
-        )
-    longest = float(records.shots_good.max())
-    nothing = not any(s.records.failed.any() for s in slots)
-    shots = longest if nothing else _estimate_quantile(slots, fraction)
-    z = float(normal_quantile(confidence))
-    cuts = (z, z)
-    if bound == "calibrated" and records.units > CALIBRATION_LIMIT and records.failures >= 100:
-        bound = "likelihood"
-        notes += (
-            Note(
-                "calibration_skipped",
-                f"{records.units:g} units, {records.failures:g} failed: the plain likelihood-ratio bound is used; "
-                "calibration would change little.",
-            ),
-        )
-    if bound == "calibrated" and not nothing:
-        lower = _lower_quantile(slots, fraction, shots, cuts, "lower", confidence)
-        near = system_bound(slots, lower, confidence, "calibrated", seed, side="lower")
-        upper = _lower_quantile(slots, fraction, shots, cuts, "upper", confidence)
-        far = system_bound(slots, upper, confidence, "calibrated", seed, side="upper")
-        cuts = (near.cut_lower, far.cut_upper)
-    low = _lower_quantile(slots, fraction, shots, cuts, "lower", confidence)
-    high = (
-        float("nan")
-        if nothing
-        else _lower_quantile(slots, fraction, shots, cuts, "upper", confidence)
-    )
-    found = [system_bound(slots, s, confidence, bound, seed) for s in at if s > 0]
-    survival = [SurvivalBound(b.shots, b.estimate, b.lower, b.upper) for b in found]
-    median = _estimate_quantile(slots, 0.5)
-    ends = first_to_fail(slots)
-    reference = np.log(longest if nothing else median)
-    rows = []
-    for s in slots:
-        fitted = s.assumed_shape is None
-        b = float(s.phi[0, 0])
-        med = float(
-            np.exp((float(s.family.quantile(np.asarray(0.5))) - s.phi[1, 0]) / b + s.sample.centre)
-        )
-        rows.append(
-            SlotLife(
-                s.name, whole(s.records.units), whole(s.records.failures), s.units,
-                b if fitted else float("nan"),
-                med if s.records.failed.any() else float("nan"),
-                float(np.exp(-s.hazard(reference)[0])),
-                ends[s.name], s.assumed_shape,
-            )
-        )  # fmt: skip
-    rows.sort(key=lambda r: (-np.nan_to_num(r.ends_module), r.slot))
-    together = shared_frailty(slots, seed=seed)
-    notes += _independence_note(records) + _dependence_note(together)
-    return ModuleAnswer(
-        family_name, confidence, bound,
-        {"fraction": fraction, "shots": float("nan") if nothing else shots, "lower": low, "upper": high},
-        median, tuple(survival), tuple(rows), notes, together, slots, cuts,
-    )  # fmt: skip
-
-
 def _independence_note(records: LifeRecords) -> tuple[Note, ...]:
     notes = [
         Note(
@@ -328,11 +380,3 @@ def _dependence_note(found: Dependence) -> tuple[Note, ...]:
             "understated here than overstated; narrow the records to like conditions.",
         ),
     )
-
-
-def module_curve(answer: ModuleAnswer, shots: Array) -> list[SystemBound]:
-    """Survival with bounds at many counts, with the cuts found for the answer."""
-    return [
-        system_bound(answer.models, float(s), answer.confidence, "likelihood", cuts=answer.cuts)
-        for s in shots
-    ]

@@ -1,0 +1,231 @@
+"""A question is a decision's settings as data: what every shell shows, reads and asks.
+
+Each setting has a type, a range, a default, a unit and a help text. Options of the command line,
+parameters of the API, controls and addresses of the pages, the keys under which answers are kept and
+the command that asks the same again all derive from them.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import dataclass, field
+from typing import Any, ClassVar, Literal, TypeVar
+
+import numpy as np
+from pydantic import BaseModel, ConfigDict, Field, ValidationError
+
+from reliability.notes import BadInput, Note
+from reliability.pool import Basis, Pool
+from reliability.records import LifeRecords
+
+Family = Literal["weibull", "lognormal", "loglogistic", "exponential"]
+BoundMethod = Literal["calibrated", "likelihood", "wald"]
+Count = int | float
+Level = float | str
+
+
+@dataclass(frozen=True, kw_only=True)
+class Answer:
+    """What every answer carries.
+
+    Attributes
+    ----------
+    notes : tuple of Note
+        Grave ones first.
+    asked : dict
+        The question with all its settings, enough to ask it again.
+    basis : Basis
+    """
+
+    notes: tuple[Note, ...] = ()
+    asked: dict[str, Any] = field(default_factory=dict)
+    basis: Basis = field(default_factory=Basis)
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        raise NotImplementedError
+
+    @property
+    def answered(self) -> bool:
+        """Whether what was asked could be answered (else only a part of it is here)."""
+        return True
+
+
+def setting(
+    default: Any, text: str, *, unit: str = "", of: str = "", hint: str = "", **rules: Any
+) -> Any:
+    """A setting of a question.
+
+    Parameters
+    ----------
+    default
+        Its value unless given; ``...`` if it must be given.
+    text : str
+        Help, one sentence.
+    unit : str
+    of : str
+        Column of the records whose values can be chosen.
+    hint : str
+        What stands for the value in help, such as ``SLOT=N``.
+    **rules
+        ``gt``, ``ge``, ``lt``, ``le`` of a number.
+    """
+    more = {k: v for k, v in (("unit", unit), ("of", of), ("hint", hint)) if v}
+    return Field(default, description=text, json_schema_extra=more or None, **rules)
+
+
+def confidence_setting(default: float = 0.95, text: str = "One-sided confidence.") -> Any:
+    """The confidence, between 0.5 and 1."""
+    return setting(default, text, gt=0.5, lt=1)
+
+
+class Question(BaseModel):
+    """Settings of a decision; build one, then ask it of a pool.
+
+    Raises
+    ------
+    BadInput
+        On building, for a setting that is unknown, missing or out of range: which, and what is allowed.
+    """
+
+    model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
+    name: ClassVar[str]
+    text: ClassVar[str]
+    needs: ClassVar[tuple[str, ...]] = ("life",)
+    answer_type: ClassVar[type[Answer]]
+    partly: ClassVar[tuple[str, ...]] = ()
+
+    def __init__(self, **given: Any) -> None:
+        try:
+            super().__init__(**given)
+        except ValidationError as e:
+            raise BadInput(in_words(type(self), e)) from None
+
+    def answer(self, pool: Pool) -> Answer:
+        """The answer from a pool. Raises BadInput, CannotAnswer."""
+        raise NotImplementedError
+
+    @classmethod
+    def settings(cls) -> dict[str, dict[str, Any]]:
+        """JSON schema of each setting, by name."""
+        found: dict[str, dict[str, Any]] = cls.model_json_schema()["properties"]
+        return found
+
+    def asked(self) -> dict[str, Any]:
+        """The question as plain data."""
+        return {"question": self.name, **self.model_dump(mode="json")}
+
+    def changed(self) -> dict[str, Any]:
+        """Settings that differ from their defaults."""
+        fields = type(self).model_fields
+        return {
+            k: v
+            for k, v in self.model_dump(mode="json").items()
+            if fields[k].is_required() or v != _plain(fields[k].get_default())
+        }
+
+
+def _plain(value: Any) -> Any:
+    return list(value) if isinstance(value, tuple) else value
+
+
+def allowed(schema: dict[str, Any]) -> str:
+    """What a setting allows, in words."""
+    kind = core(schema)
+    if "enum" in kind:
+        return f"one of {', '.join(map(str, kind['enum']))}"
+    if kind.get("type") == "boolean":
+        return "true or false"
+    if kind.get("type") not in ("number", "integer"):
+        return "a text"
+    limits = [
+        f"{words} {kind[key]:g}"
+        for key, words in (
+            ("exclusiveMinimum", "above"), ("minimum", "at least"),
+            ("exclusiveMaximum", "below"), ("maximum", "at most"),
+        )
+        if key in kind
+    ]  # fmt: skip
+    noun = "a number" if kind["type"] == "number" else "a whole number"
+    return f"{noun} {' and '.join(limits)}".rstrip()
+
+
+def core(schema: dict[str, Any]) -> dict[str, Any]:
+    """The schema of one value: of the items of a list, of what is given where nothing may be."""
+    if "anyOf" in schema:
+        schema = next(s for s in schema["anyOf"] if s.get("type") != "null")
+    return dict(schema["items"]) if schema.get("type") == "array" else schema
+
+
+def in_words(cls: type[Question], error: ValidationError) -> str:
+    """The first fault of a question: which setting, what is allowed, what was given."""
+    fault = error.errors()[0]
+    schemas = cls.settings()
+    name = str(fault["loc"][0]) if fault["loc"] else ""
+    if fault["type"] == "extra_forbidden":
+        return f"no setting {name[:40]!r}; there are: {', '.join(sorted(schemas))}"
+    schema = schemas.get(name, {})
+    if fault["type"] == "missing":
+        return f"{name} is missing: {schema.get('description', '')}"
+    given = fault["input"]
+    return f"{name} is {allowed(schema)}, not {given if isinstance(given, (int, float)) else str(given)[:40]!r}"
+
+
+Q = TypeVar("Q", bound=Question)
+
+
+def refuse_unless(holds: bool, what: str, needs: str) -> None:
+    """A setting that would have no effect is refused. Raises BadInput."""
+    if not holds:
+        raise BadInput(f"{what} has no effect here: {needs}")
+
+
+class OnRecords(Question):
+    """Settings that choose life records."""
+
+    slot: tuple[str, ...] = setting((), "Only this slot.", of="slot")
+    part: tuple[str, ...] = setting((), "Only this part.", of="part")
+    builder: tuple[str, ...] = setting((), "Only this builder.", of="builder")
+    where: tuple[str, ...] = setting(
+        (), "Only records for which this holds; also <= >= < > !=.", hint="COLUMN=VALUE"
+    )
+    received: bool = setting(False, "Include contributions that wait to be accepted.")
+
+    def chosen(self, pool: Pool) -> LifeRecords:
+        """The pool's records under these filters. Raises BadInput, CannotAnswer."""
+        from reliability.filters import choose
+
+        return choose(
+            pool.records, slot=self.slot, part=self.part, builder=self.builder, conditions=self.where
+        )
+
+
+def pairs(texts: tuple[str, ...], name: str, example: str) -> dict[str, str]:
+    """``left=right`` texts as a dict. Raises BadInput."""
+    out = {}
+    for text in texts:
+        left, sign, right = text.partition("=")
+        if not (left.strip() and sign and right.strip()):
+            raise BadInput(f"cannot read {name} {text[:60]!r}; allowed: {example}")
+        out[left.strip()] = right.strip()
+    return out
+
+
+def levels(texts: tuple[str, ...]) -> dict[str, Level]:
+    """``column=level`` texts, numbers where they are numbers. Raises BadInput."""
+    out: dict[str, Level] = {}
+    for column, value in pairs(texts, "use", "column=level, such as temp_C=25").items():
+        try:
+            out[column] = float(value)
+        except ValueError:
+            out[column] = value
+    return out
+
+
+def numbers(values: Any) -> tuple[float, ...]:
+    """An array as plain numbers, as answers hold them."""
+    return tuple(float(v) for v in np.asarray(values, float).ravel())
+
+
+Solve = Callable[[Pool], Answer]

@@ -1,0 +1,108 @@
+"""The pool: all that a question may use, read at one moment, with what it rests on."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from typing import TypeVar
+
+from reliability.notes import CannotAnswer, Note
+from reliability.readings import Recurrences, SparkCounts, WearReadings
+from reliability.records import LifeRecords
+
+T = TypeVar("T")
+
+
+@dataclass(frozen=True)
+class Source:
+    """A file that numbers rest on.
+
+    Attributes
+    ----------
+    file, sha256, builders, licence : str
+    id : int or None
+        Number of the contribution; None for a file that is not in a store.
+    """
+
+    file: str
+    sha256: str
+    builders: str = ""
+    licence: str = ""
+    id: int | None = None
+
+
+@dataclass(frozen=True)
+class Basis:
+    """What an answer rests on, enough to find the data again.
+
+    Attributes
+    ----------
+    store : str
+        State of the store: a hash of its accepted contributions; "" where files were read.
+    contributions, files : tuple of Source
+        Contributions of the store, or files.
+    method : str
+        Version of the methods: that of the package, with a hash of its statistics.
+    """
+
+    store: str = ""
+    contributions: tuple[Source, ...] = ()
+    files: tuple[Source, ...] = ()
+    method: str = ""
+
+
+@dataclass(frozen=True)
+class Pool:
+    """Validated facts of one moment.
+
+    Attributes
+    ----------
+    life : LifeRecords or None
+    wear : WearReadings or None
+    misfires : Recurrences or None
+    ignition : SparkCounts or None
+        Each None where nothing of the kind was read.
+    basis : Basis
+    notes : tuple of Note
+        Remarks on the reading, such as columns that are kept but not known.
+
+    Examples
+    --------
+    >>> pool = Pool(LifeRecords.of([4120, 6000], [4120, float("inf")], slot=["igniter"] * 2))
+    >>> pool.records.failures
+    1.0
+    """
+
+    life: LifeRecords | None = None
+    wear: WearReadings | None = None
+    misfires: Recurrences | None = None
+    ignition: SparkCounts | None = None
+    basis: Basis = field(default_factory=Basis)
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def records(self) -> LifeRecords:
+        """The life records. Raises CannotAnswer if there are none."""
+        if self.life is None or not len(self.life):
+            raise CannotAnswer(
+                "There are no accepted life records yet; add a life sheet with 'shotlife add FILE'."
+            )
+        return self.life
+
+    @property
+    def readings(self) -> WearReadings:
+        """The wear readings. Raises CannotAnswer if there are none."""
+        return _there(self.wear, "wear readings", "wear.csv")
+
+    @property
+    def recurrences(self) -> Recurrences:
+        """The misfires. Raises CannotAnswer if there are none."""
+        return _there(self.misfires, "misfires", "misfires.csv")
+
+
+def _there(found: T | None, what: str, sheet: str) -> T:
+    if found is None:
+        raise CannotAnswer(
+            f"There are no {what} yet; add a {sheet}, or a bundle with one, or name one with --from."
+        )
+    return found
+
