@@ -105,4 +105,3 @@ def _there(found: T | None, what: str, sheet: str) -> T:
             f"There are no {what} yet; add a {sheet}, or a bundle with one, or name one with --from."
         )
     return found
-

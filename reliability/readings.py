@@ -138,3 +138,7 @@ class SparkCounts:
     ignition_V: Array
     commanded: Array
     misfires: Array
+
+    def select(self, mask: NDArray[np.bool_]) -> SparkCounts:
+        """Some of the groups of shots."""
+        return SparkCounts(*(getattr(self, f)[mask] for f in self.__dataclass_fields__))

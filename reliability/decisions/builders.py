@@ -3,14 +3,26 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import model_validator
 from scipy.special import chdtrc
 
 from reliability.decisions.answer import percent_text, shots_text, whole
-from reliability.decisions.life import NOT_SHOWN
+from reliability.decisions.parts import Step, steps_of
+from reliability.decisions.question import (
+    Answer,
+    Count,
+    OnRecords,
+    confidence_setting,
+    refuse_unless,
+    setting,
+)
+from reliability.decisions.question import (
+    Family as FamilyName,
+)
 from reliability.life.bounds import CALIBRATION_LIMIT, Bounder
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family, family, normal_quantile
@@ -21,6 +33,7 @@ from reliability.life.sample import Rows, Sample
 from reliability.life.scheme import scheme_of
 from reliability.life.stress import Term, fit_stress, parse_term
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.pool import Pool
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
@@ -34,7 +47,7 @@ class BuilderLife:
     Attributes
     ----------
     builder : str
-    n, failed : float
+    n, failed : number
     ratio, lower, upper : float
         Shrunken life relative to the pool's, with one-sided bounds.
     raw_ratio : float
@@ -49,11 +62,13 @@ class BuilderLife:
         ``p_adjusted`` below 0.05.
     without_shots : float
         The pool's life with this builder left out (influence); nan if it cannot be fitted then.
+    empirical : tuple of Step
+        This builder's survival without a family, not adjusted for stress.
     """
 
     builder: str
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     ratio: float
     lower: float
     upper: float
@@ -64,16 +79,25 @@ class BuilderLife:
     p_adjusted: float
     differs: bool
     without_shots: float
+    empirical: tuple[Step, ...] = ()
 
 
 @dataclass(frozen=True)
-class BuildersAnswer:
-    """Answer to ``builders``.
+class NewBuilder:
+    """A life for a builder not seen yet, and its lower bound (builders' spread included)."""
+
+    shots: float
+    lower: float
+
+
+@dataclass(frozen=True)
+class BuildersAnswer(Answer):
+    """How builders compare, and the pool of them.
 
     Attributes
     ----------
     family : str
-    n, failed : float
+    n, failed : number
     fraction, confidence : float
     same_life_p : float
         Likelihood ratio for one scale against a scale for each builder, adjusted for stress, its
@@ -91,17 +115,16 @@ class BuildersAnswer:
     spread_p : float
     pool_shots : float
         Life that 1 - fraction reach in the pool.
-    new_builder : dict
-        ``shots``, ``lower``: the same life for a builder not seen yet (their spread included).
+    new_builder : NewBuilder
+        The same life for a builder not seen yet (their spread included).
     builders : tuple of BuilderLife
     stress : tuple of str
         Terms adjusted for.
-    notes : tuple of Note
     """
 
     family: str
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     fraction: float
     confidence: float
     same_life_p: float
@@ -112,11 +135,9 @@ class BuildersAnswer:
     spread_p: float
     spread_reckoned: float
     pool_shots: float
-    new_builder: dict[str, float]
+    new_builder: NewBuilder
     builders: tuple[BuilderLife, ...]
     stress: tuple[str, ...]
-    notes: tuple[Note, ...]
-    pooled: PooledFit | None = field(default=None, metadata=NOT_SHOWN)
 
     @property
     def sentence(self) -> str:
@@ -133,8 +154,123 @@ class BuildersAnswer:
         share = percent_text(1 - self.fraction)
         return (
             text
-            + f". For a new builder {share} last {shots_text(self.new_builder['shots'])} shots, at least {shots_text(self.new_builder['lower'])}."
+            + f". For a new builder {share} last {shots_text(self.new_builder.shots)} shots, at least {shots_text(self.new_builder.lower)}."
         )
+
+
+class Builders(OnRecords):
+    """Do builders' data agree? Compare, pool, and see who moves the estimate."""
+
+    name = "builders"
+    text = "Do builders' data agree, and how are they pooled?"
+    answer_type = BuildersAnswer
+
+    family: FamilyName = setting("weibull", "Family of the life model.")
+    confidence: float = confidence_setting()
+    fraction: float = setting(0.1, "Share failed of the life shown.", gt=0, lt=1)
+    stress: tuple[str, ...] = setting(
+        (),
+        "Adjust for this stress. Default: voltage, and part where builders share parts.",
+        hint="COLUMN:FORM",
+    )
+    plain: bool = setting(False, "Adjust for nothing.")
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Builders:
+        refuse_unless(not (self.plain and self.stress), "stress", "plain adjusts for nothing")
+        for term in self.stress:
+            parse_term(term)
+        return self
+
+    def answer(self, pool: Pool) -> BuildersAnswer:
+        """Compare and pool builders.
+
+        Raises
+        ------
+        BadInput
+            With fewer than two builders.
+        CannotAnswer
+            If the pool cannot be fitted.
+        """
+        return builders(self.chosen(pool), self)
+
+
+def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAnswer:
+    """Builders of these records; ``draws`` is the number of samples for each simulated test."""
+    if len(set(records.builder.tolist())) < 2:
+        raise BadInput("comparing builders needs records of two or more builders")
+    terms = [] if q.plain else _terms(records, q.stress or None)
+    try:
+        model = _null_model(records, terms, q.family)
+    except NoMaximum as e:
+        raise CannotAnswer(str(e)) from None
+    r = model.records
+    groups = sorted(set(r.builder.tolist()))
+    if len(groups) < 2:
+        raise BadInput("only one builder has records with the stress columns; leave stress out")
+    tests = _Tests(model, groups, q.seed, draws)
+    rest = groups[1:]
+    same_life = tests.p(lambda a, b: _gain(model, a, b), rest)
+    same_shape = NAN
+    if not terms:
+        same_shape = tests.p(lambda a, b: _shape_gain(model, a, b, len(groups)), rest)
+    pooled = fit_pooled(r, model.fam, r.builder, model.x, model.phi, q.confidence)
+    z = float(model.fam.quantile(np.asarray(q.fraction)))
+    pool_log = (z - pooled.phi[1]) / pooled.phi[0] + pooled.centre
+    pool = float(np.exp(pool_log))
+    alone = [tests.p(lambda a, b: _gain(model, a, b), [g]) for g in groups]
+    rows = [
+        _row(i, g, pooled, pool, (alone[i], p), _without(records, g, terms, q.family, q.fraction, model), r, q.confidence)
+        for i, (g, p) in enumerate(zip(groups, holm(alone), strict=True))
+    ]  # fmt: skip
+    new = _new_builder(r, model, pooled, pool_log, q.fraction, q.confidence, bool(terms))
+    usual, early = (
+        (log_rank(r, r.builder), log_rank(r, r.builder, 1.0)) if r.failed.any() else (None, None)
+    )
+    return BuildersAnswer(
+        q.family, whole(r.units), whole(r.failures), q.fraction, q.confidence, same_life, same_shape, usual, early,
+        pooled.tau, pooled.p, pooled.tau_mean, pool, new, tuple(rows), tuple(t.name for t in terms),
+        notes=_notes(same_life, same_shape, records, r, groups, terms),
+    )  # fmt: skip
+
+
+class _Tests:
+    """Likelihood ratios of builders under one scale for all: simulated, of many units by chi-square (Wilks 1938)."""
+
+    def __init__(self, model: _Model, groups: Sequence[str], seed: int, draws: int) -> None:
+        self.model = model
+        units = max(int(model.records.units), 1)
+        self.many = units > CALIBRATION_LIMIT
+        draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
+        self.sample = model.sample
+        if not self.many:
+            scheme = scheme_of(model.records, model.x, model.sample.centre)
+            rng = np.random.default_rng([seed, 31])
+            self.sample = scheme.draw(model.fam, model.phi, draws, rng)
+
+    def p(self, gain: Callable[[Sample, dict[str, Array]], Array], chosen: list[str]) -> float:
+        """p of the gain that the chosen builders' own columns bring."""
+        m, labels = self.model, self.model.records.builder
+        observed = float(gain(m.sample, _dummies(m, m.sample, labels, chosen, False))[0])
+        if self.many or not np.isfinite(observed):
+            return float(chdtrc(len(chosen), observed)) if np.isfinite(observed) else NAN
+        null = gain(self.sample, _dummies(m, self.sample, labels, chosen, True))
+        return _simulated_p(observed, null)
+
+
+def _row(
+    i: int, name: str, pooled: PooledFit, pool: float, p: tuple[float, float], without: float, r: LifeRecords,
+    confidence: float,
+) -> BuilderLife:  # fmt: skip
+    """One builder beside the pool; ``p`` by itself and adjusted."""
+    own = r.select(r.builder == name)
+    shots = pool * float(np.exp(pooled.effect[i]))
+    return BuilderLife(
+        name, whole(own.units), whole(own.failures), float(np.exp(pooled.effect[i])), float(np.exp(pooled.lower[i])),
+        float(np.exp(pooled.upper[i])), float(np.exp(pooled.raw[i])), shots, shots - pool, p[0], p[1], p[1] < 0.05,
+        without, steps_of(own, confidence),
+    )  # fmt: skip
 
 
 def _terms(records: LifeRecords, stress: Sequence[str] | None) -> list[Term]:
@@ -269,104 +405,6 @@ def _shape_gain(model: _Model, sample: Sample, columns: dict[str, Array], groups
     return 2 * (total - common.loglik)
 
 
-def builders(
-    records: LifeRecords,
-    family_name: str = "weibull",
-    *,
-    stress: Sequence[str] | None = None,
-    fraction: float = 0.1,
-    confidence: float = 0.95,
-    draws: int = 399,
-    seed: int = 1,
-) -> BuildersAnswer:
-    """Compare and pool builders.
-
-    Parameters
-    ----------
-    records : LifeRecords
-    family_name : str
-    stress : sequence of str, optional
-        Terms to adjust for; default voltage, and part where each part has several builders.
-    fraction : float
-        Of units failed at the life shown.
-    confidence : float
-        One-sided.
-    draws : int
-        Samples for each simulated test.
-
-    Raises
-    ------
-    BadInput
-        With fewer than two builders.
-    CannotAnswer
-        If the pool cannot be fitted.
-    """
-    if len(set(records.builder.tolist())) < 2:
-        raise BadInput("comparing builders needs records of two or more builders")
-    terms = _terms(records, stress)
-    try:
-        model = _null_model(records, terms, family_name)
-    except NoMaximum as e:
-        raise CannotAnswer(str(e)) from None
-    r = model.records
-    labels = r.builder
-    groups = sorted(set(labels.tolist()))
-    if len(groups) < 2:
-        raise BadInput("only one builder has records with the stress columns; leave stress out")
-    rng = np.random.default_rng([seed, 31])
-    units = max(int(r.units), 1)
-    draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
-    many = units > CALIBRATION_LIMIT
-    sample = (
-        model.sample
-        if many
-        else scheme_of(r, model.x, model.sample.centre).draw(model.fam, model.phi, draws, rng)
-    )
-
-    def p_of(
-        gain: Callable[[Sample, dict[str, Array]], Array], chosen: list[str], df: int
-    ) -> float:
-        """p of a likelihood ratio: simulated, of many units by chi-square (Wilks 1938)."""
-        own = _dummies(model, model.sample, labels, chosen, False)
-        observed = float(gain(model.sample, own)[0])
-        if many or not np.isfinite(observed):
-            return float(chdtrc(df, observed)) if np.isfinite(observed) else NAN
-        return _simulated_p(observed, gain(sample, _dummies(model, sample, labels, chosen, True)))
-
-    rest = groups[1:]
-    same_life = p_of(lambda a, b: _gain(model, a, b), rest, len(rest))
-    same_shape = NAN
-    if not terms:
-        same_shape = p_of(lambda a, b: _shape_gain(model, a, b, len(groups)), rest, len(rest))
-    pooled = fit_pooled(r, model.fam, labels, model.x, model.phi, confidence)
-    z = float(model.fam.quantile(np.asarray(fraction)))
-    pool_log = (z - pooled.phi[1]) / pooled.phi[0] + pooled.centre
-    pool = float(np.exp(pool_log))
-    alone = [p_of(lambda a, b: _gain(model, a, b), [g], 1) for g in groups]
-    adjusted = holm(alone)
-    rows = []
-    for i, g in enumerate(groups):
-        own = labels == g
-        shots = pool * float(np.exp(pooled.effect[i]))
-        rows.append(
-            BuilderLife(
-                g, whole(float(r.count[own].sum())), whole(float(r.count[own & r.failed].sum())),
-                float(np.exp(pooled.effect[i])), float(np.exp(pooled.lower[i])), float(np.exp(pooled.upper[i])),
-                float(np.exp(pooled.raw[i])), shots, shots - pool, alone[i], adjusted[i], adjusted[i] < 0.05,
-                _without(records, g, terms, family_name, fraction, model),
-            )
-        )  # fmt: skip
-    new = _new_builder(r, model, pooled, pool_log, fraction, confidence, bool(terms))
-    plain, early = (
-        (log_rank(r, labels), log_rank(r, labels, 1.0)) if r.failed.any() else (None, None)
-    )
-    notes = _notes(same_life, same_shape, records, r, groups, terms)
-    return BuildersAnswer(
-        family_name, whole(r.units), whole(r.failures), fraction, confidence, same_life, same_shape, plain, early, pooled.tau,
-        pooled.p, pooled.tau_mean, pool, new, tuple(rows), tuple(t.name for t in terms), notes, pooled,
-    )  # fmt: skip
-
-
 def holm(p: Sequence[float]) -> list[float]:
     """Holm's (1979) step-down adjusted p values."""
     order = np.argsort(p)
@@ -413,7 +451,7 @@ def _new_builder(
     fraction: float,
     confidence: float,
     stress: bool,
-) -> dict[str, float]:
+) -> NewBuilder:
     """Life for a builder not seen: the pool's bound, widened by the spread of builders."""
     z = float(normal_quantile(confidence))
     k = len(pooled.groups)
@@ -430,10 +468,8 @@ def _new_builder(
         b = Bounder(r, fit, confidence, "likelihood").quantile(fraction)
         se = float(np.log(b.estimate / max(b.lower, 1e-300))) / z
     spread = pooled.tau_mean * np.sqrt(1 + 1 / k)
-    return {
-        "shots": float(np.exp(pool_log)),
-        "lower": float(np.exp(pool_log - z * np.hypot(se, spread))),
-    }
+    low = float(np.exp(pool_log - z * np.hypot(se, spread)))
+    return NewBuilder(float(np.exp(pool_log)), low)
 
 
 def _notes(

@@ -2,27 +2,44 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
-from dataclasses import dataclass, field, replace
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from pydantic import model_validator
 
 from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.bank import Bank, Discharge, discharge
-from reliability.decisions.impulse import Impulse as Impulse
-from reliability.decisions.life import NOT_SHOWN, check_settings
+from reliability.decisions.impulse import Impulse, fit_impulse, read_impulse
+from reliability.decisions.parts import Seen, seen_of
 from reliability.decisions.practice import DeratingPractice, practice_for
+from reliability.decisions.question import (
+    Answer,
+    BoundMethod,
+    Count,
+    Family,
+    Level,
+    OnRecords,
+    confidence_setting,
+    levels,
+    refuse_unless,
+    setting,
+)
 from reliability.decisions.stress_checks import StressChecks, check_stress_model
-from reliability.life.families import normal_quantile
+from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
+from reliability.life.empirical import kaplan_meier
+from reliability.life.families import family, normal_quantile
 from reliability.life.pooling import fit_pooled
-from reliability.life.stress import StressFit, Term, fit_stress, parse_term
+from reliability.life.stress import OneLevel, StressFit, fit_stress, parse_term
 from reliability.life.stress_bounds import StressBounder
-from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.notes import CannotAnswer, Note
+from reliability.pool import Pool
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
 NAN = float("nan")
+POINTS = 25
 
 
 @dataclass(frozen=True)
@@ -58,57 +75,90 @@ class CurvePoint:
 
 
 @dataclass(frozen=True)
-class DeratingAnswer:
-    """Answer to ``derate``.
+class Allowed:
+    """The highest level of the stress solved for, nan where none can be allowed.
+
+    Attributes
+    ----------
+    level : float
+    charge_V, ratio, energy_J : float
+        Where it is the charge voltage: the same, its ratio to the rated voltage, and the energy of a
+        shot; else nan.
+    """
+
+    level: float = NAN
+    charge_V: float = NAN
+    ratio: float = NAN
+    energy_J: float = NAN
+
+
+@dataclass(frozen=True)
+class Residual:
+    """A standardised residual of log life, and where the family expects it (see ``residuals``)."""
+
+    residual: float
+    expected: float
+
+
+@dataclass(frozen=True)
+class DeratingAnswer(Answer):
+    """How far to derate.
 
     Attributes
     ----------
     family : str
-    n, failed : float
+    n, failed : number
     shape, sigma, loglik : float
     coefficients : tuple of CoefficientBound
-    allowed : dict
-        The stress column's highest level (nan where none), ``ratio`` to the rated voltage and
-        ``energy_J`` of the bank at it.
+    allowed : Allowed
     curve : tuple of CurvePoint
     shots, survival, confidence, bound
-        What was asked.
+        What was asked; ``shots`` nan where only the model was.
     use : dict
         Levels at which the other stresses were held.
     column : str
         The stress that was solved for.
+    tested : (float, float)
+        Its range in the records.
     best_total : CurvePoint or None
         Point of the curve with the largest total impulse over the promised life.
     practice : DeratingPractice or None
         Reference only.
     discharge : Discharge or None
     checks : StressChecks or None
-    notes : tuple of Note
+    seen : tuple of Seen
+        The data, at their levels.
+    residuals : tuple of Residual
     """
 
     family: str
-    n: float
-    failed: float
+    n: Count
+    failed: Count
     shape: float
     sigma: float
     loglik: float
     coefficients: tuple[CoefficientBound, ...]
-    allowed: dict[str, float]
+    allowed: Allowed
     curve: tuple[CurvePoint, ...]
     shots: float
     survival: float
     confidence: float
     bound: str
-    use: dict[str, float | str]
+    use: dict[str, Level]
     column: str
     tested: tuple[float, float]
-    best_total: CurvePoint | None
-    practice: DeratingPractice | None
-    discharge: Discharge | None
-    checks: StressChecks | None
-    mc_error: float
-    notes: tuple[Note, ...]
-    fit: StressFit | None = field(default=None, metadata=NOT_SHOWN)
+    best_total: CurvePoint | None = None
+    practice: DeratingPractice | None = None
+    discharge: Discharge | None = None
+    checks: StressChecks | None = None
+    mc_error: float = 0.0
+    seen: tuple[Seen, ...] = ()
+    residuals: tuple[Residual, ...] = ()
+
+    @property
+    def answered(self) -> bool:
+        """Whether a level could be allowed, if one was asked for."""
+        return not np.isfinite(self.shots) or bool(np.isfinite(self.allowed.level))
 
     @property
     def sentence(self) -> str:
@@ -116,7 +166,7 @@ class DeratingAnswer:
         if not np.isfinite(self.shots):
             c = self.coefficients[0]
             return f"Life depends on {c.column} with coefficient {c.estimate:.3g} ({c.lower:.3g} to {c.upper:.3g})."
-        level = self.allowed[self.column]
+        level = self.allowed.level
         want = (
             f"{shots_text(self.shots)} shots with survival {percent_text(self.survival)} at "
             f"{percent_text(self.confidence)} confidence"
@@ -127,37 +177,269 @@ class DeratingAnswer:
         if self.column != "charge_V":
             return f"Allow at most {level:,.4g} ({name}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []
-        ratio, energy = self.allowed.get("ratio", NAN), self.allowed.get("energy_J", NAN)
+        ratio, energy = self.allowed.ratio, self.allowed.energy_J
         more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
         more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []
         detail = f" ({', '.join(more)})" if more else ""
         return f"Charge to at most {level:,.4g} V{detail} for {want}."
 
 
-def default_terms(records: LifeRecords) -> list[Term]:
-    """Stress terms that the data themselves suggest: those known columns that vary."""
-    out: list[Term] = []
-    for name, form in (
-        ("charge_V", "power"), ("energy_J", "power"), ("peak_A", "power"), ("temp_C", "arrhenius"),
-    ):  # fmt: skip
-        v = records.covariates.get(name)
-        if v is not None and np.unique(v[~np.isnan(v)]).size > 1:
-            if (
-                name != "charge_V"
-                and any(t.column in ("charge_V", "energy_J") for t in out)
-                and form == "power"
-            ):
-                continue
-            out.append(Term(name, form))
-    if not out:
-        for name, v in records.covariates.items():
-            if np.unique(v[~np.isnan(v)]).size > 1 and (v[~np.isnan(v)] > 0).all():
-                return [Term(name, "power")]
-        raise CannotAnswer(
-            "No stress column varies in these records, so life cannot be related to stress. Add "
-            "charge_V to the sheets, and test some units at another voltage."
+class Derate(OnRecords):
+    """How far to derate: the charge voltage that lets the capacitor last the mission.
+
+    Fits life against stress and gives the highest voltage at which the lower bound on life meets the
+    required shots at survival and confidence.
+    """
+
+    name = "derate"
+    text = "How far to derate: the charge voltage that lasts the mission."
+    needs = ("life", "wear")
+    answer_type = DeratingAnswer
+
+    shots: float | None = setting(
+        None, "Required life; without it only the model is fitted.", unit="shots", gt=0, lt=1e15
+    )
+    survival: float = setting(0.9, "Required share of banks that last it.", gt=0, lt=1)
+    confidence: float = confidence_setting()
+    family: Family = setting("weibull", "Family of the life model.")
+    bound: BoundMethod = setting("calibrated", "Kind of bound.")
+    stress: tuple[str, ...] = setting(
+        (), "Stress term, form power, arrhenius, linear or categorical. Default: known stresses that vary "
+        "in the records.", hint="COLUMN:FORM",
+    )  # fmt: skip
+    use: tuple[str, ...] = setting(
+        (),
+        "Level of another stress to answer for (default: the median tested).",
+        hint="COLUMN=LEVEL",
+    )
+    parallel: int | None = setting(
+        None, "A new bank of single capacitors: so many in parallel, the first short ends it. Default: "
+        "banks as recorded.", ge=1, le=10_000,
+    )  # fmt: skip
+    series: int | None = setting(None, "So many in series in each string.", ge=1, le=10_000)
+    unequal: float = setting(
+        0.0, "Margin for unequal sharing in a string (0.1 = worst takes 10 % more).", ge=0, le=1
+    )
+    capacitance_uf: float | None = setting(
+        None, "Capacitance of one capacitor (default: from the records).", unit="uF", gt=0
+    )
+    rated_v: float | None = setting(
+        None, "Rated voltage of one capacitor (default: from the records).", unit="V", gt=0
+    )
+    inductance_nh: float | None = setting(
+        None, "Inductance of the discharge loop, for the peak current.", unit="nH", gt=0
+    )
+    resistance_mohm: float = setting(0.0, "Resistance of the discharge loop.", unit="mOhm", ge=0)
+    impulse: str = setting(
+        "",
+        "Impulse bit at an energy, such as 0.65@0.2 or 0.65@0.2^1.2, for the trade.",
+        hint="UNS@J[^EXP]",
+    )
+    impulse_readings: bool = setting(
+        False, "Fit the impulse bit from the impulse_bit_uNs readings instead."
+    )
+    dielectric: str = setting(
+        "", "ceramic, film, mica or glass: show usual derating practice beside the answer."
+    )
+    prior: str = setting(
+        "",
+        "With one stress level: ceramic, film, mica, or mean,sd of the coefficient.",
+        hint="NAME",
+    )
+    new_builder: bool = setting(
+        False, "Allow for a builder who is not in the pool (spread of builders as a random effect)."
+    )
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Derate:
+        levels(self.use)
+        for term in self.stress:
+            parse_term(term)
+        if self.impulse:
+            read_impulse(self.impulse)
+            refuse_unless(not self.impulse_readings, "impulse", "impulse_readings is given too")
+        practice_for(self.dielectric)
+        given = (
+            (self.unequal == 0 or (self.series or 1) > 1, "unequal", "it goes with series above 1"),
+            (self.resistance_mohm == 0 or self.inductance_nh is not None, "resistance_mohm", "it goes with inductance_nh"),
+        )  # fmt: skip
+        for holds, what, needs in given:
+            refuse_unless(holds, what, needs)
+        if self.shots is None:
+            for name in ("inductance_nh", "impulse", "impulse_readings", "new_builder"):
+                refuse_unless(not getattr(self, name), name, "it goes with shots")
+        return self
+
+    def bank(self) -> Bank | None:
+        """The bank asked for; None for banks as recorded."""
+        each = NAN if self.capacitance_uf is None else self.capacitance_uf
+        if self.parallel is not None or self.series is not None:
+            return Bank(each, self.parallel or 1, self.series or 1, self.unequal)
+        return None if self.capacitance_uf is None else Bank(each, as_recorded=True)
+
+    def push(self, pool: Pool, records: LifeRecords) -> Impulse | None:
+        """The impulse bit: entered, or fitted from readings; None if it was not asked for."""
+        if self.impulse_readings:
+            return fit_impulse(pool.readings, records)
+        return read_impulse(self.impulse) if self.impulse else None
+
+    def answer(self, pool: Pool) -> DeratingAnswer:
+        """The allowed level.
+
+        Raises
+        ------
+        BadInput
+        CannotAnswer
+            ``OneLevel`` with one stress level and no prior; or no maximum.
+        """
+        records = self.chosen(pool)
+        return derate(records, self, self.push(pool, pool.records))
+
+
+def derate(records: LifeRecords, q: Derate, impulse: Impulse | None = None) -> DeratingAnswer:
+    """The allowed level from these records; see ``Derate.answer``."""
+    try:
+        terms = [parse_term(t) for t in q.stress] if q.stress else default_terms(records)
+        fit = fit_stress(records, terms, q.family)
+    except OneLevel as e:
+        if not q.prior:
+            raise
+        from reliability.decisions.derating_prior import derate_with_prior
+
+        return derate_with_prior(records, e.term, q, impulse)
+    refuse_unless(not q.prior, "prior", "the records have more than one level of the stress")
+    return _Derating(fit, q, impulse, solved_for(terms)).answer()
+
+
+class _Derating:
+    """The allowed level of one stress while it is worked out."""
+
+    def __init__(self, fit: StressFit, q: Derate, impulse: Impulse | None, column: str) -> None:
+        self.fit, self.q, self.impulse, self.column = fit, q, impulse, column
+        self.bounder = StressBounder(fit, q.confidence, q.bound, q.seed)
+        self.bank, found = bank_of(fit.records, q.bank())
+        self.rated = found if q.rated_v is None else q.rated_v
+        tested = np.asarray(fit.records.column(column), float)
+        self.tested = (float(tested.min()), float(tested.max()))
+        self.fixed = fixed_levels(fit, column, levels(q.use))
+        self.fraction = 1.0 - self.bank.unit_survival(q.survival)
+        self.is_voltage = column == "charge_V"
+        self.notes: list[Note] = list(fit.notes)
+        self.error = 0.0
+
+    def answer(self) -> DeratingAnswer:
+        q, fit = self.q, self.fit
+        if self.bounder.skipped:
+            text = "More units than calibration is for; likelihood bounds are used."
+            self.notes.append(Note("calibration_skipped", text))
+        required = NAN if q.shots is None else q.shots
+        if q.new_builder:
+            factor, note = _builder_margin(fit, q.confidence)
+            required *= factor
+            self.notes.append(note)
+        coefficients = self.coefficients()
+        allowed, curve, best = Allowed(), (), None
+        if q.shots is not None:
+            allowed = self.allowed(required)
+            curve = _curve(self, allowed.level)
+            usable = [p for p in curve if np.isfinite(p.impulse_Ns) and not p.extrapolated]
+            best = max(usable, key=lambda p: p.impulse_Ns) if usable else None
+        reference = practice_for(q.dielectric)
+        self.notes += _practice_notes(reference, self.rated) + _bank_notes(self.bank, q.survival)
+        checks = check_stress_model(fit, seed=q.seed)
+        self.notes += checks.notes
+        r = fit.records
+        return DeratingAnswer(
+            q.family, whole(r.units), whole(r.failures), 1.0 / fit.sigma, fit.sigma, fit.loglik, coefficients,
+            allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
+            {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
+            reference, self.spark(allowed.level), checks, self.error, seen_of(r, self.column), residuals(fit),
+            notes=tuple(self.notes),
+        )  # fmt: skip
+
+    def coefficients(self) -> tuple[CoefficientBound, ...]:
+        out = []
+        for j, c in enumerate(self.fit.design):
+            b = self.bounder.coefficient(j)
+            self.error = max(self.error, b.mc_error)
+            name = c.name if c.level else c.term.column
+            form = c.term.form if c.term.other is None else f"{c.term.form} product"
+            out.append(CoefficientBound(name, form, b.estimate, b.lower, b.upper))
+        return tuple(out)
+
+    def allowed(self, required: float) -> Allowed:
+        """The highest level; nan where life does not fall with the stress, or no level meets the life."""
+        if not _life_falls(self.fit, self.column, self.fixed, self.tested):
+            text = (
+                f"Estimated life grows with {self.column} in these data. That is against experience: look for "
+                "mixed parts or builders, or a stress that changed along. No level is allowed from it."
+            )
+            self.notes.append(Note("reversed_exponent", text))
+            return Allowed()
+        span = _span(self.tested, self.column)
+        found = self.bounder.allowed(self.column, required, self.fraction, self.fixed, span)
+        self.error = max(self.error, found.mc_error)
+        own = span[1] if found.level == np.inf else found.level
+        self.notes += _allowed_notes(self, own, found.level, required)
+        if not self.is_voltage:
+            return Allowed(own)
+        level = self.bank.charge_voltage(own)
+        return Allowed(level, level, own / self.rated, self.bank.energy(level))
+
+    def spark(self, level: float) -> Discharge | None:
+        """What one shot asks of the bank, where the loop is known."""
+        nh, bank = self.q.inductance_nh, self.bank
+        if nh is None or not (
+            self.is_voltage and np.isfinite(level) and np.isfinite(bank.total_uF)
+        ):
+            return None
+        return discharge(level, bank.total_uF, nh, self.q.resistance_mohm)
+
+
+def residuals(fit: StressFit) -> tuple[Residual, ...]:
+    """Standardised residuals against the family's quantiles of their product-limit curve.
+
+    Failures between inspections stand at their last good count; units found dead at their first
+    inspection have no residual to plot.
+    """
+    seen = fit.records.shots_good > 0
+    w, failed = fit.residuals()[0][seen], fit.records.failed[seen]
+    if not failed.any():
+        return ()
+    t = np.exp(np.clip(w, -40, 40))
+    curve = kaplan_meier(LifeRecords.of(t, np.where(failed, t, np.inf)))
+    before = np.concatenate(([1.0], curve.survival[:-1]))
+    middle = np.clip(0.5 * (before + curve.survival), 1e-6, 1 - 1e-6)
+    expected = family(fit.family.name).quantile(1 - middle)
+    rows = zip(np.log(curve.shots), expected, strict=True)
+    return tuple(Residual(float(a), float(b)) for a, b in list(rows)[:1000])
+
+
+def _practice_notes(reference: DeratingPractice | None, rated: float) -> list[Note]:
+    if reference is None or not np.isfinite(rated):
+        return []
+    text = (
+        f"For reference, usual practice for {reference.dielectric}: {reference.ratio:.0%} of rated voltage "
+        f"({reference.ratio * rated:,.0f} V); {reference.source}. It is for steady working, not for pulse "
+        "discharge, and no substitute for these tests."
+    )
+    return [Note("derating_practice", text)]
+
+
+def _bank_notes(bank: Bank, survival: float) -> list[Note]:
+    if bank.units == 1:
+        return []
+    text = (
+        f"{bank.parallel} in parallel, {bank.series} in series: all {bank.units} must survive, so each needs "
+        f"survival {bank.unit_survival(survival):.4g}."
+    )
+    if bank.series > 1:
+        text += (
+            " A short in a string is taken to end the bank; sharing is equal but for a margin of "
+            f"{bank.unequal:.0%}."
         )
-    return out
+    return [Note("bank", text)]
 
 
 def bank_of(records: LifeRecords, bank: Bank | None) -> tuple[Bank, float]:
@@ -183,180 +465,6 @@ def bank_of(records: LifeRecords, bank: Bank | None) -> tuple[Bank, float]:
     return given, rated
 
 
-def derate(
-    records: LifeRecords,
-    stress: Sequence[str] = (),
-    *,
-    shots: float = NAN,
-    survival: float = 0.9,
-    family_name: str = "weibull",
-    confidence: float = 0.95,
-    bound: str = "calibrated",
-    use: Mapping[str, float | str] | None = None,
-    bank: Bank | None = None,
-    rated_V: float = NAN,
-    impulse: Impulse | None = None,
-    dielectric: str = "",
-    inductance_nH: float = NAN,
-    resistance_mOhm: float = 0.0,
-    checks: bool = True,
-    builder_effect: bool = False,
-    seed: int = 1,
-    points: int = 25,
-) -> DeratingAnswer:
-    """Highest stress at which the lower bound on life meets a required number of shots.
-
-    Parameters
-    ----------
-    records : LifeRecords
-    stress : sequence of str
-        Terms such as ``charge_V:power``; the first numeric one is solved for (``charge_V`` if it is
-        among them). None: those that vary.
-    shots : float
-        Required life; nan to fit only.
-    survival : float
-        Required share of banks that last ``shots``.
-    family_name, confidence, bound, seed
-        As in ``life``.
-    use : mapping of column to level, optional
-        Levels of the other stresses; default the median tested (the most frequent text).
-    bank : Bank, optional
-        A new arrangement of single capacitors, of which the records are lives. Default: banks as
-        recorded, a record being the life of a whole bank.
-    rated_V : float
-        Rated voltage of one capacitor; default from the records.
-    impulse : Impulse, optional
-        For the trade of voltage against total impulse.
-    dielectric : str
-        For the reference line of derating practice.
-    inductance_nH, resistance_mOhm : float
-        Of the discharge loop, for the peak current.
-    checks : bool
-        Whether to test the common shape and the form of the stress relation.
-    builder_effect : bool
-        Allow for a builder not in the pool: the required life is raised by the spread of builders'
-        lives (random effect on log life) at the confidence. Errs to the safe side, as the two
-        uncertainties are added and not pooled.
-
-    Raises
-    ------
-    BadInput
-        For settings out of range.
-    CannotAnswer
-        ``OneLevel`` with one stress level; or no maximum.
-    """
-    check_settings(
-        family_name, confidence, bound, [1 - survival] if 0 < survival < 1 else [2.0], []
-    )
-    if np.isfinite(shots) and not shots > 0:
-        raise BadInput("the required shots must be above 0")
-    terms = [parse_term(t) for t in stress] if stress else default_terms(records)
-    fit = fit_stress(records, terms, family_name)
-    bounder = StressBounder(fit, confidence, bound, seed)
-    bank, rated_found = bank_of(fit.records, bank)
-    rated = rated_V if np.isfinite(rated_V) else rated_found
-    asked = shots
-    column = solved_for(terms)
-    levels = np.asarray(fit.records.column(column), float)
-    tested = (float(levels.min()), float(levels.max()))
-    fixed = fixed_levels(fit, column, use or {})
-    notes = list(fit.notes)
-    if bounder.skipped:
-        notes.append(
-            Note(
-                "calibration_skipped",
-                "More units than calibration is for; likelihood bounds are used.",
-            )
-        )
-    if builder_effect and np.isfinite(shots):
-        factor, note = _builder_margin(fit, confidence)
-        shots *= factor
-        notes.append(note)
-    coefficients = []
-    error = 0.0
-    for j, c in enumerate(fit.design):
-        b = bounder.coefficient(j)
-        error = max(error, b.mc_error)
-        name = c.name if c.level else c.term.column
-        form = c.term.form if c.term.other is None else f"{c.term.form} product"
-        coefficients.append(CoefficientBound(name, form, b.estimate, b.lower, b.upper))
-    fraction = 1.0 - bank.unit_survival(survival)
-    allowed: dict[str, float] = {column: NAN, "ratio": NAN, "energy_J": NAN}
-    curve: tuple[CurvePoint, ...] = ()
-    best = None
-    spark = None
-    if np.isfinite(shots):
-        span = _span(tested, column)
-        is_voltage = column == "charge_V"
-        falling = _life_falls(fit, column, fixed, tested)
-        if not falling:
-            notes.append(
-                Note(
-                    "reversed_exponent",
-                    f"Estimated life grows with {column} in these data. That is against experience: look for "
-                    "mixed parts or builders, or a stress that changed along. No level is allowed from it.",
-                )
-            )
-        else:
-            found = bounder.allowed(column, shots, fraction, fixed, span)
-            error = max(error, found.mc_error)
-            unit_level = found.level
-            if unit_level == np.inf:
-                unit_level = span[1]
-            level = bank.charge_voltage(unit_level) if is_voltage else unit_level
-            allowed[column] = level
-            if is_voltage:
-                allowed["ratio"] = unit_level / rated
-                allowed["energy_J"] = bank.energy(level)
-            notes += _allowed_notes(unit_level, tested, rated if is_voltage else NAN, column, found.level, bounder,
-                                    fraction, fixed, shots)  # fmt: skip
-            if (
-                is_voltage
-                and np.isfinite(level)
-                and np.isfinite(inductance_nH)
-                and np.isfinite(bank.total_uF)
-            ):
-                spark = discharge(level, bank.total_uF, inductance_nH, resistance_mOhm)
-        curve = _curve(
-            bounder, column, fraction, fixed, tested, allowed[column], bank, impulse, points
-        )
-        usable = [p for p in curve if np.isfinite(p.impulse_Ns) and not p.extrapolated]
-        best = max(usable, key=lambda p: p.impulse_Ns) if usable else None
-    reference = practice_for(dielectric)
-    if reference is not None and np.isfinite(rated):
-        notes.append(
-            Note(
-                "derating_practice",
-                f"For reference, usual practice for {reference.dielectric}: {reference.ratio:.0%} of rated voltage "
-                f"({reference.ratio * rated:,.0f} V); {reference.source}. It is for steady working, not for pulse "
-                "discharge, and no substitute for these tests.",
-            )
-        )
-    if bank.units > 1:
-        notes.append(
-            Note(
-                "bank",
-                f"{bank.parallel} in parallel, {bank.series} in series: all {bank.units} must survive, so each needs "
-                f"survival {bank.unit_survival(survival):.4g}."
-                + (
-                    " A short in a string is taken to end the bank; sharing is equal"
-                    if bank.series > 1
-                    else ""
-                )
-                + (f" but for a margin of {bank.unequal:.0%}." if bank.series > 1 else ""),
-            )
-        )
-    tested_model = check_stress_model(fit, seed=seed) if checks else None
-    if tested_model is not None:
-        notes += tested_model.notes
-    return DeratingAnswer(
-        family_name, whole(fit.records.units), whole(fit.records.failures), 1.0 / fit.sigma, fit.sigma,
-        fit.loglik, tuple(coefficients), allowed, curve, asked, survival, confidence, bound,
-        {k: v for k, v in fixed.items() if not isinstance(v, np.ndarray)}, column, tested, best, reference,
-        spark, tested_model, error, tuple(notes), fit,
-    )  # fmt: skip
-
-
 def _builder_margin(fit: StressFit, confidence: float) -> tuple[float, Note]:
     """Factor on the required life for a builder not seen, and what it rests on."""
     groups = sorted(set(fit.records.builder.tolist()))
@@ -370,47 +478,6 @@ def _builder_margin(fit: StressFit, confidence: float) -> tuple[float, Note]:
         f"lives spread by {pooled.tau_mean:.2f} about the pool (random effect, most likely {pooled.tau:.2f})."
     )
     return factor, Note("builder_effect", text)
-
-
-def solved_for(terms: Sequence[Term]) -> str:
-    numeric = [t.column for t in terms if t.form != "categorical"]
-    if not numeric:
-        raise BadInput("none of the stress terms is numeric; there is no level to allow")
-    return "charge_V" if "charge_V" in numeric else numeric[0]
-
-
-def fixed_levels(
-    fit: StressFit, column: str, use: Mapping[str, float | str]
-) -> dict[str, float | str]:
-    """Levels of the stresses that are not solved for."""
-    out: dict[str, float | str] = {}
-    for term in fit.terms:
-        for part in (term, *([term.other] if term.other else [])):
-            if part.column == column:
-                continue
-            values = fit.records.column(part.column)
-            if part.column in use:
-                out[part.column] = use[part.column]
-            elif part.form == "categorical":
-                labels, counts = np.unique(np.array([str(v) for v in values]), return_counts=True)
-                out[part.column] = str(labels[counts.argmax()])
-            else:
-                out[part.column] = float(np.median(np.asarray(values, float)))
-            if part.form == "categorical":
-                known = sorted({f"{v:g}" if isinstance(v, float) else str(v) for v in values})
-                if str(out[part.column]) not in known:
-                    raise BadInput(
-                        f"no {part.column} {out[part.column]!r} in the records; there are: {', '.join(known)}"
-                    )
-                out[part.column] = str(out[part.column])
-            else:
-                try:
-                    out[part.column] = float(out[part.column])
-                except ValueError:
-                    raise BadInput(
-                        f"{part.column} must be a number, not {out[part.column]!r}"
-                    ) from None
-    return out
 
 
 def _span(tested: tuple[float, float], column: str) -> tuple[float, float]:
@@ -429,12 +496,11 @@ def _life_falls(
     return high < low
 
 
-def _allowed_notes(
-    level: float, tested: tuple[float, float], rated: float, column: str, found: float,
-    bounder: StressBounder, fraction: float, fixed: Mapping[str, float | str], shots: float,
-) -> list[Note]:  # fmt: skip
-    notes = []
-    low, high = tested
+def _allowed_notes(d: _Derating, level: float, found: float, shots: float) -> list[Note]:
+    """What to know of an allowed level of a single unit (``found`` inf: the search met no end)."""
+    notes: list[Note] = []
+    column, fixed, bounder, fraction = d.column, d.fixed, d.bounder, d.fraction
+    low, high = d.tested
     if not np.isfinite(level):
         at = bounder.fit.quantile_target(fraction, {**fixed, column: low})
         lower = bounder.lower_along(
@@ -472,7 +538,7 @@ def _allowed_notes(
                 ),
             )
         )
-    notes += above_rating(level, rated)
+    notes += above_rating(level, d.rated if d.is_voltage else NAN)
     return notes
 
 
@@ -484,26 +550,24 @@ def above_rating(level: float, rated: float) -> list[Note]:
     return [Note("above_rating", text)]
 
 
-def _curve(
-    bounder: StressBounder, column: str, fraction: float, fixed: Mapping[str, float | str],
-    tested: tuple[float, float], level: float, bank: Bank, impulse: Impulse | None, points: int,
-) -> tuple[CurvePoint, ...]:  # fmt: skip
+def _curve(d: _Derating, level: float) -> tuple[CurvePoint, ...]:
     """Life and its lower bound along the stress, from below the allowed level to above all tests."""
-    is_voltage = column == "charge_V"
+    bounder, column, fraction, fixed = d.bounder, d.column, d.fraction, d.fixed
+    tested, bank, impulse, is_voltage = d.tested, d.bank, d.impulse, d.is_voltage
     at = bank.unit_voltage(level) if is_voltage and np.isfinite(level) else level
     low = min(tested[0], at if np.isfinite(at) else tested[0])
     width = tested[1] - tested[0]
     start, end = low - 0.15 * width, tested[1] + 0.1 * width
     if tested[0] > 0:
         start = max(start, 0.5 * low)
-    levels = np.linspace(start, end, points)
+    at_levels = np.linspace(start, end, POINTS)
     knots = np.linspace(start, end, 4)
     cuts = np.interp(
-        levels, knots, [bounder.cut_for(column, float(v), fraction, fixed) for v in knots]
+        at_levels, knots, [bounder.cut_for(column, float(v), fraction, fixed) for v in knots]
     )
-    lower = bounder.lower_along(column, levels, fraction, fixed, cuts)
+    lower = bounder.lower_along(column, at_levels, fraction, fixed, cuts)
     out = []
-    for v, lo in zip(levels, lower):
+    for v, lo in zip(at_levels, lower, strict=True):
         est = float(bounder.fit.quantile(fraction, {**fixed, column: float(v)})[0])
         charge = bank.charge_voltage(float(v)) if is_voltage else NAN
         energy = bank.energy(charge) if is_voltage else NAN

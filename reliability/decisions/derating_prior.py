@@ -7,40 +7,32 @@ import numpy as np
 from reliability.decisions.answer import whole
 from reliability.decisions.bank import Bank
 from reliability.decisions.derating import (
+    POINTS,
+    Allowed,
     CoefficientBound,
     CurvePoint,
+    Derate,
     DeratingAnswer,
-    Impulse,
     above_rating,
     bank_of,
 )
-from reliability.decisions.practice import StressPrior, practice_for
+from reliability.decisions.impulse import Impulse
+from reliability.decisions.parts import seen_of
+from reliability.decisions.practice import practice_for, prior_for
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR, posterior_plane
 from reliability.life.quadrature import Plane, plane
 from reliability.life.stress import Term
 from reliability.life.targets import LogQuantile
-from reliability.notes import CannotAnswer, Note
+from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 
 NAN = float("nan")
 
 
 def derate_with_prior(
-    records: LifeRecords,
-    term: Term,
-    prior: StressPrior,
-    *,
-    shots: float,
-    survival: float = 0.9,
-    family_name: str = "weibull",
-    confidence: float = 0.95,
-    bank: Bank | None = None,
-    rated_V: float = NAN,
-    impulse: Impulse | None = None,
-    dielectric: str = "",
-    points: int = 25,
+    records: LifeRecords, term: Term, q: Derate, impulse: Impulse | None = None
 ) -> DeratingAnswer:
     """Highest level of one stress from tests at a single level and a prior on its coefficient.
 
@@ -51,10 +43,16 @@ def derate_with_prior(
 
     Raises
     ------
+    BadInput
+        For an unknown prior, or where no required shots are given.
     CannotAnswer
         If nothing failed: then the life at the tested level has no distribution to move.
     """
-    fam = family(family_name)
+    if q.shots is None:
+        raise BadInput("with a prior, shots is needed")
+    prior = prior_for(q.prior, term.form)
+    shots, confidence = q.shots, q.confidence
+    fam = family(q.family)
     tested = float(np.asarray(records.column(term.column), float)[0])
     notes = [
         Note(
@@ -77,14 +75,14 @@ def derate_with_prior(
         shape = sigma = loglik = NAN
     else:
         try:
-            fit = fit_life(records, family_name)
+            fit = fit_life(records, q.family)
         except NoMaximum as e:
             raise CannotAnswer(str(e)) from None
         pl, centre = plane(fam, fit.sample, fit.phi), fit.sample.centre
         shape, sigma, loglik = fit.shape, fit.sigma, fit.loglik
-    bank, rated_found = bank_of(records, bank)
-    rated = rated_V if np.isfinite(rated_V) else rated_found
-    fraction = 1.0 - bank.unit_survival(survival)
+    bank, rated_found = bank_of(records, q.bank())
+    rated = rated_found if q.rated_v is None else q.rated_v
+    fraction = 1.0 - bank.unit_survival(q.survival)
     z = np.linspace(-3.5, 3.5, 41)
     values = prior.mean + prior.sd * z
     weight = np.exp(-0.5 * z * z) * (values > 0)
@@ -100,16 +98,16 @@ def derate_with_prior(
         return float(weight @ [pl.probability_below(target, v - d) for d in shift(level)])
 
     low, high = (tested / 8, tested * 1.5) if term.form == "power" else (tested - 150, tested + 50)
-    allowed: dict[str, float] = {term.column: NAN, "ratio": NAN, "energy_J": NAN}
+    allowed = Allowed()
     if short(low, shots) <= 1 - confidence:
         a, b = low, high
         for _ in range(60):
             mid = 0.5 * (a + b)
             a, b = (mid, b) if short(mid, shots) <= 1 - confidence else (a, mid)
-        allowed[term.column] = bank.charge_voltage(a) if term.column == "charge_V" else a
+        allowed = Allowed(a)
         if term.column == "charge_V":
-            allowed["ratio"] = a / rated
-            allowed["energy_J"] = bank.energy(allowed["charge_V"])
+            level = bank.charge_voltage(a)
+            allowed = Allowed(level, level, a / rated, bank.energy(level))
         if abs(a - tested) > 1e-9 * abs(tested):
             notes.append(
                 Note(
@@ -127,7 +125,7 @@ def derate_with_prior(
             )
         )
     curve = _curve(
-        pl, target, centre, term, tested, values, weight, confidence, bank, impulse, low, points
+        pl, target, centre, term, tested, values, weight, confidence, bank, impulse, low, POINTS
     )
     usable = [p for p in curve if np.isfinite(p.impulse_Ns)]
     coefficient = CoefficientBound(
@@ -138,10 +136,10 @@ def derate_with_prior(
         prior.mean + 1.645 * prior.sd,
     )
     return DeratingAnswer(
-        family_name, whole(records.units), whole(records.failures), shape, sigma, loglik, (coefficient,), allowed,
-        curve, shots, survival, confidence, "prior", {}, term.column, (tested, tested),
-        max(usable, key=lambda p: p.impulse_Ns) if usable else None, practice_for(dielectric), None, None, 0.0,
-        tuple(notes),
+        q.family, whole(records.units), whole(records.failures), shape, sigma, loglik, (coefficient,), allowed, curve,
+        shots, q.survival, confidence, "prior", {}, term.column, (tested, tested),
+        max(usable, key=lambda p: p.impulse_Ns) if usable else None, practice_for(q.dielectric),
+        seen=seen_of(records, term.column), notes=tuple(notes),
     )  # fmt: skip
 
 

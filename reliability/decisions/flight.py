@@ -232,7 +232,14 @@ class _Flight:
         """The module's hazard from other records."""
         q = self.q
         return module_hazard(
-            records, q.module, self.on_board, self.outlooks, q.family, not q.no_stress, q.seed, check_fit
+            records,
+            q.module,
+            self.on_board,
+            self.outlooks,
+            q.family,
+            not q.no_stress,
+            q.seed,
+            check_fit,
         )
 
     def answer(self) -> FlightAnswer:

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import stdtrit
 
-from reliability.notes import CannotAnswer
+from reliability.notes import BadInput, CannotAnswer
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 
@@ -107,3 +107,18 @@ def fit_impulse(readings: WearReadings, records: LifeRecords) -> Impulse:
         float(x.mean()),
         squares,
     )
+
+
+def read_impulse(text: str) -> Impulse:
+    """``bit@energy`` or ``bit@energy^exponent``. Raises BadInput."""
+    bit, at, rest = text.partition("@")
+    energy, _, exponent = rest.partition("^")
+    try:
+        out = Impulse(float(bit), float(energy), float(exponent or 1.0))
+    except ValueError:
+        out = Impulse(0.0, 0.0)
+    if not (at and 0 < out.reference_uNs < np.inf and 0 < out.reference_J < np.inf):
+        raise BadInput(
+            f"cannot read impulse {text[:60]!r}; allowed: uNs@J or uNs@J^exponent, such as 0.65@0.2^1.1"
+        )
+    return out

@@ -37,6 +37,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 
 NAN = float("nan")
+NO_CURVE = Curve()
 
 
 @dataclass(frozen=True)
@@ -111,7 +112,7 @@ class LifeAnswer(Answer):
     quantiles: tuple[QuantileBound, ...]
     survival: tuple[SurvivalBound, ...]
     empirical: tuple[Step, ...] = ()
-    curve: Curve = Curve()
+    curve: Curve = NO_CURVE
     seen: tuple[Seen, ...] = ()
     families: tuple[FamilyChoice, ...] = ()
     fit_p: float = NAN
@@ -208,7 +209,9 @@ def life(records: LifeRecords, q: Life) -> LifeAnswer:
     if q.mode:
         known = sorted(set(records.mode[records.failed].tolist()))
         if q.mode not in known:
-            raise BadInput(f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}")
+            raise BadInput(
+                f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}"
+            )
     notes = content_notes(records, q.mode)
     if q.mode:
         records = records.of_mode(q.mode)

@@ -126,7 +126,9 @@ class Module(OnRecords):
     family: Family = setting("weibull", "Family of the life model.")
     confidence: float = confidence_setting()
     bound: Literal["calibrated", "likelihood"] = setting("calibrated", "Kind of bound.")
-    at: tuple[float, ...] = setting((), "Module survival at this count.", unit="shots", hint="SHOTS")
+    at: tuple[float, ...] = setting(
+        (), "Module survival at this count.", unit="shots", hint="SHOTS"
+    )
     fraction: float = setting(0.1, "Share failed of the life bounded.", gt=0, lt=1)
     units: tuple[str, ...] = setting(
         (), "Units in a slot of one module, the first failure ending it (default 1).", hint="SLOT=N"
@@ -198,19 +200,19 @@ class _Bounds:
         shots = longest if nothing else _estimate_quantile(slots, q.fraction)
         z = float(normal_quantile(q.confidence))
         cuts, method, notes = (z, z), str(q.bound), ()
-        if (
-            method == "calibrated"
-            and records.units > CALIBRATION_LIMIT
-            and records.failures >= 100
-        ):
+        if method == "calibrated" and records.units > CALIBRATION_LIMIT and records.failures >= 100:
             method, notes = "likelihood", (_skipped_note(records),)
 
         def at_bound(which: str) -> float:
             return _lower_quantile(slots, q.fraction, shots, cuts, which, q.confidence)
 
         if method == "calibrated" and not nothing:
-            near = system_bound(slots, at_bound("lower"), q.confidence, "calibrated", q.seed, side="lower")
-            far = system_bound(slots, at_bound("upper"), q.confidence, "calibrated", q.seed, side="upper")
+            near = system_bound(
+                slots, at_bound("lower"), q.confidence, "calibrated", q.seed, side="lower"
+            )
+            far = system_bound(
+                slots, at_bound("upper"), q.confidence, "calibrated", q.seed, side="upper"
+            )
             cuts = (near.cut_lower, far.cut_upper)
         life = QuantileBound(
             q.fraction, NAN if nothing else shots, at_bound("lower"),

@@ -197,7 +197,11 @@ class OnRecords(Question):
         from reliability.filters import choose
 
         return choose(
-            pool.records, slot=self.slot, part=self.part, builder=self.builder, conditions=self.where
+            pool.records,
+            slot=self.slot,
+            part=self.part,
+            builder=self.builder,
+            conditions=self.where,
         )
 
 

@@ -1,0 +1,92 @@
+"""Derating answered for each part by itself."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reliability.decisions.answer import shots_text, whole
+from reliability.decisions.derating import Allowed, Derate, derate
+from reliability.decisions.question import Answer, Count
+from reliability.notes import BadInput, CannotAnswer
+from reliability.pool import Pool
+
+
+@dataclass(frozen=True)
+class PartDerating:
+    """One part: its units and failures, what it is allowed, or why nothing is."""
+
+    part: str
+    n: Count
+    failed: Count
+    allowed: Allowed
+    reason: str
+
+
+@dataclass(frozen=True)
+class PartsAnswer(Answer):
+    """Allowed levels part by part.
+
+    Attributes
+    ----------
+    shots, survival, confidence : float
+    column : str
+        The stress solved for.
+    parts : tuple of PartDerating
+    """
+
+    shots: float
+    survival: float
+    confidence: float
+    column: str
+    parts: tuple[PartDerating, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        can = [p for p in self.parts if np.isfinite(p.allowed.level)]
+        if not can:
+            return f"None of {len(self.parts)} parts can be allowed a level for {shots_text(self.shots)} shots."
+        top = max(can, key=lambda p: p.allowed.level)
+        return (
+            f"Of {len(self.parts)} parts, {top.part or 'the one without a name'} is allowed the highest "
+            f"{self.column.replace('_', ' ')}, {top.allowed.level:,.4g}, for {shots_text(self.shots)} shots."
+        )
+
+    @property
+    def answered(self) -> bool:
+        """Whether any part is allowed a level."""
+        return any(np.isfinite(p.allowed.level) for p in self.parts)
+
+
+class DerateParts(Derate):
+    """Derating answered for each part by itself, side by side."""
+
+    name = "derate_parts"
+    text = "How far to derate, for each part by itself."
+    answer_type = PartsAnswer
+
+    def answer(self, pool: Pool) -> PartsAnswer:  # type: ignore[override]
+        """Allowed levels of every part in the records.
+
+        Raises
+        ------
+        BadInput
+            Without required shots.
+        """
+        if self.shots is None:
+            raise BadInput("shots is missing: the required life")
+        records, push = self.chosen(pool), self.push(pool, pool.records)
+        rows, column = [], "charge_V"
+        for part in sorted(set(records.part.tolist())):
+            own = records.select(records.part == part)
+            units, failed = whole(own.units), whole(own.failures)
+            try:
+                a = derate(own, self, push)
+                reason = "" if a.answered else a.sentence
+                column = a.column
+                rows.append(PartDerating(part, a.n, a.failed, a.allowed, reason))
+            except CannotAnswer as e:
+                rows.append(PartDerating(part, units, failed, Allowed(), str(e)))
+        return PartsAnswer(self.shots, self.survival, self.confidence, column, tuple(rows))

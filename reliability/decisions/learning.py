@@ -1,0 +1,373 @@
+"""Tests that estimate rather than demonstrate: how narrow a bound becomes, and accelerated tests."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import combinations
+
+import numpy as np
+from pydantic import model_validator
+
+from reliability.decisions.answer import percent_text, shots_text
+from reliability.decisions.bench import SECONDS_A_DAY, OnBench
+from reliability.decisions.question import (
+    Answer,
+    OnRecords,
+    confidence_setting,
+    levels,
+    setting,
+)
+from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
+from reliability.life.design import Plan, asymptotic_error, bound_width
+from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.stress import StressFit, fit_stress, parse_term
+from reliability.life.targets import LogQuantile
+from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.pool import Pool
+
+NAN = float("nan")
+DRAWS = 600
+KEPT = 5
+"""plans of each size that are simulated, after the large-sample ranking"""
+
+
+@dataclass(frozen=True)
+class WhatIf:
+    """The best plan's factor if something is otherwise."""
+
+    what: str
+    factor: float
+
+
+@dataclass(frozen=True)
+class LearningPlan:
+    """A test and what its bound will look like.
+
+    Attributes
+    ----------
+    levels : tuple of float
+        Stress levels; () without stress.
+    units : tuple of int
+        Units at each level.
+    shots : tuple of float
+        End count at each level.
+    bench_days, cost : float
+    failures : float
+        Expected.
+    factor : float
+        Median of estimate / lower bound (1 is perfect).
+    below_truth : float
+        Median of truth / lower bound.
+    answerable : float
+        Share of outcomes that give a bound.
+    """
+
+    levels: tuple[float, ...]
+    units: tuple[int, ...]
+    shots: tuple[float, ...]
+    bench_days: float
+    cost: float
+    failures: float
+    factor: float
+    below_truth: float
+    answerable: float
+
+
+@dataclass(frozen=True)
+class LearningAnswer(Answer):
+    """Plans that were simulated, best first.
+
+    Attributes
+    ----------
+    question : str
+        ``estimate`` or ``accelerate``.
+    fraction, confidence : float
+    use : float
+        Level the bound is for; nan without stress.
+    plans : tuple of LearningPlan
+    best : LearningPlan
+        Narrowest bound within the budget, or the cheapest that reaches the wanted factor.
+    equal : LearningPlan or None
+        Equal allocation over the tested levels at equal cost, for comparison.
+    gain : float
+        How much narrower the best bound is than the equal allocation's (ratio of factors).
+    sensitivity : tuple of WhatIf
+        The best plan's factor if shape or exponent are off by a quarter.
+    """
+
+    question: str
+    fraction: float
+    confidence: float
+    use: float
+    plans: tuple[LearningPlan, ...]
+    best: LearningPlan
+    equal: LearningPlan | None
+    gain: float
+    sensitivity: tuple[WhatIf, ...]
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        b = self.best
+        if b.levels:
+            where = ", ".join(
+                f"{n} units at {v:,.4g} to {shots_text(s)} shots"
+                for v, n, s in zip(b.levels, b.units, b.shots)
+            )
+        else:
+            where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
+        text = (
+            f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
+            f"({percent_text(self.confidence)} confidence), in {b.bench_days:.1f} bench days"
+        )
+        if self.equal is not None:
+            text += f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
+        return text + "."
+
+
+class Narrow(OnRecords, OnBench):
+    """Which test brings the lower bound within a factor of the estimate, if life is as estimated."""
+
+    name = "narrow"
+    text = "A test whose lower bound comes within a factor of the estimate."
+    answer_type = LearningAnswer
+
+    factor: float = setting(2.0, "Estimate over lower bound that is wanted.", gt=1)
+    survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
+    confidence: float = confidence_setting()
+    most_units: int = setting(36, "Most units there may be.", ge=4, le=200)
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    def answer(self, pool: Pool) -> LearningAnswer:
+        """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
+        records = self.chosen(pool)
+        try:
+            fit = fit_life(records)
+        except NoMaximum as e:
+            raise CannotAnswer(str(e)) from None
+        fraction, bench = 1 - self.survival, self.bench()
+        target = LogQuantile(float(fit.family.quantile(np.asarray(fraction))))
+        plans = []
+        for n in (k for k in (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200) if k <= self.most_units):
+            for share in (0.3, 0.5, 0.8):
+                if n * share < 2.5:
+                    continue
+                z = fit.family.quantile(np.asarray(share))
+                end = float((z - fit.phi[1, 0]) / fit.phi[0, 0])
+                plan = Plan(np.empty((1, 0)), np.array([n]), np.array([end]))
+                w = bound_width(
+                    fit.family, fit.phi, plan, target, self.confidence, draws=DRAWS, seed=self.seed
+                )
+                shots = float(np.exp(end + fit.sample.centre))
+                plans.append(
+                    LearningPlan((), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor,
+                                 w.short, w.answerable)
+                )  # fmt: skip
+        reach = [p for p in plans if p.factor <= self.factor]
+        if not reach:
+            narrowest = min(plans, key=lambda p: p.factor)
+            raise CannotAnswer(
+                f"None of the plans looked at (up to {self.most_units} units) brings the bound within a factor "
+                f"{self.factor:g}; the narrowest, {narrowest.units[0]} units, gives {narrowest.factor:.2g}."
+            )
+        best = min(reach, key=lambda p: (p.cost, p.bench_days))
+        plans.sort(key=lambda p: p.bench_days)
+        text = "Widths are simulated from the present estimate; they change with it."
+        return LearningAnswer(
+            "estimate", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
+            notes=(Note("from_present_estimate", text),),
+        )  # fmt: skip
+
+
+class Accelerate(OnRecords, OnBench):
+    """Levels and allocation of an accelerated test that give the tightest bound at a use level.
+
+    Every plan costs the same: fewer units run longer. Two or three of the levels, with their best
+    split, are ranked by large-sample variance (Meeker & Escobar 1998, ch. 20); the best few, and the
+    equal allocation over all levels, are then simulated with their calibrated bounds.
+    """
+
+    name = "accelerate"
+    text = "An accelerated test for the bound at one stress level."
+    answer_type = LearningAnswer
+
+    level: float = setting(..., "Stress level that the bound is for.")
+    levels: tuple[float, ...] = setting(
+        (), "Stress level that may be tested (default: those in the records).", hint="LEVEL"
+    )
+    units: int = setting(12, "Units of the equal allocation that sets the cost.", ge=4, le=1000)
+    days_each: float = setting(0.2, "Bench days each of them runs.", unit="days", gt=0)
+    survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
+    confidence: float = confidence_setting()
+    stress: tuple[str, ...] = setting(
+        (), "Stress term. Default: known stresses that vary in the records.", hint="COLUMN:FORM"
+    )
+    use: tuple[str, ...] = setting(
+        (),
+        "Level of another stress to answer for (default: the median tested).",
+        hint="COLUMN=LEVEL",
+    )
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Accelerate:
+        levels(self.use)
+        for term in self.stress:
+            parse_term(term)
+        if len(self.levels) == 1:
+            raise BadInput("levels holds two levels or more to choose from")
+        return self
+
+    def answer(self, pool: Pool) -> LearningAnswer:
+        """The best plan beside the equal allocation. Raises BadInput, CannotAnswer."""
+        records = self.chosen(pool)
+        terms = [parse_term(t) for t in self.stress] if self.stress else default_terms(records)
+        return _Accelerated(fit_stress(records, terms), solved_for(terms), self).answer()
+
+
+class _Accelerated:
+    """An accelerated test while it is planned; the present estimate is taken as the truth."""
+
+    def __init__(self, fit: StressFit, column: str, q: Accelerate) -> None:
+        self.fit, self.column, self.q, self.bench = fit, column, q, q.bench()
+        self.levels = sorted(set(q.levels) or {float(v) for v in fit.records.column(column)})
+        if len(self.levels) < 2:
+            raise BadInput("an accelerated test needs 2 levels or more to choose from")
+        fixed = fixed_levels(fit, column, levels(q.use))
+        x = {
+            v: np.array([float(np.asarray(c)) for c in fit.at({**fixed, column: float(v)})])
+            for v in self.levels
+        }
+        raw = fit.quantile_target(1 - q.survival, {**fixed, column: float(q.level)})
+        target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
+        self.x, self.target, self.phi = _reduce(fit, column, x, target, fit.phi)
+        self.priced = self.bench.unit_cost > 0 and self.bench.day_cost > 0
+        self.per_day = self.bench.day_cost / self.bench.stands
+        self.budget = (
+            q.units * (self.bench.unit_cost + q.days_each * self.per_day)
+            if self.priced
+            else q.units * q.days_each
+        )
+
+    def days_for(self, n: int) -> float:
+        """Days that each of n units may run for the same cost."""
+        if self.priced:
+            return (self.budget - n * self.bench.unit_cost) / (n * self.per_day)
+        return self.budget / n
+
+    def plan_of(self, chosen: Sequence[float], counts: Sequence[int]) -> Plan:
+        """A plan on the engine's scale."""
+        shots = self.days_for(int(sum(counts))) * SECONDS_A_DAY * self.bench.rate_Hz
+        end = float(np.log(shots) - self.fit.sample.centre)
+        return Plan(
+            np.array([self.x[v] for v in chosen]), np.array(counts), np.full(len(chosen), end)
+        )
+
+    def ranked(self) -> list[tuple[Sequence[float], tuple[int, ...]]]:
+        """The plans worth simulating: of each size the best by large-sample variance."""
+        total, out = self.q.units, []
+        for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
+            if self.days_for(n) <= 0:
+                continue
+            own = []
+            for size in (2, 3):
+                for chosen in combinations(self.levels, size):
+                    # the best split of each choice of levels stands for it
+                    errors = [
+                        (asymptotic_error(self.fit.family, self.phi, self.plan_of(chosen, c), self.target), c)
+                        for c in _splits(n, size)
+                    ]  # fmt: skip
+                    if errors:
+                        error, counts = min(errors)
+                        own.append((error, chosen, counts))
+            # large samples favour few units for long; so the best of each size go to the simulation
+            out += [(c, k) for _, c, k in sorted(own)[:KEPT]]
+        return out
+
+    def simulate(
+        self, chosen: Sequence[float], counts: Sequence[int], truth: np.ndarray
+    ) -> LearningPlan:
+        """A plan with its calibrated bounds under a truth."""
+        plan = self.plan_of(chosen, counts)
+        w = bound_width(
+            self.fit.family,
+            truth,
+            plan,
+            self.target,
+            self.q.confidence,
+            draws=DRAWS,
+            seed=self.q.seed,
+        )
+        n = int(sum(counts))
+        shots = float(np.exp(plan.end[0] + self.fit.sample.centre))
+        return LearningPlan(
+            tuple(chosen), tuple(int(c) for c in counts), (shots,) * len(chosen), self.bench.days(n, shots),
+            self.bench.cost(n, shots), w.failures, w.factor, w.short, w.answerable,
+        )  # fmt: skip
+
+    def answer(self) -> LearningAnswer:
+        q = self.q
+        plans = [self.simulate(c, n, self.phi) for c, n in self.ranked()]
+        base, extra = divmod(q.units, len(self.levels))
+        equal = self.simulate(
+            self.levels, [base + (i < extra) for i in range(len(self.levels))], self.phi
+        )
+        plans.sort(key=lambda p: p.factor)
+        if not plans or not np.isfinite(plans[0].factor):
+            raise CannotAnswer(
+                "With these levels and this length too few units fail to give a bound; test longer or higher."
+            )
+        best = plans[0]
+        gain = equal.factor / best.factor if np.isfinite(equal.factor) else float("inf")
+        return LearningAnswer(
+            "accelerate", 1 - q.survival, q.confidence, q.level, tuple(plans), best, equal, gain,
+            self.sensitivity(best), notes=self.notes(best),
+        )  # fmt: skip
+
+    def sensitivity(self, best: LearningPlan) -> tuple[WhatIf, ...]:
+        """The best plan under a higher shape and a weaker stress effect."""
+        steeper, flatter = self.phi.copy(), self.phi.copy()
+        steeper[0] *= 1.25
+        steeper[1:] *= 1.25
+        flatter[2:] *= 0.75
+        return (
+            WhatIf("shape a quarter higher", self.simulate(best.levels, best.units, steeper).factor),
+            WhatIf("stress effect a quarter weaker", self.simulate(best.levels, best.units, flatter).factor),
+        )  # fmt: skip
+
+    def notes(self, best: LearningPlan) -> tuple[Note, ...]:
+        level = self.q.level
+        text = (
+            "The present estimate is taken as the truth; see the sensitivity to shape and exponent."
+        )
+        notes = [Note("from_present_estimate", text)]
+        if level < min(best.levels) - 1e-9 or level > max(best.levels) + 1e-9:
+            text = f"The bound is for {self.column} = {level:g}, outside the levels tested: it trusts the stress relation."
+            notes.append(Note("extrapolated", text))
+        return tuple(notes)
+
+
+def _splits(total: int, size: int) -> list[tuple[int, ...]]:
+    """Ways to give each of ``size`` levels at least two units, in steps of about a tenth."""
+    step = max(1, total // 10)
+    if size == 2:
+        return [(a, total - a) for a in range(2, total - 1, step)]
+    return [
+        (a, b, total - a - b)
+        for a in range(2, total - 3, step)
+        for b in range(2, total - a - 1, step)
+        if total - a - b >= 2
+    ]
+
+
+def _reduce(
+    fit: StressFit, column: str, x: dict[float, np.ndarray], target: LogQuantile, phi: np.ndarray
+) -> tuple[dict[float, np.ndarray], LogQuantile, np.ndarray]:
+    """Only the accelerated column stays a free effect: the others are the same in every unit planned."""
+    j = next(i for i, c in enumerate(fit.design) if c.term.column == column and not c.level)
+    others = [i for i in range(len(fit.design)) if i != j]
+    held = next(iter(x.values()))
+    shift = sum(held[i] * phi[2 + i, 0] for i in others)
+    small = np.array([[phi[0, 0]], [phi[1, 0] + shift], [phi[2 + j, 0]]])
+    return {v: a[[j]] for v, a in x.items()}, LogQuantile(target.z, (target.x[j],)), small

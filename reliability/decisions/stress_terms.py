@@ -1,0 +1,79 @@
+"""Which stresses a model of the records has, which is solved for, and where the others are held."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+
+import numpy as np
+
+from reliability.life.stress import StressFit, Term
+from reliability.notes import BadInput, CannotAnswer
+from reliability.records import LifeRecords
+
+
+def default_terms(records: LifeRecords) -> list[Term]:
+    """Stress terms that the data themselves suggest: those known columns that vary."""
+    out: list[Term] = []
+    for name, form in (
+        ("charge_V", "power"), ("energy_J", "power"), ("peak_A", "power"), ("temp_C", "arrhenius"),
+    ):  # fmt: skip
+        v = records.covariates.get(name)
+        if v is not None and np.unique(v[~np.isnan(v)]).size > 1:
+            if (
+                name != "charge_V"
+                and any(t.column in ("charge_V", "energy_J") for t in out)
+                and form == "power"
+            ):
+                continue
+            out.append(Term(name, form))
+    if not out:
+        for name, v in records.covariates.items():
+            if np.unique(v[~np.isnan(v)]).size > 1 and (v[~np.isnan(v)] > 0).all():
+                return [Term(name, "power")]
+        raise CannotAnswer(
+            "No stress column varies in these records, so life cannot be related to stress. Add "
+            "charge_V to the sheets, and test some units at another voltage."
+        )
+    return out
+
+
+def solved_for(terms: Sequence[Term]) -> str:
+    """The stress to allow a level of: the charge voltage, else the first numeric one."""
+    numeric = [t.column for t in terms if t.form != "categorical"]
+    if not numeric:
+        raise BadInput("none of the stress terms is numeric; there is no level to allow")
+    return "charge_V" if "charge_V" in numeric else numeric[0]
+
+
+def fixed_levels(
+    fit: StressFit, column: str, use: Mapping[str, float | str]
+) -> dict[str, float | str]:
+    """Levels of the stresses that are not solved for."""
+    out: dict[str, float | str] = {}
+    for term in fit.terms:
+        for part in (term, *([term.other] if term.other else [])):
+            if part.column == column:
+                continue
+            values = fit.records.column(part.column)
+            if part.column in use:
+                out[part.column] = use[part.column]
+            elif part.form == "categorical":
+                labels, counts = np.unique(np.array([str(v) for v in values]), return_counts=True)
+                out[part.column] = str(labels[counts.argmax()])
+            else:
+                out[part.column] = float(np.median(np.asarray(values, float)))
+            if part.form == "categorical":
+                known = sorted({f"{v:g}" if isinstance(v, float) else str(v) for v in values})
+                if str(out[part.column]) not in known:
+                    raise BadInput(
+                        f"no {part.column} {out[part.column]!r} in the records; there are: {', '.join(known)}"
+                    )
+                out[part.column] = str(out[part.column])
+            else:
+                try:
+                    out[part.column] = float(out[part.column])
+                except ValueError:
+                    raise BadInput(
+                        f"{part.column} must be a number, not {out[part.column]!r}"
+                    ) from None
+    return out
