@@ -20,7 +20,7 @@ from dashboard.shared import (
 )
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.answer import p_text
+from reliability.words import p_text
 from reliability.decisions.builders import BuildersAnswer, builders
 from reliability.notes import BadInput, CannotAnswer
 from reliability.sheets.quality import findings

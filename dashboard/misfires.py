@@ -8,7 +8,7 @@ import streamlit as st
 from dashboard.shared import answer, chart, show_notes, state, store, table, title
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.answer import p_text
+from reliability.words import p_text
 from reliability.decisions.wear import MisfireAnswer, misfires
 from reliability.store.intake import kept_side
 

@@ -22,7 +22,7 @@ from dashboard.shared import (
 )
 from dashboard.sign_in import allowed
 from dashboard.words import plain_text
-from reliability.decisions.answer import shots_text
+from reliability.words import shots_text
 from reliability.decisions.module import module
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join

@@ -7,8 +7,8 @@ from pathlib import Path
 from typing import Any
 
 from reliability.api.routes import api_routes
+from reliability.ask.sources import Stored
 from reliability.notes import BadInput
-from reliability.store import Store
 
 SCRIPT = Path(__file__).resolve().parents[1] / "dashboard" / "app.py"
 
@@ -70,7 +70,7 @@ def build_app(store_path: Path, sign_in: Path | None = None) -> Any:
     from streamlit import App
 
     _configure(sign_in)
-    return App(SCRIPT, routes=api_routes(Store(store_path), sign_in is not None))
+    return App(SCRIPT, routes=api_routes(Stored(store_path), sign_in is not None))
 
 
 def serve(

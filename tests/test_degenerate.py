@@ -5,7 +5,7 @@ import json
 import numpy as np
 import pytest
 
-from reliability.decisions.answer import plain
+from reliability.ask.plain import plain
 from reliability.decisions.life import life
 from reliability.life.bounds import Bounder
 from reliability.life.fit import NoMaximum, fit_life

@@ -15,12 +15,10 @@ from starlette.routing import Route
 from reliability import __version__
 from reliability.access import load_access, may
 from reliability.api.openapi import SUFFIXES, document
-from reliability.api.questions import QUESTIONS, Question, read_parameters
-from reliability.decisions.answer import plain
+from reliability.api.questions import QUESTIONS
 from reliability.notes import BadInput, CannotAnswer
 from reliability.sheets.table import SheetError
-from reliability.store import Store, StoreError
-from reliability.store.intake import take_in
+from reliability.store import StoreError
 
 LARGEST = 200 << 20
 """bytes of an upload"""
@@ -40,7 +38,7 @@ def _said(status: int, text: str, **more: Any) -> JSONResponse:
     return JSONResponse({"error": text, **more}, status_code=status, headers=head)
 
 
-def _role(request: Request, store: Store, needed: str) -> str:
+def _role(request: Request, store: Stored, needed: str) -> str:
     """Role of the request's token; raises if it does not suffice."""
     scheme, _, token = request.headers.get("authorization", "").partition(" ")
     if scheme.lower() != "bearer" or not token.strip():
@@ -76,7 +74,7 @@ async def _answered(work: Callable[[], Any]) -> Response:
         return _said(503, str(e))
 
 
-def api_routes(store: Store, sign_in: bool = False) -> list[Route]:
+def api_routes(store: Stored, sign_in: bool = False) -> list[Route]:
     """All routes; with ``sign_in``, reading needs a token too."""
     text = document()
 
@@ -86,26 +84,43 @@ def api_routes(store: Store, sign_in: bool = False) -> list[Route]:
     async def described(request: Request) -> Response:
         return JSONResponse(text)
 
-    def asking(question: Question) -> Callable[[Request], Any]:
+    def asking(name: str) -> Callable[[Request], Any]:
+        cls = question_class(name)
+
         async def respond(request: Request) -> Response:
             def work() -> Response:
                 if sign_in:
                     _role(request, store, "reader")
                 q = request.query_params
-                values = read_parameters(question, {k: q.getlist(k) for k in q})
-                return JSONResponse(plain(question.answer(store, values)))
+                question = from_texts(cls, {k: q.getlist(k) for k in q})
+                return JSONResponse(plain(ask(question, store)))
 
             return await _answered(work)
 
         return respond
+
+    async def listed(request: Request) -> Response:
+        def work() -> Response:
+            if sign_in:
+                _role(request, store, "reader")
+            if request.query_params:
+                raise BadInput("contributions has no settings")
+            return JSONResponse({"contributions": plain(contributions_of(store))})
+
+        return await _answered(work)
 
     async def contribute(request: Request) -> Response:
         try:
             role = await run_in_threadpool(_role, request, store, "contributor")
             q = request.query_params
             name, licence = q.get("file", ""), q.get("licence", "")
-            if set(q) - {"file", "licence"} or len(q.multi_items()) != len(set(q)):
-                raise BadInput("allowed parameters: file and licence, each once")
+            if set(q) - {"file", "licence", "supersedes"} or len(q.multi_items()) != len(set(q)):
+                raise BadInput("allowed parameters: file, licence and supersedes, each once")
+            old = q.get("supersedes")
+            if old is not None and not re.fullmatch(r"[1-9]\d{0,8}", old, re.ASCII):
+                raise BadInput("supersedes is the number of a contribution")
+            if old is not None and not may(role, "maintainer"):
+                raise _Refused(403, "a maintainer decides what a contribution supersedes")
             if not _NAME.fullmatch(name):
                 raise BadInput(
                     f"file is a plain name that ends in {', '.join(SUFFIXES)}, not {name[:60]!r}"
@@ -126,7 +141,10 @@ def api_routes(store: Store, sign_in: bool = False) -> list[Route]:
         status = "accepted" if may(role, "maintainer") else "received"
 
         def work() -> Response:
-            taken = take_in(store, Path(name), bytes(body), status=status, licence=licence)
+            taken = give_bytes(
+                store, Path(name), bytes(body), status=status, licence=licence,
+                supersedes=None if old is None else int(old),
+            )  # fmt: skip
             return JSONResponse(plain(taken), status_code=201 if taken.new else 200)
 
         return await _answered(work)
@@ -135,5 +153,6 @@ def api_routes(store: Store, sign_in: bool = False) -> list[Route]:
         Route("/api/v1/health", health, methods=["GET"]),
         Route("/api/v1/openapi.json", described, methods=["GET"]),
         Route("/api/v1/contributions", contribute, methods=["POST"]),
-        *(Route(f"/api/v1/{name}", asking(q), methods=["GET"]) for name, q in QUESTIONS.items()),
+        Route("/api/v1/contributions", listed, methods=["GET"]),
+        *(Route(f"/api/v1/{name}", asking(name), methods=["GET"]) for name in QUESTIONS),
     ]

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -13,9 +14,10 @@ from reliability.commands.common import (
     json_option,
     mapping_from,
     mapping_options,
-    read_given,
+    source,
     store_option,
 )
+from reliability.notes import BadInput
 
 
 @click.command("add")
@@ -27,84 +29,53 @@ from reliability.commands.common import (
 @mapping_options
 @json_option
 def command(
-    files: tuple[Path, ...],
-    store: Path | None,
-    received: bool,
-    supersedes: int | None,
-    licence: str,
-    columns: tuple[str, ...],
-    keep_mapping: str | None,
-    mapping: str | None,
-    as_json: bool,
-) -> None:
-    """Check life sheets and bundles and add them to the store, each as one contribution.
+    files: tuple[Path, ...], store: Path | None, received: bool, supersedes: int | None, licence: str,
+    columns: tuple[str, ...], keep_mapping: str | None, mapping: str | None, as_json: bool,
+) -> None:  # fmt: skip
+    """Check sheets and bundles and add them to the store, each as one contribution.
 
     A file with any fault is refused whole. The same file twice is stored once. A correction
-    supersedes the contribution it corrects; nothing is deleted.
+    supersedes the contribution it corrects, of whatever kind; nothing is deleted.
     """
-    from reliability.notes import BadInput
-    from reliability.sheets.quality import findings
-    from reliability.sheets.side import SideSheet
-    from reliability.sheets.table import SheetError
-    from reliability.store import Store, default_path
+    from reliability.ask.giving import give, look
+    from reliability.ask.records import SheetError
 
     if supersedes is not None and len(files) != 1:
         raise BadInput("--supersedes goes with one file")
     names = mapping_from(columns, keep_mapping, mapping)
-    sheets, sides, faults = [], [], []
+    looked, faults = [], []
     for f in files:
         try:
-            given = read_given(f, names)
-            if isinstance(given[0], SideSheet):
-                sides.append(given[0])
-            else:
-                sheets.append(given)
+            looked.append(look(f, mapping=names))
         except SheetError as e:
             faults += e.faults
     if faults:
         raise SheetError(faults)
-    box = Store(store or default_path())
+    origin = source(store, ())
+    status = "received" if received else "accepted"
     out = []
-    before = box.records() if box.exists and sheets else None
-    for sheet, own_licence, other in sheets:
-        found = findings(sheet.records, before)
-        added = box.add(
-            sheet,
-            status="received" if received else "accepted",
-            licence=licence or own_licence,
-            supersedes=supersedes,
-            other=other,
-        )
-        c = added.contribution
-        out.append(
-            {
-                **asdict(c),
-                "new": added.new,
-                "notes": [n.as_dict() for n in sheet.notes],
-                "findings": [asdict(x) for x in found],
-            }
-        )
+    for found in looked:
+        taken = give(origin, found, status=status, licence=licence, supersedes=supersedes)
+        out.append({
+            **asdict(taken.contribution), "new": taken.new, "notes": [n.as_dict() for n in taken.notes],
+            "findings": [asdict(x) for x in taken.findings],
+        })  # fmt: skip
         if not as_json:
-            verb = "added" if added.new else "already stored"
-            click.echo(
-                f"{sheet.file}: {verb} as contribution {c.id} ({c.rows} records, {c.status})"
-            )
-            for n in sheet.notes:
-                click.echo(f"  note: {n.text}")
-            if any(n.endswith(".parquet") for n in other):
-                click.echo(
-                    f"  its shot log is kept in {box.log_folder}; reduce it with 'shotlife shots'"
-                )
-            if added.new:
-                emit_findings(found)
-    for extra in sides:
-        added = box.add_side(extra, status="received" if received else "accepted", licence=licence)
-        c = added.contribution
-        out.append({**asdict(c), "new": added.new, "notes": [], "findings": []})
-        if not as_json:
-            verb = "added" if added.new else "already stored"
-            click.echo(
-                f"{extra.file}: {verb} as contribution {c.id} ({c.rows} {c.kind} rows, {c.status})"
-            )
+            _print(taken, found, origin)
     if as_json:
         click.echo(json.dumps(out, indent=1))
+
+
+def _print(taken: Any, looked: Any, origin: Any) -> None:
+    """What became of one file."""
+    c = taken.contribution
+    verb = "added" if taken.new else "already stored"
+    what = "records" if c.kind == "life" else f"rows of {c.kind}"
+    click.echo(f"{c.file}: {verb} as contribution {c.id} ({c.rows} {what}, {c.status})")
+    for n in taken.notes:
+        click.echo(f"  note: {n.text}")
+    if any(name.endswith(".parquet") for name in looked.other):
+        click.echo(
+            f"  its shot log is kept in {origin.box.log_folder}; reduce it with 'shotlife shots'"
+        )
+    emit_findings(taken.findings)

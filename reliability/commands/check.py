@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from dataclasses import asdict
 from pathlib import Path
+from typing import Any
 
 import click
 
@@ -14,7 +15,6 @@ from reliability.commands.common import (
     json_option,
     mapping_from,
     mapping_options,
-    read_given,
 )
 
 
@@ -35,47 +35,53 @@ def command(
 
     Nothing is stored. Exit 0 if all are sound, 2 if any has a fault.
     """
-    from reliability.sheets.quality import findings
-    from reliability.sheets.side import SideSheet
-    from reliability.sheets.table import SheetError
+    from reliability.ask.giving import look
+    from reliability.ask.records import SheetError
 
     names = mapping_from(columns, keep_mapping, mapping)
     code = 0
-    report = []
+    report: list[dict[str, Any]] = []
     for f in files:
         try:
-            sheet, _, _ = read_given(f, names)
+            looked = look(f, mapping=names)
         except SheetError as e:
             code = 2
-            if as_json:
-                report.append({"file": f.name, "ok": False, "faults": [
-                    {"row": x.row, "column": x.column, "message": x.message} for x in e.faults
-                ]})  # fmt: skip
-            else:
+            faults = [{"row": x.row, "column": x.column, "message": x.message} for x in e.faults]
+            report.append({"file": f.name, "ok": False, "faults": faults})
+            if not as_json:
                 explain(e)
             continue
-        if isinstance(sheet, SideSheet):
-            if as_json:
-                report.append({"file": f.name, "ok": True, "kind": sheet.kind, "rows": sheet.rows})
-            else:
-                click.echo(f"{f.name}: sound; {sheet.rows} rows of {sheet.kind}")
-            continue
-        r = sheet.records
-        found = findings(r)
-        if as_json:
-            report.append({"file": f.name, "ok": True, "records": len(r), "units": r.units,
-                           "failed": r.failures, "notes": [n.as_dict() for n in sheet.notes],
-                           "findings": [asdict(x) for x in found]})  # fmt: skip
-        else:
-            click.echo(
-                f"{f.name}: sound; {len(r)} records, {r.units:g} units, {r.failures:g} failed "
-                f"({r.count[r.exact].sum():g} exact, {r.count[r.interval].sum():g} between "
-                f"inspections, {r.count[r.left].sum():g} before the first), "
-                f"{r.count[r.shots_from > 0].sum():g} with late entry"
-            )
-            for n in sheet.notes:
-                click.echo(f"  note: {n.text}")
-            emit_findings(found)
+        report.append(_said(f.name, looked))
+        if not as_json:
+            _print(f.name, looked)
     if as_json:
         click.echo(json.dumps(report, indent=1))
     return code
+
+
+def _said(file: str, looked: Any) -> dict[str, Any]:
+    """A sound file as JSON."""
+    r = looked.records
+    if r is None:
+        return {"file": file, "ok": True, "kind": looked.kind, "rows": looked.rows}
+    return {
+        "file": file, "ok": True, "kind": "life", "records": len(r), "units": r.units, "failed": r.failures,
+        "notes": [n.as_dict() for n in looked.notes], "findings": [asdict(x) for x in looked.findings],
+    }  # fmt: skip
+
+
+def _print(file: str, looked: Any) -> None:
+    """A sound file in words."""
+    r = looked.records
+    if r is None:
+        click.echo(f"{file}: sound; {looked.rows} rows of {looked.kind}")
+        return
+    click.echo(
+        f"{file}: sound; {len(r)} records, {r.units:g} units, {r.failures:g} failed "
+        f"({r.count[r.exact].sum():g} exact, {r.count[r.interval].sum():g} between "
+        f"inspections, {r.count[r.left].sum():g} before the first), "
+        f"{r.count[r.shots_from > 0].sum():g} with late entry"
+    )
+    for n in looked.notes:
+        click.echo(f"  note: {n.text}")
+    emit_findings(looked.findings)

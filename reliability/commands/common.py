@@ -1,35 +1,23 @@
-"""What the commands share: where records come from, filters, output, errors in words."""
+"""What the commands share: the options of a question, sources, output, errors in words."""
 
 from __future__ import annotations
 
 import json
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
 import click
 
 from reliability.notes import BadInput, CannotAnswer, Note
-from reliability.records import InvalidRecords, LifeRecords, join
 
 DECORATOR = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
-@dataclass(frozen=True)
-class Basis:
-    """What a number rests on: the files, or the store and its contributions."""
-
-    records: LifeRecords
-    described: dict[str, Any]
-    notes: tuple[Note, ...] = ()
-
-
 def explain(error: Exception) -> int | None:
     """Say an expected error in words on stderr; its exit code, or None if it is not expected."""
-    from reliability.sheets.table import SheetError
-
-    if isinstance(error, SheetError):
+    if type(error).__name__ == "SheetError":
+        assert hasattr(error, "faults")
         for fault in error.faults[:10000]:
             click.echo(str(fault), err=True)
         if len(error.faults) > 10000:
@@ -40,7 +28,7 @@ def explain(error: Exception) -> int | None:
     if isinstance(error, CannotAnswer):
         click.echo(str(error), err=True)
         return 3
-    if isinstance(error, (BadInput, InvalidRecords)):
+    if isinstance(error, BadInput) or type(error).__name__ == "InvalidRecords":
         click.echo(f"Error: {error}", err=True)
         return 2
     if type(error).__name__ == "StoreError":
@@ -68,102 +56,200 @@ store_option = click.option(
     help="Store file (default: in the user data folder, or $SHOTLIFE_STORE).",
 )  # fmt: skip
 json_option = click.option("--json", "as_json", is_flag=True, help="Print JSON.")
+files_option = click.option(
+    "--from", "files", multiple=True, type=click.Path(path_type=Path),
+    help="Work on this sheet or bundle instead of the store; may be repeated.",
+)  # fmt: skip
+fresh_option = click.option(
+    "--fresh", is_flag=True, help="Work it out anew, even where the store keeps the answer."
+)
 
-source_options = options(
+
+def source(store: Path | None, files: Sequence[Path]) -> Any:
+    """The source that the options name."""
+    from reliability.ask.sources import Files, Stored
+
+    if files:
+        if store is not None:
+            raise BadInput("--store has no effect here: --from reads files")
+        return Files(tuple(files))
+    return Stored(store) if store is not None else Stored.default()
+
+
+def setting_options(schemas: dict[str, dict[str, Any]], required: Sequence[str] = ()) -> DECORATOR:
+    """Options for settings of a question; they are read as texts, by the question itself."""
+    from reliability.ask.texts import is_flag, is_list, option
+
+    out = []
+    for name, schema in schemas.items():
+        given: dict[str, Any] = {"help": _help(name, schema), "default": None}
+        if is_flag(schema):
+            given |= {"is_flag": True, "default": False}
+        else:
+            given |= {
+                "metavar": schema.get("hint") or _metavar(schema),
+                "multiple": is_list(schema),
+            }
+            if is_list(schema):
+                given["default"] = ()
+        if name in required:
+            given["help"] += "  [required]"
+        out.append(click.option(option(name), name, **given))
+    return options(*out)
+
+
+def _metavar(schema: dict[str, Any]) -> str:
+    from reliability.decisions.question import core
+
+    kind = core(schema)
+    if "enum" in kind:
+        return "|".join(kind["enum"])
+    return {"number": "NUMBER", "integer": "N"}.get(str(kind.get("type")), "TEXT")
+
+
+def _help(name: str, schema: dict[str, Any]) -> str:
+    from reliability.ask.texts import is_flag, is_list
+
+    text = str(schema.get("description", name))
+    unit = schema.get("unit")
+    if unit and unit not in text:
+        text = f"{text[:-1] if text.endswith('.') else text}, in {unit}."
+    if is_list(schema):
+        text += " May be repeated."
+    default = schema.get("default")
+    if default not in (None, "", [], False) and not is_flag(schema):
+        shown = default if not isinstance(default, float) else f"{default:.4g}"
+        text += f"  [default: {', '.join(map(str, shown)) if isinstance(shown, list) else shown}]"
+    return text
+
+
+def texts_of(given: dict[str, Any], schemas: dict[str, Any]) -> dict[str, list[str]]:
+    """What was given on the command line, as the texts a question reads."""
+    out = {}
+    for name in schemas:
+        value = given.get(name)
+        if value is True:
+            out[name] = ["true"]
+        elif isinstance(value, tuple) and value:
+            out[name] = list(value)
+        elif isinstance(value, str):
+            out[name] = [value]
+    return out
+
+
+def question_command(
+    name: str, show: Callable[[Any], None], pick: Callable[[dict[str, Any]], str] | None = None,
+    others: Sequence[str] = (), extra: DECORATOR | None = None, after: Callable[..., None] | None = None,
+) -> click.Command:  # fmt: skip
+    """A command that asks a question and shows its answer.
+
+    Parameters
+    ----------
+    name : str
+        Of the command and its main question.
+    show : callable
+        Prints an answer in words.
+    pick : callable, optional
+        Name of the question to ask, from the options given; ``others`` are those it may pick.
+    extra : decorator, optional
+        Further options, handed to ``after(answer, source, question, **extra)``.
+    """
+    from reliability.ask.questions import QUESTIONS, question_class
+
+    classes = [question_class(n) for n in (name, *others) if n in QUESTIONS]
+    schemas: dict[str, dict[str, Any]] = {}
+    for c in classes:
+        schemas |= {k: v for k, v in c.settings().items() if k not in schemas}
+    required = [
+        k for k, f in classes[0].model_fields.items() if f.is_required() and len(classes) == 1
+    ]
+
+    def command(
+        store: Path | None, files: tuple[Path, ...], fresh: bool, as_json: bool, **given: Any
+    ) -> int:
+        from reliability.ask.texts import from_texts
+
+        cls = question_class(pick(given)) if pick else classes[0]
+        texts = texts_of(given, schemas)
+        _refuse_foreign(cls, texts)
+        question = from_texts(cls, texts)
+        more = {k: v for k, v in given.items() if k not in schemas}
+        return run(question, source(store, files), show, fresh, as_json, after, more)
+
+    command.__doc__ = classes[0].__doc__ if len(classes) == 1 or pick is None else None
+    decorate = options(
+        store_option, files_option, setting_options(schemas, required), *([extra] if extra else []),
+        fresh_option, json_option,
+    )  # fmt: skip
+    doc = (classes[0].__doc__ or "").split("\n    Examples\n")[0]
+    return click.command(name, help=doc)(decorate(command))
+
+
+def _refuse_foreign(cls: Any, texts: dict[str, list[str]]) -> None:
+    """An option that the question asked does not have would have no effect. Raises BadInput."""
+    from reliability.ask.texts import option
+
+    foreign = [k for k in texts if k not in cls.settings()]
+    if foreign:
+        raise BadInput(
+            f"{option(foreign[0])} has no effect here: {cls.text[0].lower()}{cls.text[1:]}"
+        )
+
+
+def run(
+    question: Any, origin: Any, show: Callable[[Any], None], fresh: bool, as_json: bool,
+    after: Callable[..., None] | None, more: dict[str, Any],
+) -> int:  # fmt: skip
+    """Ask, show, and give the exit code."""
+    from reliability.ask.asking import ask
+
+    try:
+        answer, why = ask(question, origin, fresh=fresh), ""
+    except CannotAnswer as e:
+        if e.partial is None:
+            if as_json:
+                emit_json(_nothing(question, str(e)))
+            raise
+        answer, why = e.partial, str(e)  # type: ignore[assignment]
+    if why:
+        click.echo(why, err=True)
+    if after is not None:
+        after(answer, origin, question, **more)
+    if as_json:
+        emit_json(answer)
+    else:
+        click.echo(answer.sentence)
+        show(answer)
+        emit_notes(answer.notes)
+    return 3 if why or not answer.answered else 0
+
+
+def _nothing(question: Any, why: str) -> dict[str, Any]:
+    """The JSON of a question that the data cannot answer: the answer's keys, all null."""
+    import dataclasses
+
+    names = [f.name for f in dataclasses.fields(question.answer_type)]
+    note = {"code": "cannot_answer", "text": why}
+    return {**dict.fromkeys(names), "notes": [note], "asked": question.asked()}
+
+
+filter_options = options(
     store_option,
-    click.option(
-        "--from", "files", multiple=True, type=click.Path(path_type=Path),
-        help="Work on this life sheet instead of the store; may be repeated.",
-    ),
+    files_option,
     click.option("--slot", multiple=True, help="Only this slot; may be repeated."),
     click.option("--part", multiple=True, help="Only this part; may be repeated."),
     click.option("--builder", multiple=True, help="Only this builder; may be repeated."),
-    click.option(
-        "--where", "conditions", multiple=True, metavar="COLUMN=VALUE",
-        help="Only records for which this holds; also <= >= < > !=; may be repeated.",
-    ),
-    click.option(
-        "--received", is_flag=True, help="Include contributions that wait to be accepted."
-    ),
-)  # fmt: skip
-
-estimate_options = options(
-    click.option("--family", "family_name", default="weibull", show_default=True,
-                 help="weibull, lognormal, loglogistic or exponential."),
-    click.option("--confidence", default=0.95, show_default=True, help="One-sided confidence."),
-    click.option("--bound", default="calibrated", show_default=True,
-                 help="calibrated, likelihood or wald."),
-    click.option("--seed", default=1, show_default=True, help="Seed of simulations."),
-)  # fmt: skip
-
-
-def load(
-    store: Path | None,
-    files: Sequence[Path],
-    slot: Sequence[str] = (),
-    part: Sequence[str] = (),
-    builder: Sequence[str] = (),
-    conditions: Sequence[str] = (),
-    received: bool = False,
-) -> Basis:
-    """Records from files or from the store, filtered."""
-    from reliability.sheets.filters import choose
-
-    notes: tuple[Note, ...] = ()
-    if files:
-        from reliability.sheets.life import read_life
-        from reliability.sheets.table import SheetError
-
-        sheets, faults = [], []
-        for f in files:
-            try:
-                sheets.append(read_life(f))
-            except SheetError as e:
-                faults += e.faults
-        if faults:
-            raise SheetError(faults)
-        records = join(s.records for s in sheets)
-        described: dict[str, Any] = {
-            "files": [{"file": s.file, "sha256": s.sha256} for s in sheets]
-        }
-        notes = tuple(dict.fromkeys(n for s in sheets for n in s.notes))
-    else:
-        from reliability.store import Store, default_path
-
-        box = Store(store or default_path())
-        statuses = ("accepted", "received") if received else ("accepted",)
-        records = box.records(statuses)
-        used = [c for c in box.contributions() if c.status in statuses]
-        described = {"store": box.state(), "contributions": [c.id for c in used]}
-        if not len(records):
-            raise CannotAnswer(
-                f"The store {box.path} holds no accepted records yet; add a life sheet with "
-                "'shotlife add FILE'."
-            )
-        if any(c.status == "received" for c in used):
-            notes = (
-                Note(
-                    "unverified_contribution", "Some contributions used here are not accepted yet."
-                ),
-            )
-    records = choose(records, slot=slot, part=part, builder=builder, conditions=conditions)
-    return Basis(records, described, notes)
-
-
-mapping_options = options(
-    click.option("--column", "columns", multiple=True, metavar="THEIRS=OURS",
-                 help="A column of the file under its life sheet name; or OURS:=VALUE for all rows; may be repeated."),
-    click.option("--keep-mapping", metavar="NAME", help="Keep these columns under a name."),
-    click.option("--mapping", metavar="NAME", help="Use columns kept before."),
+    click.option("--where", multiple=True, metavar="COLUMN=VALUE",
+                 help="Only records for which this holds; also <= >= < > !=; may be repeated."),
+    click.option("--received", is_flag=True, help="Include contributions that wait to be accepted."),
 )  # fmt: skip
 
 
 def mapping_from(columns: Sequence[str], keep: str | None, name: str | None) -> Any:
     """The column mapping asked for, or None."""
-    from reliability.sheets.mapping import load_mapping, parse_mapping, save_mapping
-    from reliability.store import default_path
+    from reliability.ask.mappings import load_mapping, mapping_folder, parse_mapping, save_mapping
 
-    folder = default_path().parent / "mappings"
+    folder = mapping_folder()
     for given in (keep, name):
         if given is not None and not given.replace("-", "").replace("_", "").isalnum():
             raise BadInput(f"a mapping's name has letters, digits, '-' and '_', not {given!r}")
@@ -177,17 +263,19 @@ def mapping_from(columns: Sequence[str], keep: str | None, name: str | None) -> 
     return mapping
 
 
-def read_given(path: Path, mapping: Any = None) -> tuple[Any, str, dict[str, bytes]]:
-    """A sheet of any kind or a bundle: the sheet, its licence, and other files of the bundle.
+mapping_options = options(
+    click.option("--column", "columns", multiple=True, metavar="THEIRS=OURS",
+                 help="A column of the file under its life sheet name; or OURS:=VALUE for all rows; may be repeated."),
+    click.option("--keep-mapping", metavar="NAME", help="Keep these columns under a name."),
+    click.option("--mapping", metavar="NAME", help="Use columns kept before."),
+)  # fmt: skip
 
-    With a column mapping it is read as a life sheet under the builder's own names.
-    """
-    from reliability.sheets.life import read_life
-    from reliability.sheets.side import read_contribution
 
-    if mapping is not None:
-        return read_life(path, mapping=mapping), "", {}
-    return read_contribution(path)
+def emit_json(answer: Any) -> None:
+    """Print an answer as JSON."""
+    from reliability.ask.plain import plain
+
+    click.echo(json.dumps(plain(answer), indent=1, allow_nan=False))
 
 
 def emit_findings(found: Sequence[Any]) -> None:
@@ -199,38 +287,6 @@ def emit_findings(found: Sequence[Any]) -> None:
             else ""
         )
         click.echo(f"  {f.severity}: {f.text}{rows} [{f.code}]")
-
-
-def load_side(
-    kind: str,
-    store: Path | None,
-    files: Sequence[Path],
-    read: Callable[..., Any],
-    join_parts: Callable[[list[Any]], Any],
-) -> Any:
-    """Wear readings or misfires (``kind`` is the sheet's name) from files, or from the store."""
-    if files:
-        return join_parts([read(f) for f in files])
-    from reliability.store import Store, default_path
-    from reliability.store.intake import kept_side
-
-    found = kept_side(Store(store or default_path()), kind)
-    if found is None:
-        raise CannotAnswer(
-            f"The store holds no {kind} sheet; add a {kind}.csv, or a bundle with one, or use --from."
-        )
-    return found
-
-
-def emit_json(answer: Any, basis: Basis | None = None) -> None:
-    """Print an answer as JSON, with what it rests on."""
-    from reliability.decisions.answer import plain
-
-    out = plain(answer)
-    if basis is not None:
-        out["notes"] = [n.as_dict() for n in basis.notes] + out.get("notes", [])
-        out["basis"] = basis.described
-    click.echo(json.dumps(out, indent=1, allow_nan=False))
 
 
 def emit_notes(notes: Sequence[Note]) -> None:

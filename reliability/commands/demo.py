@@ -20,36 +20,27 @@ def command(store: Path | None, serve: bool, port: int) -> None:
     """Load an invented community of five builders and answer the main question.
 
     All demo data are invented; no real thruster, part or person is in them.
-    """  # fmt: skip
-    from reliability.commands.common import emit_notes, number, table
-    from reliability.decisions.module import module
-    from reliability.store import Store, default_path
-    from reliability.store.demo import load_demo
+    """
+    from reliability.ask.asking import ask
+    from reliability.ask.questions import question_class
+    from reliability.ask.records import load_demo
+    from reliability.ask.sources import Stored, default_path, read_pool
+    from reliability.commands.common import emit_notes
+    from reliability.commands.module import slot_table
 
-    path = store or default_path().with_name("demo.duckdb")
-    box = Store(path)
-    load_demo(box)
-    records = box.records()
+    origin = Stored(store or default_path().with_name("demo.duckdb"))
+    load_demo(origin)
+    records = read_pool(origin, ("life",)).records
     click.echo(
         f"Invented demo: {records.units:g} units in {len(set(records.module.tolist()))} modules of "
-        f"{len(set(records.builder.tolist()))} builders, {records.failures:g} failed. Store: {path}\n"
+        f"{len(set(records.builder.tolist()))} builders, {records.failures:g} failed. Store: {origin.path}\n"
     )
-    a = module(records)
-    click.echo(a.sentence)
-    click.echo()
-    click.echo(
-        table(
-            ["slot", "units", "failed", "median shots", "ends module"],
-            [
-                [s.slot, f"{s.n:g}", f"{s.failed:g}", number(s.median), number(s.ends_module, 2)]
-                for s in a.slots
-            ],
-        )
-    )
+    a = ask(question_class("module")(), origin)
+    click.echo(f"{a.sentence}\n\n{slot_table(a)}")
     emit_notes(a.notes)
     if serve:
         from reliability.service import serve as run
 
-        run(path, port=port)
+        run(origin.path, port=port)
     else:
-        click.echo(f"\nLook around: shotlife serve --store {path}")
+        click.echo(f"\nLook around: shotlife serve --store {origin.path}")

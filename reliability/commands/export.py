@@ -7,11 +7,11 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import load, source_options
+from reliability.commands.common import filter_options, source
 
 
 @click.command("export")
-@source_options
+@filter_options
 @click.option(
     "--to",
     "target",
@@ -19,10 +19,11 @@ from reliability.commands.common import load, source_options
     type=click.Path(path_type=Path, dir_okay=False),
     help="File to write: .csv or .parquet.",
 )
-def command(target: Path, **source: Any) -> None:
-    """Write the records (after filters) as one life sheet, CSV or Parquet."""  # fmt: skip
-    from reliability.sheets.write import write_life
+def command(store: Path | None, files: tuple[Path, ...], target: Path, **filters: Any) -> None:
+    """Write the records (after filters) as one life sheet, CSV or Parquet."""
+    from reliability.ask.giving import chosen_records
+    from reliability.ask.records import write_life
 
-    basis = load(**source)
-    write_life(basis.records, target)
-    click.echo(f"{target}: {len(basis.records)} records")
+    records, _ = chosen_records(source(store, files), **filters)
+    write_life(records, target)
+    click.echo(f"{target}: {len(records)} records")

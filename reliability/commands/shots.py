@@ -12,6 +12,7 @@ from reliability.commands.common import (
     emit_notes,
     json_option,
     number,
+    source,
     store_option,
     table,
 )
@@ -70,28 +71,25 @@ def command(
 
     What is done with each file is kept, so that a run that was stopped goes on where it was.
     """
-    from reliability.sheets.shots.reduce import reduce_logs
-    from reliability.sheets.shots.sheets import log_sheets
-    from reliability.store import Store, default_path
+    from reliability.ask.giving import LogSettings, give_logs, reduce, sheets_of_logs
 
     parts = _failed(failed)
     if (target or add) and not builder.strip():
         raise BadInput("--to and --add need --builder CODE")
     if capacitance is not None and not capacitance > 0:
         raise BadInput("--capacitance-uF is above 0")
-    place = Store(store or default_path()).log_folder
+    origin = source(store, ())
+    place = origin.box.log_folder
     if fresh:
         for old in place.glob("*.npz"):
             old.unlink(missing_ok=True)
-    reduced = reduce_logs(
-        files, capacitance_uF=capacitance, keep=place, progress=None if as_json else _bar
-    )
-    sheets = log_sheets(reduced, builder.strip(), parts, slot)
+    reduced = reduce(files, place, capacitance, None if as_json else _bar)
+    how = LogSettings(builder, tuple(slot), parts)
     written: list[str] = []
     if target:
-        written = _write(sheets, target)
+        written = _write(sheets_of_logs(reduced, how), target)
     if add:
-        written += _store(sheets, builder.strip(), store or default_path(), licence)
+        written += [_stored(t) for t in give_logs(origin, reduced, how, licence=licence)]
     if as_json:
         emit_json(_plain(reduced, written))
         return
@@ -146,7 +144,7 @@ def _failed(given: tuple[str, ...]) -> dict[str, tuple[str, str]]:
 
 def _write(sheets: dict[str, bytes], folder: Path) -> list[str]:
     """Write the sheets into a folder."""
-    from reliability.sheets.write import write_whole
+    from reliability.ask.records import write_whole
 
     try:
         folder.mkdir(parents=True, exist_ok=True)
@@ -157,23 +155,11 @@ def _write(sheets: dict[str, bytes], folder: Path) -> list[str]:
     return [f"written: {folder / (kind + '.csv')}" for kind in sheets]
 
 
-def _store(sheets: dict[str, bytes], builder: str, path: Path, licence: str) -> list[str]:
-    """Store the sheets; each supersedes what earlier logs of the builder gave."""
-    from reliability.sheets.side import read_sheet
-    from reliability.store import Store
-    from reliability.store.intake import store_sheet
-
-    box = Store(path)
-    out = []
-    for kind, content in sheets.items():
-        name = f"shots-{builder}-{kind}.csv"
-        old = box.latest(name) if box.exists else None
-        sheet = read_sheet(Path(name), content)
-        added = store_sheet(box, sheet, licence=licence, supersedes=old)
-        c = added.contribution
-        verb = "stored" if added.new else "already stored"
-        out.append(f"{name}: {verb} as contribution {c.id} ({c.rows} rows)")
-    return out
+def _stored(taken: Any) -> str:
+    """What became of a sheet."""
+    c = taken.contribution
+    verb = "stored" if taken.new else "already stored"
+    return f"{c.file}: {verb} as contribution {c.id} ({c.rows} rows)"
 
 
 def _plain(reduced: Any, written: list[str]) -> dict[str, Any]:

@@ -8,6 +8,8 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.decisions.question import Question, setting
+from reliability.notes import BadInput
+from reliability.records import LifeRecords
 
 SECONDS_A_DAY = 86400.0
 
@@ -51,6 +53,14 @@ class OnBench(Question):
     def bench(self) -> Bench:
         """The bench."""
         return Bench(self.rate_hz, self.stands, self.unit_cost, self.day_cost)
+
+
+def one_slot(records: LifeRecords) -> LifeRecords:
+    """The records, if they are of one slot: a plan tests one kind of part. Raises BadInput."""
+    slots = sorted(set(records.slot.tolist()))
+    if len(slots) > 1:
+        raise BadInput(f"these records are of several slots; choose one: slot {', '.join(slots)}")
+    return records
 
 
 def plan_rows(

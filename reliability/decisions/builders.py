@@ -10,7 +10,6 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 from scipy.special import chdtrc
 
-from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.parts import Step, steps_of
 from reliability.decisions.question import (
     Answer,
@@ -35,6 +34,7 @@ from reliability.life.stress import Term, fit_stress, parse_term
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")

@@ -9,7 +9,6 @@ from pydantic import model_validator
 from scipy.optimize import brentq
 from scipy.special import gammainc, gammaincinv
 
-from reliability.decisions.answer import percent_text, shots_text
 from reliability.decisions.bench import OnBench
 from reliability.decisions.question import Answer, OnRecords, refuse_unless, setting
 from reliability.life.bounds import Bounder
@@ -19,6 +18,7 @@ from reliability.life.priors import exposure
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
 
@@ -132,9 +132,12 @@ class Demonstrate(OnRecords, OnBench):
 
     name = "demonstrate"
     text = "A test that shows survival at a number of shots."
+    command = "campaign"
     answer_type = DemonstrationAnswer
 
-    shots: float = setting(..., "Life to demonstrate.", unit="shots", gt=0, lt=1e15)
+    demonstrate_shots: float = setting(
+        ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
+    )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
     confidence: float = setting(0.9, "Confidence to show it with.", ge=0.5, lt=1)
     shape: float = setting(1.0, "Assumed Weibull shape.", ge=0.05, le=50)
@@ -162,11 +165,14 @@ class Demonstrate(OnRecords, OnBench):
     def answer(self, pool: Pool) -> DemonstrationAnswer:
         """The plan, its alternatives, and their chances. Raises BadInput."""
         records = None if pool.life is None or not len(pool.life) else self.chosen(pool)
-        return demonstration(self, records)
+        mixed = records is not None and len(set(records.slot.tolist())) > 1
+        return demonstration(self, None if mixed else records, mixed)
 
 
-def demonstration(q: Demonstrate, records: LifeRecords | None = None) -> DemonstrationAnswer:
-    """Plan a demonstration; see ``Demonstrate.answer``."""
+def demonstration(
+    q: Demonstrate, records: LifeRecords | None = None, mixed: bool = False
+) -> DemonstrationAnswer:
+    """Plan a demonstration; see ``Demonstrate.answer``. ``mixed``: records of several slots were left out."""
     length, n = _size(q)
     truth = _truths(records, q.confidence)
     planner = _Planner(q, truth)
@@ -177,9 +183,9 @@ def demonstration(q: Demonstrate, records: LifeRecords | None = None) -> Demonst
         affordable = [p for p in (main, *plans) if p.cost <= q.budget]
         if affordable:
             best = max(affordable, key=lambda p: (np.nan_to_num(p.pass_estimated), -p.cost))
-    notes = _notes(q, length, truth, q.budget is not None and best is None)
+    notes = _notes(q, length, truth, q.budget is not None and best is None, mixed)
     return DemonstrationAnswer(
-        n, length, q.failures, q.shots, q.survival, q.confidence, q.shape, main.bench_days, main.cost,
+        n, length, q.failures, q.demonstrate_shots, q.survival, q.confidence, q.shape, main.bench_days, main.cost,
         main.pass_estimated, main.pass_optimistic, main.pass_pessimistic, plans, best, _sensitivity(q, n, length),
         notes=notes,
     )  # fmt: skip
@@ -188,11 +194,15 @@ def demonstration(q: Demonstrate, records: LifeRecords | None = None) -> Demonst
 def _size(q: Demonstrate) -> tuple[float, int]:
     """Shots each and units of the plan asked for."""
     if q.units is not None:
-        each = shots_each(q.survival, q.confidence, q.units, q.shots, q.shape, q.failures)
+        each = shots_each(
+            q.survival, q.confidence, q.units, q.demonstrate_shots, q.shape, q.failures
+        )
         return each, q.units
-    length = q.shots if q.shots_each is None else q.shots_each
+    length = q.demonstrate_shots if q.shots_each is None else q.shots_each
     try:
-        n = success_run(q.survival, q.confidence, q.failures, (length / q.shots) ** q.shape)
+        n = success_run(
+            q.survival, q.confidence, q.failures, (length / q.demonstrate_shots) ** q.shape
+        )
     except OverflowError:
         raise BadInput(
             "that test is so short that more than ten million units would be needed"
@@ -205,10 +215,12 @@ def _sensitivity(q: Demonstrate, n: int, length: float) -> tuple[Sensitivity, ..
     out = []
     for b in sorted({round(0.7 * q.shape, 3), q.shape, round(1.4 * q.shape, 3)}):
         if q.units is not None:
-            each = shots_each(q.survival, q.confidence, n, q.shots, b, q.failures)
+            each = shots_each(q.survival, q.confidence, n, q.demonstrate_shots, b, q.failures)
             out.append(Sensitivity(b, n, each))
         else:
-            units = success_run(q.survival, q.confidence, q.failures, (length / q.shots) ** b)
+            units = success_run(
+                q.survival, q.confidence, q.failures, (length / q.demonstrate_shots) ** b
+            )
             out.append(Sensitivity(b, units, length))
     return tuple(out)
 
@@ -235,13 +247,17 @@ class _Planner:
         for allowed in (0, 1, 2):
             for count in sorted({allowed + 2, allowed + 4, 8, 12, n // 2, n, 2 * n}):
                 if allowed < count <= 5000:
-                    each = shots_each(q.survival, q.confidence, count, q.shots, q.shape, allowed)
+                    each = shots_each(
+                        q.survival, q.confidence, count, q.demonstrate_shots, q.shape, allowed
+                    )
                     out.append(self.plan(count, each, allowed))
         return tuple(sorted(out, key=lambda p: (p.bench_days, p.units)))
 
 
-def _notes(q: Demonstrate, length: float, truth: object, nothing: bool) -> tuple[Note, ...]:
-    shape, shots, burn_in = q.shape, q.shots, q.burn_in
+def _notes(
+    q: Demonstrate, length: float, truth: object, nothing: bool, mixed: bool
+) -> tuple[Note, ...]:
+    shape, shots, burn_in = q.shape, q.demonstrate_shots, q.burn_in
     notes = [
         Note(
             "assumed_shape",
@@ -251,7 +267,12 @@ def _notes(q: Demonstrate, length: float, truth: object, nothing: bool) -> tuple
         )
     ]  # fmt: skip
     if truth is None:
-        notes.append(Note("no_truth", "No records to judge by, so no chance to pass is given."))
+        text = (
+            "The records are of several slots: choose one, and the chance to pass is given."
+            if mixed
+            else "No records to judge by, so no chance to pass is given."
+        )
+        notes.append(Note("no_truth", text))
     if burn_in > 0:
         notes.append(
             Note(
@@ -310,9 +331,12 @@ class Progress(OnRecords):
 
     name = "progress"
     text = "A running demonstration: stop or go on?"
+    command = "campaign --progress"
     answer_type = ProgressAnswer
 
-    shots: float = setting(..., "Life to demonstrate.", unit="shots", gt=0, lt=1e15)
+    demonstrate_shots: float = setting(
+        ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
+    )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
     confidence: float = setting(0.9, "Confidence to show it with.", ge=0.5, lt=1)
     shape: float = setting(1.0, "Assumed Weibull shape.", ge=0.05, le=50)
@@ -333,7 +357,7 @@ def progress(
     survival is shown at confidence C when exposure * -ln R >= chi2(C; 2r + 2)/2 (Epstein & Sobel 1953).
     ``truth`` is the estimated shape and scale.
     """
-    shots, shape = q.shots, q.shape
+    shots, shape = q.demonstrate_shots, q.shape
     top = float(records.shots_good.max())
     run = exposure(records, shape) * (top / shots) ** shape
     r = records.failures

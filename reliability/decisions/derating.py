@@ -9,7 +9,6 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
-from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.bank import Bank, Discharge, discharge
 from reliability.decisions.impulse import Impulse, fit_impulse, read_impulse
 from reliability.decisions.parts import Seen, seen_of
@@ -36,6 +35,7 @@ from reliability.life.stress_bounds import StressBounder
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")

@@ -6,11 +6,11 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reliability.decisions.answer import shots_text, whole
 from reliability.decisions.derating import Allowed, Derate, derate
 from reliability.decisions.question import Answer, Count
 from reliability.notes import BadInput, CannotAnswer
 from reliability.pool import Pool
+from reliability.words import shots_text, whole
 
 
 @dataclass(frozen=True)

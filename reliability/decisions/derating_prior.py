@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import numpy as np
 
-from reliability.decisions.answer import whole
 from reliability.decisions.bank import Bank
 from reliability.decisions.derating import (
     POINTS,
@@ -27,6 +26,7 @@ from reliability.life.stress import Term
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
+from reliability.words import whole
 
 NAN = float("nan")
 

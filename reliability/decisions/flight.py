@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.flight_models import (
     ModuleHazard,
     SlotModel,
@@ -33,6 +32,7 @@ from reliability.life.system import first_failure_shares
 from reliability.notes import Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
+from reliability.words import percent_text, shots_text, whole
 
 
 @dataclass(frozen=True)

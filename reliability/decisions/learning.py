@@ -9,8 +9,7 @@ from itertools import combinations
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer import percent_text, shots_text
-from reliability.decisions.bench import SECONDS_A_DAY, OnBench
+from reliability.decisions.bench import SECONDS_A_DAY, OnBench, one_slot
 from reliability.decisions.question import (
     Answer,
     OnRecords,
@@ -25,6 +24,7 @@ from reliability.life.stress import StressFit, fit_stress, parse_term
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
+from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
 DRAWS = 600
@@ -82,6 +82,8 @@ class LearningAnswer(Answer):
     ----------
     question : str
         ``estimate`` or ``accelerate``.
+    column : str
+        The stress that is accelerated, "" without one.
     fraction, confidence : float
     use : float
         Level the bound is for; nan without stress.
@@ -97,6 +99,7 @@ class LearningAnswer(Answer):
     """
 
     question: str
+    column: str
     fraction: float
     confidence: float
     use: float
@@ -131,9 +134,12 @@ class Narrow(OnRecords, OnBench):
 
     name = "narrow"
     text = "A test whose lower bound comes within a factor of the estimate."
+    command = "campaign"
     answer_type = LearningAnswer
 
-    factor: float = setting(2.0, "Estimate over lower bound that is wanted.", gt=1)
+    within_factor: float = setting(
+        ..., "Bring the lower bound within this factor of the estimate.", hint="K", gt=1
+    )
     survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
     confidence: float = confidence_setting()
     most_units: int = setting(36, "Most units there may be.", ge=4, le=200)
@@ -141,7 +147,7 @@ class Narrow(OnRecords, OnBench):
 
     def answer(self, pool: Pool) -> LearningAnswer:
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
-        records = self.chosen(pool)
+        records = one_slot(self.chosen(pool))
         try:
             fit = fit_life(records)
         except NoMaximum as e:
@@ -164,18 +170,18 @@ class Narrow(OnRecords, OnBench):
                     LearningPlan((), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor,
                                  w.short, w.answerable)
                 )  # fmt: skip
-        reach = [p for p in plans if p.factor <= self.factor]
+        reach = [p for p in plans if p.factor <= self.within_factor]
         if not reach:
             narrowest = min(plans, key=lambda p: p.factor)
             raise CannotAnswer(
                 f"None of the plans looked at (up to {self.most_units} units) brings the bound within a factor "
-                f"{self.factor:g}; the narrowest, {narrowest.units[0]} units, gives {narrowest.factor:.2g}."
+                f"{self.within_factor:g}; the narrowest, {narrowest.units[0]} units, gives {narrowest.factor:.2g}."
             )
         best = min(reach, key=lambda p: (p.cost, p.bench_days))
         plans.sort(key=lambda p: p.bench_days)
         text = "Widths are simulated from the present estimate; they change with it."
         return LearningAnswer(
-            "estimate", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
+            "estimate", "", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
             notes=(Note("from_present_estimate", text),),
         )  # fmt: skip
 
@@ -190,9 +196,12 @@ class Accelerate(OnRecords, OnBench):
 
     name = "accelerate"
     text = "An accelerated test for the bound at one stress level."
+    command = "campaign"
     answer_type = LearningAnswer
 
-    level: float = setting(..., "Stress level that the bound is for.")
+    accelerate_to: float = setting(
+        ..., "Accelerated test for the bound at this stress level.", hint="LEVEL"
+    )
     levels: tuple[float, ...] = setting(
         (), "Stress level that may be tested (default: those in the records).", hint="LEVEL"
     )
@@ -221,7 +230,7 @@ class Accelerate(OnRecords, OnBench):
 
     def answer(self, pool: Pool) -> LearningAnswer:
         """The best plan beside the equal allocation. Raises BadInput, CannotAnswer."""
-        records = self.chosen(pool)
+        records = one_slot(self.chosen(pool))
         terms = [parse_term(t) for t in self.stress] if self.stress else default_terms(records)
         return _Accelerated(fit_stress(records, terms), solved_for(terms), self).answer()
 
@@ -239,7 +248,7 @@ class _Accelerated:
             v: np.array([float(np.asarray(c)) for c in fit.at({**fixed, column: float(v)})])
             for v in self.levels
         }
-        raw = fit.quantile_target(1 - q.survival, {**fixed, column: float(q.level)})
+        raw = fit.quantile_target(1 - q.survival, {**fixed, column: float(q.accelerate_to)})
         target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
         self.x, self.target, self.phi = _reduce(fit, column, x, target, fit.phi)
         self.priced = self.bench.unit_cost > 0 and self.bench.day_cost > 0
@@ -321,7 +330,7 @@ class _Accelerated:
         best = plans[0]
         gain = equal.factor / best.factor if np.isfinite(equal.factor) else float("inf")
         return LearningAnswer(
-            "accelerate", 1 - q.survival, q.confidence, q.level, tuple(plans), best, equal, gain,
+            "accelerate", self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
             self.sensitivity(best), notes=self.notes(best),
         )  # fmt: skip
 
@@ -337,7 +346,7 @@ class _Accelerated:
         )  # fmt: skip
 
     def notes(self, best: LearningPlan) -> tuple[Note, ...]:
-        level = self.q.level
+        level = self.q.accelerate_to
         text = (
             "The present estimate is taken as the truth; see the sensitivity to shape and exponent."
         )

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     Answer,
@@ -35,6 +34,7 @@ from reliability.life.priors import (
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
 NO_CURVE = Curve()

@@ -7,7 +7,6 @@ from dataclasses import dataclass
 import numpy as np
 from scipy.special import ndtri
 
-from reliability.decisions.answer import shots_text
 from reliability.decisions.parts import Bounded
 from reliability.decisions.question import Answer, Question, confidence_setting, setting
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -23,6 +22,7 @@ from reliability.wear.misfires import (
     misfire_chance,
     misfire_model,
 )
+from reliability.words import shots_text
 
 
 @dataclass(frozen=True)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from reliability.decisions.answer import percent_text, shots_text, whole
 from reliability.decisions.parts import Numbers
 from reliability.decisions.question import (
     Answer,
@@ -22,6 +21,7 @@ from reliability.life.incidence import Incidence, cumulative_incidence
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import UNKNOWN, LifeRecords
+from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
 

@@ -11,7 +11,6 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 from scipy.optimize import brentq
 
-from reliability.decisions.answer import p_text, percent_text, shots_text, whole
 from reliability.decisions.life import QuantileBound, varying_stresses
 from reliability.decisions.parts import Curve, SurvivalBound
 from reliability.decisions.question import (
@@ -32,6 +31,7 @@ from reliability.life.system import Slot, first_failure_shares, system_bound
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import p_text, percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")

@@ -7,7 +7,6 @@ the command that asks the same again all derive from them.
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal, TypeVar
 
@@ -83,6 +82,9 @@ def confidence_setting(default: float = 0.95, text: str = "One-sided confidence.
 class Question(BaseModel):
     """Settings of a decision; build one, then ask it of a pool.
 
+    ``name`` is stable, ``text`` says what is asked, ``command`` is the command that asks it (default
+    ``name``), ``needs`` the kinds of sheet it uses, ``answer_type`` what answers it.
+
     Raises
     ------
     BadInput
@@ -92,9 +94,9 @@ class Question(BaseModel):
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)
     name: ClassVar[str]
     text: ClassVar[str]
+    command: ClassVar[str] = ""
     needs: ClassVar[tuple[str, ...]] = ("life",)
     answer_type: ClassVar[type[Answer]]
-    partly: ClassVar[tuple[str, ...]] = ()
 
     def __init__(self, **given: Any) -> None:
         try:
@@ -230,6 +232,3 @@ def levels(texts: tuple[str, ...]) -> dict[str, Level]:
 def numbers(values: Any) -> tuple[float, ...]:
     """An array as plain numbers, as answers hold them."""
     return tuple(float(v) for v in np.asarray(values, float).ravel())
-
-
-Solve = Callable[[Pool], Answer]

@@ -9,7 +9,6 @@ import numpy as np
 from pydantic import model_validator
 from scipy.optimize import brentq
 
-from reliability.decisions.answer import percent_text, shots_text
 from reliability.decisions.question import Answer, Question, confidence_setting, setting
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
@@ -18,6 +17,7 @@ from reliability.records import LifeRecords
 from reliability.wear.limits import DEFAULT_LIMITS, Limit, UnitRemaining, remaining, time_to_limit
 from reliability.wear.paths import PathFit, fit_paths
 from reliability.wear.wiener import fit_wiener, inverse_gaussian_sf
+from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
-from typing import Any
 
 from reliability import __version__, figures
-from reliability.decisions.answer import percent_text, shots_text
-from reliability.decisions.flight import FlightAnswer, FlightSlot
-from reliability.decisions.mission import Mission
+from reliability.ask.answers import Basis, Flight, FlightAnswer, FlightSlot
+from reliability.ask.sources import AnySource
+from reliability.ask.texts import again
+from reliability.words import percent_text, shots_text
 
 CAUTIONS = (
     "High voltage stays in capacitors after power-off: discharge and short every bank before touching it, "
@@ -91,121 +91,80 @@ def _checks(a: FlightAnswer) -> list[str]:
     return out
 
 
-def statement(
-    a: FlightAnswer,
-    mission: Mission,
-    *,
-    basis: dict[str, Any],
-    builders: list[str],
-    units: float,
-    failed: float,
-    seed: int,
-    command: str,
-) -> Statement:
-    """Put the answer into words and tables.
+def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None) -> Statement:
+    """Put the answer into words and tables; ``source`` tells the command that makes it again."""
+    shots, estimate, lower = a.curve.shots, a.curve.estimate, a.curve.lower
+    return Statement(
+        f"Flight life statement: module {a.module}", a.sentence, _facts(a), SLOT_HEAD, _slots(a), MORE_HEAD, _more(a),
+        [[s.slot.replace("_", " "), _configuration(s)] for s in a.by_slot], _checks(a), [n.text for n in a.notes],
+        list(ASSUMPTIONS), list(CAUTIONS),
+        [
+            ["Data", _where(a.basis)],
+            ["Builders", ", ".join(a.builders)],
+            ["Records", f"{a.pool_units:g} units, {a.pool_failed:g} failed"],
+            ["Made with", f"shotlife {__version__}, method {a.basis.method}, seed {question.seed}"],
+            ["Command", again(question, source, "report")],
+        ],
+        {
+            "survival": figures.to_svg(
+                figures.module_figure(shots, estimate, lower, estimate).properties(width=330, height=190)
+            ),
+            "ends": figures.to_svg(
+                figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]).properties(width=230)
+            ),
+        },
+    )  # fmt: skip
 
-    Parameters
-    ----------
-    a : FlightAnswer
-    mission : Mission
-    basis : dict
-        ``store`` state and ``contributions``, or ``files`` with hashes.
-    builders : list of str
-    units, failed : float
-        Of all records behind it.
-    seed : int
-    command : str
-        That makes it again.
-    """
-    p = a.promise
+
+SLOT_HEAD = [
+    "slot", "part", "shots so far", "failed in data", "model", "survival", "at least", "ends first",
+]  # fmt: skip
+MORE_HEAD = ["what", "shots", "lasts it", "survival after", "at least", "promise"]
+
+
+def _facts(a: FlightAnswer) -> list[list[str]]:
+    """Mission and promise."""
+    p, s, v = a.promise, a.survival, a.several
     facts = [
-        ["Mission", f"{mission.in_words()} = {shots_text(a.mission_shots)} shots"],
-        ["Promised life", f"{shots_text(p['shots'])} shots from now"],
-        [
-            "at survival and confidence",
-            f"{percent_text(p['survival'])}, {percent_text(p['confidence'])}",
-        ],
+        ["Mission", f"{a.mission} = {shots_text(a.mission_shots)} shots"],
+        ["Promised life", f"{shots_text(p.shots)} shots from now"],
+        ["at survival and confidence", f"{percent_text(p.survival)}, {percent_text(p.confidence)}"],
         ["Margin to the mission", f"{a.margin_shots:+,.0f} shots"],
-        [
-            "Survival of the mission",
-            f"{percent_text(a.survival['estimate'])} estimated, at least {percent_text(a.survival['lower'])}",
-        ],
-        [
-            "Chance for this very unit",
-            f"{percent_text(a.survival['predictive'])}, uncertainty of the estimate included",
-        ],
-    ]
-    if a.several["units"] > 1:
-        k = int(a.several["units"])
-        facts.append(
-            [
-                f"{k} such modules",
-                f"all last: {percent_text(a.several['all'])} (at least {percent_text(a.several['all_lower'])}); one at least: {percent_text(a.several['one'])} (at least {percent_text(a.several['one_lower'])})",
-            ]
+        ["Survival of the mission", f"{percent_text(s.estimate)} estimated, at least {percent_text(s.lower)}"],
+        ["Chance for this very unit", f"{percent_text(s.predictive)}, uncertainty of the estimate included"],
+    ]  # fmt: skip
+    if v.units > 1:
+        text = (
+            f"all last: {percent_text(v.all)} (at least {percent_text(v.all_lower)}); "
+            f"one at least: {percent_text(v.one)} (at least {percent_text(v.one_lower)})"
         )
-    slots = [
+        facts.append([f"{v.units} such modules", text])
+    return facts
+
+
+def _slots(a: FlightAnswer) -> list[list[str]]:
+    return [
         [
             s.slot.replace("_", " "), s.part, f"{s.so_far:,.0f}", f"{s.failed:g} of {s.n:g}", s.basis,
             percent_text(s.survival), percent_text(s.lower), percent_text(s.ends_first),
         ]
         for s in a.by_slot
     ]  # fmt: skip
-    more = [
+
+
+def _more(a: FlightAnswer) -> list[list[str]]:
+    return [
         [
-            m.what,
-            f"{m.shots:,.0f}",
-            percent_text(m.survives_it),
-            percent_text(m.survival),
-            percent_text(m.lower),
+            m.what, f"{m.shots:,.0f}", percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower),
             shots_text(m.promise),
         ]
         for m in a.more
-    ]
-    where = (
-        f"store state {basis['store']}, contributions {', '.join(map(str, basis['contributions']))}"
-        if "store" in basis
-        else "; ".join(f"{f['file']} (sha256 {f['sha256'][:12]})" for f in basis.get("files", []))
-    )
-    shots, estimate, lower = a.curve
-    return Statement(
-        f"Flight life statement: module {a.module}",
-        a.sentence,
-        facts,
-        [
-            "slot",
-            "part",
-            "shots so far",
-            "failed in data",
-            "model",
-            "survival",
-            "at least",
-            "ends first",
-        ],
-        slots,
-        ["what", "shots", "lasts it", "survival after", "at least", "promise"],
-        more,
-        [[s.slot.replace("_", " "), _configuration(s)] for s in a.by_slot],
-        _checks(a),
-        [n.text for n in a.notes],
-        list(ASSUMPTIONS),
-        list(CAUTIONS),
-        [
-            ["Data", where],
-            ["Builders", ", ".join(builders)],
-            ["Records", f"{units:g} units, {failed:g} failed"],
-            ["Made with", f"shotlife {__version__}, seed {seed}"],
-            ["Command", command],
-        ],
-        {
-            "survival": figures.to_svg(
-                figures.module_figure(shots, estimate, lower, estimate).properties(
-                    width=330, height=190
-                )
-            ),
-            "ends": figures.to_svg(
-                figures.ends_figure(
-                    [s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]
-                ).properties(width=230)
-            ),
-        },
-    )
+    ]  # fmt: skip
+
+
+def _where(basis: Basis) -> str:
+    """Where the data are."""
+    if basis.files:
+        return "; ".join(f"{f.file} (sha256 {f.sha256[:12]})" for f in basis.files)
+    numbers = ", ".join(str(c.id) for c in basis.contributions)
+    return f"store state {basis.store}, contributions {numbers}"

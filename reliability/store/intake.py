@@ -2,23 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
-from pathlib import Path
-from typing import Any
 
 from reliability.notes import Note
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.quality import Finding, findings
-from reliability.sheets.side import SideSheet, read_contribution
-from reliability.sheets.wear import (
-    join_ignition,
-    join_misfires,
-    join_wear,
-    read_ignition,
-    read_misfires,
-    read_wear,
-)
+from reliability.sheets.side import SideSheet
 from reliability.store.store import Added, Contribution, Store
 
 
@@ -40,22 +29,6 @@ class Taken:
     new: bool
     notes: tuple[Note, ...]
     findings: tuple[Finding, ...]
-
-
-_SIDE: dict[str, tuple[Callable[..., Any], Callable[[list[Any]], Any]]] = {
-    "wear": (read_wear, join_wear),
-    "misfires": (read_misfires, join_misfires),
-    "ignition": (read_ignition, join_ignition),
-}
-
-
-def kept_side(box: Store, kind: str) -> Any:
-    """The accepted wear readings, misfires or ignition counts as one; None if there are none."""
-    read, join = _SIDE[kind]
-    found = [
-        read(Path(name), c) for _, name, c in box.bundle_files() if name.startswith(f"{kind}.")
-    ]
-    return join(found) if found else None
 
 
 def store_sheet(
@@ -80,25 +53,14 @@ def put(
     status: str = "accepted",
     licence: str = "",
     other: dict[str, bytes] | None = None,
+    supersedes: int | None = None,
 ) -> Taken:
     """Store a checked sheet of any kind, and look for what is odd in it. Raises StoreError."""
-    if isinstance(sheet, SideSheet):
-        added = store_sheet(box, sheet, status=status, licence=licence)
+    before = box.records() if box.exists and isinstance(sheet, LifeSheet) else None
+    added = store_sheet(
+        box, sheet, status=status, licence=licence, other=other, supersedes=supersedes
+    )
+    if not isinstance(sheet, LifeSheet):
         return Taken(added.contribution, added.new, (), ())
-    before = box.records() if box.exists else None
-    added = store_sheet(box, sheet, status=status, licence=licence, other=other)
     found = tuple(findings(sheet.records, before)) if added.new else ()
     return Taken(added.contribution, added.new, sheet.notes, found)
-
-
-def take_in(box: Store, path: Path, data: bytes, *, status: str, licence: str = "") -> Taken:
-    """Check and store an upload.
-
-    Raises
-    ------
-    SheetError
-        With every fault; nothing is stored then.
-    StoreError
-    """
-    sheet, own, other = read_contribution(path, data)
-    return put(box, sheet, status=status, licence=licence or own, other=other)

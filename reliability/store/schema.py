@@ -28,7 +28,12 @@ _V1 = [
         store_state VARCHAR NOT NULL, answer VARCHAR NOT NULL)""",
 ]
 
-MIGRATIONS: list[list[str]] = [_V1]
+_KEPT_ANSWERS = [
+    """CREATE TABLE kept_answer (key VARCHAR PRIMARY KEY, made_at TIMESTAMP NOT NULL,
+        size BIGINT NOT NULL, answer VARCHAR NOT NULL)""",
+]
+
+MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS]
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)

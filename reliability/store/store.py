@@ -29,6 +29,9 @@ from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.schema import MIGRATIONS, VERSION
 
 _TURN = threading.RLock()
+MOST_KEPT = 2000
+MOST_KEPT_BYTES = 64 << 20
+"""answers kept in a store, and their size together"""
 
 
 _CONFIG: dict[str, Any] = {"enable_external_access": "false", "lock_configuration": "true"}
@@ -362,32 +365,53 @@ class Store:
 
     def contributions(self) -> list[Contribution]:
         """All contributions, oldest first."""
+        with self.reading() as r:
+            return r.contributions()
+
+    @contextlib.contextmanager
+    def reading(self) -> Iterator[Reading]:
+        """Everything at one moment: all that is read inside is of one transaction."""
         with self._open(write=False) as c:
-            return [
-                _as_contribution(r) for r in c.execute(f"{_CONTRIBUTION} ORDER BY id").fetchall()
-            ]
+            c.execute("BEGIN TRANSACTION")
+            try:
+                yield Reading(c)
+            finally:
+                c.execute("ROLLBACK")
 
     def records(self, statuses: Sequence[str] = ("accepted",)) -> LifeRecords:
         """Life records of contributions with one of these statuses, in the order they came."""
-        with self._open(write=False) as c:
-            marks = ", ".join("?" for _ in statuses)
-            table = c.sql(
-                "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
-                f"WHERE c.status IN ({marks}) ORDER BY r.contribution, r.row",
-                params=list(statuses),
-            ).to_arrow_table()
-        return records_from_arrow(table)
+        with self.reading() as r:
+            return r.records(statuses)
 
     def bundle_files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
         """Other files that came in bundles (wear.csv, misfires.csv), as they came."""
-        with self._open(write=False) as c:
-            marks = ", ".join("?" for _ in statuses)
-            rows = c.execute(
-                "SELECT f.contribution, f.name, f.content FROM bundle_file f JOIN contribution c "
-                f"ON c.id = f.contribution WHERE c.status IN ({marks}) ORDER BY 1, 2",
-                list(statuses),
-            ).fetchall()
-        return [(int(r[0]), str(r[1]), bytes(r[2])) for r in rows]
+        with self.reading() as r:
+            return r.files(statuses)
+
+    # --- kept answers ----------------------------------------------------------------------
+
+    def keep_answer(self, key: str, answer: str) -> None:
+        """Keep an answer (text) under its key; the oldest go when there are too many.
+
+        A store that cannot be written keeps nothing: answers are then worked out each time.
+        """
+        if not os.access(self.path, os.W_OK):
+            return
+        now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
+        with self._open(write=True) as c:
+            c.execute("BEGIN")
+            c.execute(
+                "INSERT OR REPLACE INTO kept_answer VALUES (?, ?, ?, ?)",
+                [key, now, len(answer), answer],
+            )
+            c.execute(
+                "DELETE FROM kept_answer WHERE key IN (SELECT key FROM (SELECT key, "
+                "row_number() OVER newest AS place, sum(size) OVER newest AS total "
+                "FROM kept_answer WINDOW newest AS (ORDER BY made_at DESC, key)) "
+                "WHERE place > ? OR total > ?)",
+                [MOST_KEPT, MOST_KEPT_BYTES],
+            )
+            c.execute("COMMIT")
 
     def remember(self, module: str, answer: str) -> None:
         """Keep a flight answer (JSON text) in the module's history."""
@@ -437,9 +461,51 @@ class Store:
 
     def state(self) -> str:
         """A short hash of what estimates rest on: it changes with every accepted change."""
-        with self._open(write=False) as c:
-            rows = c.execute("SELECT id, sha256, status FROM contribution ORDER BY id").fetchall()
-        return hashlib.sha256(json.dumps(rows).encode()).hexdigest()[:12]
+        with self.reading() as r:
+            return state_of(r.contributions())
+
+
+class Reading:
+    """A store at one moment; see ``Store.reading``."""
+
+    def __init__(self, connection: duckdb.DuckDBPyConnection) -> None:
+        self._c = connection
+
+    def contributions(self) -> list[Contribution]:
+        """All contributions, oldest first."""
+        rows = self._c.execute(f"{_CONTRIBUTION} ORDER BY id").fetchall()
+        return [_as_contribution(r) for r in rows]
+
+    def records(self, statuses: Sequence[str] = ("accepted",)) -> LifeRecords:
+        """Life records of contributions with one of these statuses, in the order they came."""
+        marks = ", ".join("?" for _ in statuses)
+        table = self._c.sql(
+            "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
+            f"WHERE c.status IN ({marks}) ORDER BY r.contribution, r.row",
+            params=list(statuses),
+        ).to_arrow_table()
+        return records_from_arrow(table)
+
+    def files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
+        """Sheets of other kinds (wear.csv, misfires.csv), with their contribution, as they came."""
+        marks = ", ".join("?" for _ in statuses)
+        rows = self._c.execute(
+            "SELECT f.contribution, f.name, f.content FROM bundle_file f JOIN contribution c "
+            f"ON c.id = f.contribution WHERE c.status IN ({marks}) ORDER BY 1, 2",
+            list(statuses),
+        ).fetchall()
+        return [(int(r[0]), str(r[1]), bytes(r[2])) for r in rows]
+
+    def kept_answer(self, key: str) -> str | None:
+        """The answer kept under a key, None if there is none."""
+        row = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchone()
+        return None if row is None else str(row[0])
+
+
+def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("accepted",)) -> str:
+    """A short hash of the contributions that count; what waits, or was declined, is not in it."""
+    used = [(c.id, c.sha256) for c in contributions if c.status in statuses]
+    return hashlib.sha256(json.dumps(used).encode()).hexdigest()[:12]
 
 
 _CONTRIBUTION = (

@@ -1,0 +1,31 @@
+"""Questions and answers by name, as the library and the shells use them."""
+
+from __future__ import annotations
+
+from reliability.decisions.builders import BuilderLife, Builders, BuildersAnswer
+from reliability.decisions.demonstration import (
+    Demonstrate,
+    DemonstrationAnswer,
+    Progress,
+    ProgressAnswer,
+)
+from reliability.decisions.derating import CurvePoint, Derate, DeratingAnswer
+from reliability.decisions.derating_parts import DerateParts, PartsAnswer
+from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
+from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
+from reliability.decisions.life import Life, LifeAnswer
+from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfires
+from reliability.decisions.modes import Modes, ModesAnswer
+from reliability.decisions.module import Module, ModuleAnswer
+from reliability.decisions.parts import Curve, Step
+from reliability.decisions.question import Answer, Question
+from reliability.decisions.remaining import Wear, WearAnswer
+from reliability.pool import Basis, Pool, Source
+
+__all__ = [
+    "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Curve", "CurvePoint", "Demonstrate",
+    "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "FlightSlot",
+    "IgnitionEffect", "LearningAnswer", "LearningPlan", "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "Modes",
+    "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question",
+    "Source", "Step", "Wear", "WearAnswer",
+]  # fmt: skip

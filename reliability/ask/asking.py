@@ -1,0 +1,126 @@
+"""One call: a source and a question give an answer, kept or worked out."""
+
+from __future__ import annotations
+
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import replace
+from pathlib import Path
+from typing import Any
+
+from reliability.ask.plain import from_text, to_text
+from reliability.ask.sources import (
+    AnySource,
+    Stored,
+    basis_of,
+    facts_key,
+    method,
+    pool_of_reading,
+    read_pool,
+    source_of,
+    statuses,
+)
+from reliability.decisions.question import Answer, Question
+from reliability.notes import CannotAnswer, Note
+from reliability.pool import Basis, Pool
+
+
+def ask(
+    question: Question,
+    source: AnySource | Path | str | Sequence[Path | str] | None = None,
+    *,
+    fresh: bool = False,
+) -> Answer:
+    """The answer to a question, with what was asked and what it rests on.
+
+    Parameters
+    ----------
+    question : Question
+    source : Stored, Files, Pool, path or paths, optional
+        Default: the user's own store. A path is a sheet or bundle.
+    fresh : bool
+        Work it out anew even where the store keeps the answer.
+
+    Raises
+    ------
+    BadInput
+        For settings that do not go with the data.
+    CannotAnswer
+        Where the data cannot answer; ``partial`` holds the part that they can, or None.
+    SheetError, StoreError
+        Where files or store cannot be read.
+    """
+    origin = source_of(source)
+    if isinstance(origin, Stored) and origin.box.exists:
+        return _ask_store(question, origin, fresh)
+    return _finish(question, read_pool(origin, question.needs))
+
+
+def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
+    received = bool(getattr(question, "received", False))
+    with origin.box.reading() as reading:
+        contributions = reading.contributions()
+        used = [c for c in contributions if c.status in statuses(received)]
+        key = key_of(question, facts_key(used, question.needs))
+        kept = None if fresh else reading.kept_answer(key)
+        if kept is not None:
+            found = _restored(question, kept, basis_of(contributions, received))
+            if found is not None:
+                return found
+        pool = pool_of_reading(reading, contributions, question.needs, received)
+    try:
+        answer = _finish(question, pool)
+    except CannotAnswer as e:
+        partial = to_text(e.partial) if isinstance(e.partial, Answer) else None
+        origin.box.keep_answer(key, json.dumps({"cannot": str(e), "partial": partial}))
+        raise
+    origin.box.keep_answer(key, json.dumps({"answer": to_text(answer)}))
+    return answer
+
+
+def key_of(question: Question, facts: str) -> str:
+    """What an answer is kept under: the facts used, the question, the version of the methods."""
+    text = json.dumps([facts, question.asked(), method()], sort_keys=True)
+    return hashlib.sha256(text.encode()).hexdigest()
+
+
+def _restored(question: Question, kept: str, basis: Basis) -> Answer | None:
+    """A kept answer; None if it cannot be read. Raises CannotAnswer where that was the outcome."""
+    try:
+        said: dict[str, Any] = json.loads(kept)
+        text = said.get("answer") or said.get("partial")
+        found = from_text(question.answer_type, text) if text else None
+    except (ValueError, TypeError, AttributeError):
+        return None
+    whole = None if found is None else replace(found, basis=basis)
+    if "cannot" in said:
+        raise CannotAnswer(str(said["cannot"]), whole)
+    return whole
+
+
+def _finish(question: Question, pool: Pool) -> Answer:
+    """Answer, with what was asked and what it rests on; grave notes first."""
+
+    def complete(a: Answer) -> Answer:
+        return replace(
+            a, asked=question.asked(), basis=pool.basis, notes=ordered(pool.notes + a.notes)
+        )
+
+    try:
+        return complete(question.answer(pool))
+    except CannotAnswer as e:
+        if isinstance(e.partial, Answer):
+            e.partial = complete(e.partial)
+        raise
+
+
+GRAVE = (
+    "contradiction", "not_carried", "early_failures", "poor_fit", "family_matters", "reversed_exponent", "none_allowed",
+    "dependent_slots", "extrapolated", "above_rating", "stress_mixed", "builders_disagree", "unverified_contribution",
+)  # fmt: skip
+
+
+def ordered(notes: Sequence[Note]) -> tuple[Note, ...]:
+    """Each note once, grave ones first."""
+    return tuple(sorted(dict.fromkeys(notes), key=lambda n: n.code not in GRAVE))

@@ -1,0 +1,100 @@
+"""Records, contributions and plans as shells show and write them."""
+
+from __future__ import annotations
+
+import json
+from pathlib import Path
+from typing import Any
+
+from reliability.ask.plain import plain
+from reliability.ask.sources import AnySource, Stored, read_pool
+from reliability.decisions.bench import plan_rows
+from reliability.decisions.question import Answer, Question
+from reliability.decisions.remaining import Wear, limit_for, soft_failures
+from reliability.notes import BadInput
+from reliability.records import LifeRecords
+from reliability.sheets.table import SheetError, SheetFault
+from reliability.sheets.write import (
+    frame_csv,
+    life_csv,
+    rows_csv,
+    write_life,
+    write_rows,
+    write_whole,
+)
+from reliability.store import Contribution, StoreError
+from reliability.store import demo as _demo
+from reliability.wear.paths import fit_paths
+
+__all__ = [
+    "SheetError", "SheetFault", "StoreError", "contributions_of", "decide", "frame_csv", "kept_history", "life_csv",
+    "load_demo", "plan_csv", "remember_answer", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
+    "write_whole",
+]  # fmt: skip
+
+
+def contributions_of(source: AnySource) -> list[Contribution]:
+    """All contributions of a store, oldest first; none where files are read or no store is yet."""
+    if not isinstance(source, Stored) or not source.box.exists:
+        return []
+    return source.box.contributions()
+
+
+def decide(source: AnySource, number: int, status: str, reason: str = "") -> Contribution:
+    """Accept or decline a contribution. Raises BadInput, StoreError."""
+    if not isinstance(source, Stored):
+        raise BadInput("only contributions of a store are accepted or declined")
+    return source.box.decide(number, status, reason)
+
+
+def load_demo(to: Stored) -> None:
+    """Put the invented demo community into a store."""
+    _demo.load_demo(to.box)
+
+
+def rows_of(r: LifeRecords) -> list[dict[str, Any]]:
+    """Records as rows of plain cells, by the columns of the life sheet."""
+    names = r.column_names
+    columns = {n: r.column(n) for n in names}
+    rows: list[dict[str, Any]] = plain([{n: columns[n][i] for n in names} for i in range(len(r))])
+    return rows
+
+
+def remember_answer(source: AnySource, module: str, answer: Answer) -> None:
+    """Keep a flight answer in the store's history of the module. Raises BadInput, StoreError."""
+    if not isinstance(source, Stored):
+        raise BadInput("the history is kept in a store")
+    source.box.remember(module, json.dumps(plain(answer)))
+
+
+def kept_history(source: Stored, module: str) -> list[dict[str, Any]]:
+    """Flight answers kept for a module, oldest first."""
+    return source.box.history(module)
+
+
+def plan_csv(answer: Any, question: Question) -> str:
+    """A test plan as an empty life sheet, ready to fill in."""
+    return rows_csv(_plan(answer, question))
+
+
+def write_plan(answer: Any, question: Question, path: Path) -> None:
+    """Write a test plan as an empty life sheet. Raises BadInput."""
+    write_rows(_plan(answer, question), path)
+
+
+def _plan(answer: Any, question: Question) -> list[dict[str, Any]]:
+    slots = getattr(question, "slot", ()) or ("main_capacitor",)
+    if not hasattr(answer, "best"):
+        raise BadInput("there is no plan to write")
+    if not hasattr(answer, "question"):
+        return plan_rows(answer.units, "me", slots[0])
+    best, column = answer.best, answer.column
+    stress = [{column: v} for v, n in zip(best.levels, best.units, strict=False) for _ in range(n)]
+    return plan_rows(sum(best.units), "me", slots[0], stress)
+
+
+def write_soft_failures(question: Wear, source: AnySource, path: Path) -> None:
+    """Units as life records, failed where they passed the limit. Raises BadInput, CannotAnswer."""
+    own = question.chosen(read_pool(source, ("wear",), question.received))
+    limit = limit_for(question, fit_paths(own, 1.0))
+    write_life(soft_failures(own, question.quantity, limit), path)

@@ -1,0 +1,203 @@
+"""Where facts come from: a store, or files. Each is read at one moment into a pool."""
+
+from __future__ import annotations
+
+import functools
+import hashlib
+import json
+from collections.abc import Sequence
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from reliability import __version__
+from reliability.notes import Note
+from reliability.pool import Basis, Pool, Source
+from reliability.records import join
+from reliability.sheets.life import LifeSheet
+from reliability.sheets.side import read_contribution
+from reliability.sheets.table import SheetError
+from reliability.sheets.wear import (
+    join_ignition,
+    join_misfires,
+    join_wear,
+    read_ignition,
+    read_misfires,
+    read_wear,
+)
+from reliability.store import Store, default_path
+from reliability.store.store import Contribution, Reading, state_of
+
+SIDES: dict[str, tuple[Any, Any]] = {
+    "wear": (read_wear, join_wear),
+    "misfires": (read_misfires, join_misfires),
+    "ignition": (read_ignition, join_ignition),
+}
+_STATISTICS = ("life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py")
+
+
+@functools.cache
+def method() -> str:
+    """Version of the methods: that of the package, and a hash of its statistics' source.
+
+    So no answer is kept beyond the code that gave it.
+    """
+    root = Path(__file__).resolve().parents[1]
+    h = hashlib.sha256()
+    for name in _STATISTICS:
+        place = root / name
+        for path in sorted(place.rglob("*.py")) if place.is_dir() else [place]:
+            if path.exists():
+                h.update(path.read_bytes())
+    return f"{__version__}+{h.hexdigest()[:8]}"
+
+
+@dataclass(frozen=True)
+class Stored:
+    """The contributions of a store.
+
+    Attributes
+    ----------
+    path : Path
+        Default: the user's own store, or ``$SHOTLIFE_STORE``.
+    """
+
+    path: Path
+
+    @classmethod
+    def default(cls) -> Stored:
+        """The user's own store."""
+        return cls(default_path())
+
+    @property
+    def box(self) -> Store:
+        """The store itself."""
+        return Store(self.path)
+
+
+@dataclass(frozen=True)
+class Files:
+    """Sheets of any kind, and bundles; nothing is stored."""
+
+    paths: tuple[Path, ...]
+
+
+AnySource = Stored | Files | Pool
+
+
+def source_of(given: AnySource | Path | str | Sequence[Path | str] | None) -> AnySource:
+    """A source from what is at hand: None is the default store, a path or several are files."""
+    if given is None:
+        return Stored.default()
+    if isinstance(given, (Stored, Files, Pool)):
+        return given
+    if isinstance(given, (str, Path)):
+        return Files((Path(given),))
+    return Files(tuple(Path(p) for p in given))
+
+
+def statuses(received: bool) -> tuple[str, ...]:
+    """Statuses of the contributions that count."""
+    return ("accepted", "received") if received else ("accepted",)
+
+
+def facts_key(used: Sequence[Contribution], needs: Sequence[str]) -> str:
+    """Hash of the contributions that a question uses: another kind's change leaves it as it is.
+
+    Bundles hold several kinds and are used by every question.
+    """
+    facts = [(c.id, c.sha256) for c in used if c.kind == "life" or c.kind in needs]
+    return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
+
+
+def pool_of_reading(
+    reading: Reading, contributions: Sequence[Contribution], needs: Sequence[str], received: bool
+) -> Pool:
+    """The pool of a store at the moment of the reading."""
+    wanted = statuses(received)
+    used = [c for c in contributions if c.status in wanted]
+    life = reading.records(wanted) if "life" in needs else None
+    files = reading.files(wanted) if any(k in needs for k in SIDES) else []
+    sides = {}
+    for kind in (k for k in SIDES if k in needs):
+        read, join_parts = SIDES[kind]
+        found = [read(Path(name), c) for _, name, c in files if name.startswith(f"{kind}.")]
+        sides[kind] = join_parts(found) if found else None
+    notes: tuple[Note, ...] = ()
+    if any(c.status == "received" for c in used):
+        text = "Some contributions used here are not accepted yet."
+        notes = (Note("unverified_contribution", text),)
+    return Pool(life, **sides, basis=basis_of(contributions, received), notes=notes)
+
+
+def basis_of(contributions: Sequence[Contribution], received: bool = False) -> Basis:
+    """What answers from these contributions rest on."""
+    wanted = statuses(received)
+    return Basis(
+        state_of(contributions, wanted),
+        tuple(
+            Source(c.file, c.sha256, c.builders, c.licence, c.id)
+            for c in contributions
+            if c.status in wanted
+        ),
+        method=method(),
+    )
+
+
+def pool_of_files(paths: Sequence[Path]) -> Pool:
+    """The pool of some files: life sheets, wear, misfire and ignition sheets, bundles.
+
+    Raises
+    ------
+    SheetError
+        With every fault of every file.
+    """
+    faults, files, notes = [], [], []
+    life = []
+    sides: dict[str, list[Any]] = {k: [] for k in SIDES}
+    for path in paths:
+        try:
+            sheet, licence, other = read_contribution(Path(path))
+        except SheetError as e:
+            faults += e.faults
+            continue
+        if isinstance(sheet, LifeSheet):
+            life.append(sheet.records)
+            notes += sheet.notes
+            builders = ", ".join(sorted(set(sheet.records.builder.tolist())))
+        else:
+            other = {f"{sheet.kind}{Path(sheet.name).suffix}": sheet.content}
+            builders = ", ".join(sheet.builders)
+        files.append(Source(Path(path).name, sheet.sha256, builders, licence))
+        for name, content in other.items():
+            kind = name.split(".")[0]
+            if kind in SIDES:
+                sides[kind].append(SIDES[kind][0](Path(name), content))
+    if faults:
+        raise SheetError(faults)
+    joined = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
+    return Pool(
+        join(life) if life else None, **joined, basis=Basis(files=tuple(files), method=method()),
+        notes=tuple(dict.fromkeys(notes)),
+    )  # fmt: skip
+
+
+def read_pool(
+    source: AnySource,
+    needs: Sequence[str] = ("life", "wear", "misfires", "ignition"),
+    received: bool = False,
+) -> Pool:
+    """The pool of a source, read at one moment.
+
+    Raises
+    ------
+    SheetError, StoreError
+    """
+    if isinstance(source, Pool):
+        return source
+    if isinstance(source, Files):
+        return pool_of_files(source.paths)
+    if not source.box.exists:
+        return Pool(basis=Basis(method=method()))
+    with source.box.reading() as reading:
+        return pool_of_reading(reading, reading.contributions(), needs, received)

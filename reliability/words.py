@@ -1,0 +1,36 @@
+"""Numbers in words: counts, probabilities, p values as people read them."""
+
+from __future__ import annotations
+
+import math
+
+
+def whole(value: float) -> int | float:
+    """A count as a whole number where it is one."""
+    return int(value) if float(value).is_integer() else value
+
+
+def shots_text(value: float) -> str:
+    """A count for people: three significant digits below a thousand, thousands marked above."""
+    if not math.isfinite(value):
+        return "unbounded"
+    if value >= 1000:
+        digits = max(0, math.floor(math.log10(value)) - 2)
+        return f"{round(value, -digits):,.0f}"
+    return f"{value:.3g}"
+
+
+def percent_text(value: float) -> str:
+    """A probability for people, never rounded to 0 % or 100 % unless it is."""
+    if value in (0.0, 1.0):
+        return f"{100 * value:.0f} %"
+    if value > 0.9995:
+        return "over 99.9 %"
+    if value < 0.0005:
+        return "under 0.1 %"
+    return f"{100 * value:.1f} %" if value > 0.99 or value < 0.1 else f"{100 * value:.0f} %"
+
+
+def p_text(value: float) -> str:
+    """A p value for people, with its sign; never 0.000."""
+    return "p < 0.001" if value < 0.001 else f"p = {value:.3f}"
