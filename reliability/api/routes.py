@@ -15,10 +15,14 @@ from starlette.routing import Route
 from reliability import __version__
 from reliability.access import load_access, may
 from reliability.api.openapi import SUFFIXES, document
-from reliability.api.questions import QUESTIONS
+from reliability.ask.asking import ask
+from reliability.ask.giving import give_bytes
+from reliability.ask.plain import plain
+from reliability.ask.questions import QUESTIONS, question_class
+from reliability.ask.records import SheetError, StoreError, contributions_of
+from reliability.ask.sources import Stored
+from reliability.ask.texts import from_texts
 from reliability.notes import BadInput, CannotAnswer
-from reliability.sheets.table import SheetError
-from reliability.store import StoreError
 
 LARGEST = 200 << 20
 """bytes of an upload"""
