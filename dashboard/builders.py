@@ -20,10 +20,10 @@ from dashboard.shared import (
 )
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.words import p_text
 from reliability.decisions.builders import BuildersAnswer, builders
 from reliability.notes import BadInput, CannotAnswer
 from reliability.sheets.quality import findings
+from reliability.words import p_text
 
 
 @st.cache_resource(max_entries=32, show_spinner="Comparing builders …")

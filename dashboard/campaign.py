@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
+from reliability.decisions.campaign import Bench, CampaignAnswer, demonstration, plan_rows
+from reliability.decisions.campaign_learning import LearningAnswer, accelerated
 
 from dashboard.shared import (
     CAUTION,
@@ -18,8 +20,6 @@ from dashboard.shared import (
 )
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.campaign import Bench, CampaignAnswer, demonstration, plan_rows
-from reliability.decisions.campaign_learning import LearningAnswer, accelerated
 from reliability.decisions.derating import default_terms, fixed_levels
 from reliability.life.stress import fit_stress
 from reliability.notes import BadInput, CannotAnswer

@@ -5,6 +5,7 @@ from __future__ import annotations
 import numpy as np
 import pandas as pd
 import streamlit as st
+from reliability.decisions.curves import LifeCurves, life_curves
 
 from dashboard.shared import (
     answer,
@@ -20,7 +21,6 @@ from dashboard.shared import (
 )
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.curves import LifeCurves, life_curves
 from reliability.decisions.life import LifeAnswer, life
 from reliability.notes import CannotAnswer
 

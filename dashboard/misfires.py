@@ -4,13 +4,13 @@ from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
+from reliability.decisions.wear import MisfireAnswer, misfires
 
 from dashboard.shared import answer, chart, show_notes, state, store, table, title
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.words import p_text
-from reliability.decisions.wear import MisfireAnswer, misfires
 from reliability.store.intake import kept_side
+from reliability.words import p_text
 
 
 @st.cache_resource(max_entries=16, show_spinner="Counting misfires …")

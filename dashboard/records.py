@@ -22,7 +22,6 @@ from dashboard.shared import (
 )
 from dashboard.sign_in import allowed
 from dashboard.words import plain_text
-from reliability.words import shots_text
 from reliability.decisions.module import module
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
@@ -34,6 +33,7 @@ from reliability.sheets.table import SheetError, SheetFault
 from reliability.sheets.write import life_csv, rows_csv
 from reliability.store import StoreError
 from reliability.store.intake import Taken, take_in
+from reliability.words import shots_text
 
 SLOTS = ["main_capacitor", "ignition_capacitor", "igniter", "fuel", "switch", "converter"]
 MODES = [

@@ -8,6 +8,7 @@ from typing import Any
 
 import pandas as pd
 import streamlit as st
+from reliability.sheets.filters import choose
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.sign_in import allowed
@@ -16,7 +17,6 @@ from reliability import figures
 from reliability.notes import Note
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
-from reliability.sheets.filters import choose
 from reliability.sheets.write import frame_csv
 from reliability.store import Store, default_path
 from reliability.store.demo import load_demo

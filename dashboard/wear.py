@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
+from reliability.decisions.wear import WearAnswer, wear
 
 from dashboard.shared import (
     CAUTION,
@@ -18,7 +19,6 @@ from dashboard.shared import (
 )
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.wear import WearAnswer, wear
 from reliability.notes import BadInput, CannotAnswer
 
 

@@ -15,8 +15,9 @@ from starlette.testclient import TestClient
 
 from reliability.access import Access, load_access, may, save_access, with_person, with_token
 from reliability.api.openapi import document
-from reliability.api.questions import QUESTIONS
 from reliability.api.routes import api_routes
+from reliability.ask.questions import QUESTIONS
+from reliability.ask.sources import Stored
 from reliability.notes import BadInput
 from reliability.sheets.side import read_sheet
 from reliability.store import Store
@@ -51,7 +52,7 @@ def tokens(box):
 
 @pytest.fixture(scope="module")
 def client(box, tokens):
-    return TestClient(Starlette(routes=api_routes(box)), raise_server_exceptions=False)
+    return TestClient(Starlette(routes=api_routes(Stored(box.path))), raise_server_exceptions=False)
 
 
 def bearer(token):
@@ -139,7 +140,7 @@ def test_too_large_an_upload_is_refused(client, tokens, monkeypatch):
 
 
 def test_with_sign_in_reading_needs_a_token(box, tokens):
-    closed = TestClient(Starlette(routes=api_routes(box, sign_in=True)))
+    closed = TestClient(Starlette(routes=api_routes(Stored(box.path), sign_in=True)))
     assert closed.get("/api/v1/life?slot=igniter").status_code == 401
     assert closed.get("/api/v1/health").status_code == 200
     r = closed.get("/api/v1/contributions", headers=bearer(tokens["reader"]))
@@ -190,7 +191,7 @@ def fuzzed(tmp_path_factory):
     box = small_store(folder)
     access, token = with_token(Access(), "fuzzer", "contributor")
     save_access(access, folder)
-    app = Starlette(routes=api_routes(box))
+    app = Starlette(routes=api_routes(Stored(box.path)))
     schema = schemathesis.openapi.from_asgi("/api/v1/openapi.json", app)
     operations = {o.ok().label: o.ok() for o in schema.get_all_operations()}
     assert set(operations) == LABELS

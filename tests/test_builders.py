@@ -10,7 +10,7 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from reliability.decisions.builders import builders, holm
+from reliability.decisions.builders import holm
 from reliability.life.compare import life_ratio
 from reliability.life.families import WEIBULL
 from reliability.life.fit import fit_life
@@ -24,6 +24,7 @@ from reliability.sheets.mapping import parse_mapping
 from reliability.sheets.quality import findings
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import columns_of
+from tests.asking import asked
 from tests.benchmarks.builders import community, one
 from tests.command import run
 
@@ -88,12 +89,12 @@ def test_random_effect_against_simpson_in_scipy():
 
 
 def test_effects_shrink_towards_the_pool():
-    a = builders(community(np.random.default_rng(3), 8, [0.5, 1, 1, 1, 1.5]))
+    a = asked("builders", community(np.random.default_rng(3), 8, [0.5, 1, 1, 1, 1.5]))
     for b in a.builders:
         if np.isfinite(b.raw_ratio):
             assert abs(np.log(b.ratio)) <= abs(np.log(b.raw_ratio)) + 0.05
         assert b.lower < b.ratio < b.upper
-    assert a.new_builder["lower"] < a.new_builder["shots"]
+    assert a.new_builder.lower < a.new_builder.shots
 
 
 def test_false_alarms_and_power():
@@ -111,7 +112,7 @@ def test_holm():
 
 def test_one_builder_is_refused():
     with pytest.raises(BadInput):
-        builders(LifeRecords.of([1.0, 2.0], [1.0, INF], builder=["a", "a"]))
+        asked("builders", LifeRecords.of([1.0, 2.0], [1.0, INF], builder=["a", "a"]))
 
 
 def test_life_ratio_of_two_groups():

@@ -7,8 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
-from reliability.decisions.campaign import Bench, demonstration, progress
-from reliability.decisions.campaign_learning import accelerated, estimation
+from reliability.decisions.bench import Bench
 from reliability.life.design import (
     Plan,
     asymptotic_error,
@@ -23,6 +22,7 @@ from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
 from tests.benchmarks import campaign as bench_campaign
+from tests.asking import asked
 from tests.command import run
 
 ROOT = Path(__file__).parents[1]
@@ -74,7 +74,10 @@ def test_exponential_test_length_factors(r, ninety, ninety_five):
             each = scale * total / n
             good = [each] * n
             failed = [each] * r + [INF] * (n - r)
-            p = progress(LifeRecords.of(good, failed), mean, np.exp(-1), confidence, 1.0)
+            p = asked(
+                "progress", LifeRecords.of(good, failed), demonstrate_shots=mean, survival=np.exp(-1),
+                confidence=confidence,
+            )  # fmt: skip
             assert (p.shown >= confidence) == shown
             assert ("Stop: the requirement is shown" in p.advice) == shown
 
@@ -130,8 +133,8 @@ def test_bench_time_and_cost():
 
 
 def test_burn_in_counts_towards_the_shots():
-    plain = demonstration(1000, 0.9, 0.9, units=10)
-    burnt = demonstration(1000, 0.9, 0.9, units=10, burn_in=300)
+    plain = asked("demonstrate", demonstrate_shots=1000, units=10)
+    burnt = asked("demonstrate", demonstrate_shots=1000, units=10, burn_in=300)
     assert burnt.shots_each == plain.shots_each
     assert burnt.bench_days == pytest.approx(
         plain.bench_days * (plain.shots_each - 300) / plain.shots_each
@@ -147,21 +150,12 @@ def test_settings_out_of_range():
         {"units": 2, "failures": 2},
     ):
         with pytest.raises(BadInput):
-            demonstration(**{"shots": 1000, "survival": 0.9, "confidence": 0.9, **bad})
-    fit = fit_life(bench_campaign.demo_capacitors())
+            asked("demonstrate", demonstrate_shots=1000, **bad)
+    own = bench_campaign.demo_capacitors()
     with pytest.raises(CannotAnswer, match=r"factor 1\.01"):
-        estimation(fit, factor=1.01, units=(4,), draws=100)
+        asked("narrow", own, within_factor=1.01, most_units=4)
     with pytest.raises(BadInput):
-        from reliability.life.stress import fit_stress, parse_term
-
-        accelerated(
-            fit_stress(bench_campaign.demo_capacitors(), [parse_term("charge_V:power")]),
-            "charge_V",
-            1100,
-            levels=[1400],
-            total_units=9,
-            days_each=1,
-        )
+        asked("accelerate", own, accelerate_to=1100, levels=[1400], units=9, days_each=1)
 
 
 def test_json_keys_and_plan_sheet(tmp_path):

@@ -6,11 +6,11 @@ import numpy as np
 import pytest
 
 from reliability.ask.plain import plain
-from reliability.decisions.life import life
 from reliability.life.bounds import Bounder
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.notes import CannotAnswer
 from reliability.records import InvalidRecords, LifeRecords
+from tests.asking import asked
 
 INF = float("inf")
 CASES = {
@@ -33,7 +33,7 @@ def test_no_maximum_is_said_before_optimising(code, family):
 @pytest.mark.parametrize("code", list(CASES))
 def test_partial_answer_is_valid_json(code):
     with pytest.raises(CannotAnswer) as e:
-        life(LifeRecords.of(*CASES[code]), at=[500.0])
+        asked("life", LifeRecords.of(*CASES[code]), at=[500.0])
     out = json.loads(json.dumps(plain(e.value.partial), allow_nan=False))
     assert out["shape"] is None and out["scale"] is None
     assert any(n["code"] == code for n in out["notes"])
@@ -49,7 +49,7 @@ def test_all_failures_identical():
 
 def test_one_failure_among_five_has_an_answer():
     r = LifeRecords.of([900, 2000, 2000, 2000, 2000], [900, INF, INF, INF, INF])
-    a = life(r)
+    a = asked("life", r)
     assert 0 < a.quantiles[0].lower < a.quantiles[0].shots < 2000
     assert "few_failures" in {n.code for n in a.notes}
     assert a.few is not None and a.few.lower > 0
@@ -104,6 +104,6 @@ def test_a_million_records():
     rng = np.random.default_rng(1)
     t = 5000 * rng.weibull(1.5, 1_000_000)
     r = LifeRecords.of(np.minimum(t, 6000), np.where(t <= 6000, t, INF))
-    a = life(r)
+    a = asked("life", r)
     assert a.shape == pytest.approx(1.5, rel=0.01)
     assert "calibration_skipped" in {n.code for n in a.notes}

@@ -4,7 +4,7 @@ import numpy as np
 import pytest
 from lifelines import WeibullFitter
 
-from reliability.decisions.module import module, slot_models
+from reliability.decisions.module import slot_models
 from reliability.life.dependence import residuals, shared_frailty
 from tests.benchmarks.dependence import community, p_of
 
@@ -29,7 +29,7 @@ def test_size_and_power():
 
 
 def test_shared_frailty_is_said():
-    a = module(community(np.random.default_rng(5), 60, 2.0), bound="likelihood")
+    a = asked("module", community(np.random.default_rng(5), 60, 2.0), bound="likelihood")
     assert a.dependence.p < 0.05
     assert "dependent_slots" in {n.code for n in a.notes}
 

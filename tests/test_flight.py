@@ -1,18 +1,21 @@
 """Flight promises: hand-computable cases, missions, the statement."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
 import pytest
 
-from reliability.decisions.flight import flight, units_on_board
+from reliability.decisions.flight import Flight
+from reliability.decisions.flight_models import units_on_board
 from reliability.decisions.mission import Mission, thrust_uN
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.report.content import statement
 from reliability.report.render import to_html, to_pdf
 from reliability.sheets.life import read_life
+from tests.asking import asked
 from tests.command import run
 
 ROOT = Path(__file__).parents[1]
@@ -36,13 +39,17 @@ def demo_records():
 
 def test_exponential_life_has_no_burn_in_effect():
     """Lack of memory: survival of the mission does not depend on the shots so far."""
-    young = flight(pool(1.0, burn_in=1.0), "flight", 1000, family_name="exponential", more=False)
-    old = flight(pool(1.0, burn_in=2000.0), "flight", 1000, family_name="exponential", more=False)
+    young = asked(
+        "flight", pool(1.0, burn_in=1.0), module="flight", shots=1000, family="exponential"
+    )
+    old = asked(
+        "flight", pool(1.0, burn_in=2000.0), module="flight", shots=1000, family="exponential"
+    )
     from reliability.life.fit import fit_life
 
     for a, r in ((young, pool(1.0, burn_in=1.0)), (old, pool(1.0, burn_in=2000.0))):
         mean = fit_life(r, "exponential").scale
-        assert a.survival["estimate"] == pytest.approx(np.exp(-1000 / mean), rel=1e-9)
+        assert a.survival.estimate == pytest.approx(np.exp(-1000 / mean), rel=1e-9)
 
 
 def test_weibull_conditional_survival():
@@ -51,27 +58,27 @@ def test_weibull_conditional_survival():
 
     r = pool()
     fit = fit_life(r)
-    a = flight(r, "flight", 1500, more=False)
+    a = asked("flight", r, module="flight", shots=1500)
     t0, t1 = 400.0, 1900.0
     want = np.exp((t0 / fit.scale) ** fit.shape - (t1 / fit.scale) ** fit.shape)
-    assert a.survival["estimate"] == pytest.approx(want, rel=1e-9)
-    assert a.survival["lower"] < want
+    assert a.survival.estimate == pytest.approx(want, rel=1e-9)
+    assert a.survival.lower < want
     assert a.by_slot[0].ends_first == pytest.approx(1 - want, rel=1e-3)
 
 
 def test_promise_is_where_the_bound_meets_the_survival():
     r = pool()
-    a = flight(r, "flight", 1000, more=False)
-    at = flight(r, "flight", a.promise["shots"], more=False)
-    assert at.survival["lower"] == pytest.approx(0.9, abs=1e-6)
-    assert a.margin_shots == pytest.approx(a.promise["shots"] - 1000)
+    a = asked("flight", r, module="flight", shots=1000)
+    at = asked("flight", r, module="flight", shots=a.promise.shots)
+    assert at.survival.lower == pytest.approx(0.9, abs=1e-6)
+    assert a.margin_shots == pytest.approx(a.promise.shots - 1000)
 
 
 def test_several_units():
-    a = flight(pool(), "flight", 1000, units=3, more=False)
-    s = a.survival["estimate"]
-    assert a.several["all"] == pytest.approx(s**3)
-    assert a.several["one"] == pytest.approx(1 - (1 - s) ** 3)
+    a = asked("flight", pool(), module="flight", shots=1000, units=3)
+    s = a.survival.estimate
+    assert a.several.all == pytest.approx(s**3)
+    assert a.several.one == pytest.approx(1 - (1 - s) ** 3)
 
 
 def test_missions():
@@ -113,13 +120,13 @@ def test_what_is_on_board():
 
 
 def test_demo_flight_has_slots_stress_and_notes():
-    a = flight(demo_records(), "kite-02", 1000, more=False)
+    a = asked("flight", demo_records(), module="kite-02", shots=1000)
     basis = {s.slot: s.basis for s in a.by_slot}
     assert basis["main_capacitor"] == "stress model"
     assert basis["fuel"] == "assumed shape"
     assert basis["ignition_capacitor"] == "shape prior"
-    assert sum(f["probability"] for f in a.first_to_fail) == pytest.approx(
-        1 - a.survival["estimate"], rel=1e-3
+    assert sum(f.probability for f in a.first_to_fail) == pytest.approx(
+        1 - a.survival.estimate, rel=1e-3
     )
     assert {"not_a_qualification", "assumed_shape", "few_failures"} <= {n.code for n in a.notes}
 
@@ -132,12 +139,9 @@ def test_promises_are_kept_in_simulated_communities():
 
 
 def make_statement(name="kite-02", builders=("kite",)):
-    a = flight(demo_records(), "kite-02", 1000)
-    object.__setattr__(a, "module", name)
-    return statement(
-        a, Mission(shots=1000), basis={"store": "abc", "contributions": [1, 2]}, builders=list(builders), units=436,
-        failed=87, seed=1, command="shotlife report --module kite-02",
-    )  # fmt: skip
+    a = asked("flight", demo_records(), module="kite-02", shots=1000)
+    a = replace(a, module=name, builders=tuple(builders))
+    return statement(a, Flight(module="kite-02", shots=1000))
 
 
 def test_pdf_is_the_same_each_time_and_has_two_pages(tmp_path):
@@ -228,12 +232,12 @@ def test_wear_limited_slot_uses_its_readings():
     from reliability.sheets.wear import read_wear
 
     r = demo_records()
-    plain = flight(r, "kite-02", 1000, more=False)
-    worn = flight(r, "kite-02", 1000, more=False, readings=read_wear(DEMO / "wear.csv"))
+    plain = asked("flight", r, module="kite-02", shots=1000)
+    worn = asked("flight", r, module="kite-02", shots=1000, wear=read_wear(DEMO / "wear.csv"))
     fuel = next(s for s in worn.by_slot if s.slot == "fuel")
     assert fuel.basis == "wear path" and fuel.lower > 0.9999
     assert next(s for s in plain.by_slot if s.slot == "fuel").lower < fuel.lower
-    assert worn.promise["shots"] >= plain.promise["shots"]
+    assert worn.promise.shots >= plain.promise.shots
     assert "wear_limited" in {n.code for n in worn.notes}
 
 

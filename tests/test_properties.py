@@ -10,7 +10,6 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from reliability.decisions.life import life
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
@@ -18,6 +17,7 @@ from reliability.sheets.life import read_life
 from reliability.sheets.side import read_contribution
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv
+from tests.asking import asked
 
 SETTINGS = settings(
     max_examples=60, deadline=None, derandomize=True, database=None, suppress_health_check=list(HealthCheck)
@@ -130,12 +130,12 @@ def test_unit_of_shots_changes_nothing(rows, factor):
     """Shots counted in thousands give the same answer in thousands."""
     scaled = [(g * factor, f * factor, b * factor, n) for g, f, b, n in rows]
     try:
-        a = life(records_of(rows), bound="likelihood", check_fit=False)
+        a = asked("life", records_of(rows), bound="likelihood")
     except CannotAnswer:
         with pytest.raises(CannotAnswer):
-            life(records_of(scaled), bound="likelihood", check_fit=False)
+            asked("life", records_of(scaled), bound="likelihood")
         return
-    b = life(records_of(scaled), bound="likelihood", check_fit=False)
+    b = asked("life", records_of(scaled), bound="likelihood")
     assert b.shape == pytest.approx(a.shape, rel=1e-6)
     assert b.scale == pytest.approx(a.scale * factor, rel=1e-6)
     for q, p in zip(a.quantiles, b.quantiles, strict=True):

@@ -8,7 +8,6 @@ import numpy as np
 import pytest
 from scipy import integrate, optimize, stats
 
-from reliability.decisions.life import life
 from reliability.life.bounds import Bounder
 from reliability.life.empirical import empirical_curve, kaplan_meier, turnbull
 from reliability.life.engine import fit_batch
@@ -19,6 +18,7 @@ from reliability.life.priors import DEFAULT_SHAPE_PRIOR, zero_failure_quantile
 from reliability.life.sample import Rows, Sample
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
+from tests.asking import asked
 
 PUBLISHED = Path(__file__).parents[1] / "datasets" / "published"
 
@@ -301,6 +301,6 @@ def test_default_prior_is_what_its_source_says():
 
 
 def test_life_answer_carries_the_confidence():
-    a = life(published("genfan"), at=[1000.0], confidence=0.9, bound="likelihood")
+    a = asked("life", published("genfan"), at=[1000.0], confidence=0.9, bound="likelihood")
     assert a.quantiles[0].lower < a.quantiles[0].shots < a.quantiles[0].upper
     assert a.survival[0].lower < a.survival[0].estimate < a.survival[0].upper

@@ -16,6 +16,7 @@ from starlette.testclient import TestClient
 
 from reliability.access import Access, save_access, with_token
 from reliability.api.routes import api_routes
+from reliability.ask.sources import Stored
 from reliability.store import Store, StoreError
 from reliability.store.backup import make_backup, read_backup, restore
 from reliability.store.demo import load_demo
@@ -108,7 +109,7 @@ def test_many_at_once(tmp_path):
     before = len(box.contributions())
     access, token = with_token(Access(), "t", "contributor")
     save_access(access, tmp_path)
-    app = Starlette(routes=api_routes(box))
+    app = Starlette(routes=api_routes(Stored(box.path)))
     wrong = []
 
     def read():

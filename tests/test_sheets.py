@@ -8,8 +8,8 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+from reliability.filters import choose, where
 from reliability.notes import BadInput
-from reliability.sheets.filters import choose, where
 from reliability.sheets.life import read_life
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import columns_of, write_life

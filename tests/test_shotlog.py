@@ -7,7 +7,7 @@ import numpy as np
 import pandas as pd
 import pytest
 
-from reliability.decisions.wear import ignition_effect
+from reliability.decisions.misfiring import ignition_effect
 from reliability.notes import BadInput
 from reliability.readings import SparkCounts
 from reliability.sheets.shots.counter import Stretch, run_on
@@ -346,10 +346,10 @@ def test_ignition_effect_equals_statsmodels():
     fit = sm.GLM(np.column_stack((hit, n - hit)), x, family=sm.families.Binomial()).fit(
         cov_type="cluster", cov_kwds={"groups": np.array([int(m[1:]) for m in name])}, tol=1e-12
     )
-    assert np.log(a.odds_per_10V["estimate"]) == pytest.approx(10 * fit.params[1], rel=1e-6)
-    assert np.log(a.odds_per_1000["estimate"]) == pytest.approx(fit.params[2], rel=1e-6)
+    assert np.log(a.odds_per_10V.estimate) == pytest.approx(10 * fit.params[1], rel=1e-6)
+    assert np.log(a.odds_per_1000.estimate) == pytest.approx(fit.params[2], rel=1e-6)
     k = (module.size - 1) / (module.size - 3)
-    se = np.log(a.odds_per_10V["upper"] / a.odds_per_10V["estimate"]) / 1.6448536269514722
+    se = np.log(a.odds_per_10V.upper / a.odds_per_10V.estimate) / 1.6448536269514722
     assert se == pytest.approx(10 * fit.bse[1] / np.sqrt(k), rel=1e-5)
 
 

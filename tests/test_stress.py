@@ -7,8 +7,6 @@ import numpy as np
 import pytest
 
 from reliability.decisions.bank import Bank, discharge
-from reliability.decisions.derating import Impulse, derate
-from reliability.decisions.derating_prior import derate_with_prior
 from reliability.decisions.practice import practice_for, prior_for
 from reliability.life.fit import fit_life
 from reliability.life.stress import OneLevel, fit_stress, parse_term
@@ -16,6 +14,7 @@ from reliability.life.stress_bounds import StressBounder
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
+from tests.asking import asked
 from tests.command import run
 
 ROOT = Path(__file__).parents[1]
@@ -103,17 +102,16 @@ def test_allowed_is_a_root_of_the_bound():
 
 def test_energy_ratio_and_impulse():
     """E = C V^2 / 2; ratio to the rating; total impulse = impulse bit x promised shots."""
-    a = derate(
+    a = asked(
+        "derate",
         campaign(2),
-        ["charge_V:power"],
+        stress=["charge_V:power"],
         shots=2000,
-        impulse=Impulse(0.65, 0.5, 1.0),
-        checks=False,
-        points=9,
+        impulse="0.65@0.5",
     )
-    v = a.allowed["charge_V"]
-    assert a.allowed["energy_J"] == pytest.approx(0.5 * 0.5e-6 * v**2)
-    assert a.allowed["ratio"] == pytest.approx(v / 2000)
+    v = a.allowed.charge_V
+    assert a.allowed.energy_J == pytest.approx(0.5 * 0.5e-6 * v**2)
+    assert a.allowed.ratio == pytest.approx(v / 2000)
     p = a.curve[3]
     assert p.impulse_Ns == pytest.approx(0.65e-6 * (0.5 * 0.5e-6 * p.level**2) / 0.5 * p.lower)
     assert a.best_total.impulse_Ns == max(p.impulse_Ns for p in a.curve if not p.extrapolated)
@@ -126,25 +124,25 @@ def test_bank_arrangements():
     assert bank.unit_survival(0.9) == pytest.approx(0.9**0.25)
     assert bank.unit_voltage(2000) == 1000
     assert Bank(1.0, 1, 2, unequal=0.1).unit_voltage(2000) == pytest.approx(1100)
-    single = derate(
+    single = asked(
+        "derate",
         campaign(2),
-        ["charge_V:power"],
+        stress=["charge_V:power"],
         shots=2000,
-        bank=Bank(0.5),
+        capacitance_uf=0.5,
+        parallel=1,
         bound="likelihood",
-        checks=False,
-        points=2,
     )
-    four = derate(
+    four = asked(
+        "derate",
         campaign(2),
-        ["charge_V:power"],
+        stress=["charge_V:power"],
         shots=2000,
-        bank=Bank(0.5, parallel=4),
+        capacitance_uf=0.5,
+        parallel=4,
         bound="likelihood",
-        checks=False,
-        points=2,
     )
-    assert four.allowed["charge_V"] < single.allowed["charge_V"]
+    assert four.allowed.charge_V < single.allowed.charge_V
 
 
 def test_discharge():
@@ -169,34 +167,36 @@ def note_codes(answer):
 
 
 def test_notes_of_derating():
-    far = derate(
-        campaign(2), ["charge_V:power"], shots=60000, bound="likelihood", checks=False, points=3
+    far = asked(
+        "derate",
+        campaign(2),
+        stress=["charge_V:power"],
+        shots=60000,
+        bound="likelihood",
     )
     assert "extrapolated" in note_codes(far)
-    high = derate(
+    high = asked(
+        "derate",
         campaign(2),
-        ["charge_V:power"],
+        stress=["charge_V:power"],
         shots=600,
-        rated_V=1300,
+        rated_v=1300,
         bound="likelihood",
-        checks=False,
-        points=3,
     )
     assert "above_rating" in note_codes(high)
-    reversed_ = derate(
+    reversed_ = asked(
+        "derate",
         campaign(2, exponent=-5.0, end=9000),
-        ["charge_V:power"],
+        stress=["charge_V:power"],
         shots=1000,
         bound="likelihood",
-        checks=False,
-        points=3,
     )
     assert "reversed_exponent" in note_codes(reversed_)
-    assert np.isnan(reversed_.allowed["charge_V"])
+    assert np.isnan(reversed_.allowed.charge_V)
     with pytest.raises(OneLevel, match="Test some units at another"):
-        derate(campaign(2, volts=(1400.0,)), ["charge_V:power"], shots=1000)
+        asked("derate", campaign(2, volts=(1400.0,)), stress=["charge_V:power"], shots=1000)
     with pytest.raises(CannotAnswer, match="No record gives"):
-        derate(LifeRecords.of([1.0], [1.0]), ["charge_V:power"], shots=1)
+        asked("derate", LifeRecords.of([1.0], [1.0]), stress=["charge_V:power"], shots=1)
     with pytest.raises(CannotAnswer, match="changed together"):
         r = campaign(2)
         both = LifeRecords.of(
@@ -204,17 +204,16 @@ def test_notes_of_derating():
             r.shots_failed,
             covariates={**r.covariates, "peak_A": r.covariates["charge_V"] * 2},
         )
-        derate(both, ["charge_V:power", "peak_A:power"], shots=1)
+        asked("derate", both, stress=["charge_V:power", "peak_A:power"], shots=1)
     with pytest.raises(BadInput, match="cannot read the stress"):
-        derate(campaign(2), ["charge_V"], shots=1)
-    practice = derate(
+        asked("derate", campaign(2), stress=["charge_V"], shots=1)
+    practice = asked(
+        "derate",
         campaign(2),
-        ["charge_V:power"],
+        stress=["charge_V:power"],
         shots=1000,
         dielectric="film",
         bound="likelihood",
-        checks=False,
-        points=3,
     )
     assert "derating_practice" in note_codes(practice)
     with pytest.raises(BadInput):
@@ -234,18 +233,15 @@ def test_prior_exponent_moves_the_life_it_should():
     rng = np.random.default_rng(4)
     t = 5000 * rng.weibull(2, 9)
     r = LifeRecords.of(t, t, covariates={"charge_V": np.full(9, 1400.0)})
-    sharp = prior_for("7,0.001", "power")
-    a = derate_with_prior(r, parse_term("charge_V:power"), sharp, shots=1000, points=2)
+    a = asked("derate", r, stress=["charge_V:power"], prior="7,0.001", shots=1000)
     from reliability.life.bounds import Bounder
 
     low = Bounder(r, fit_life(r), 0.95).quantile(0.1).lower
-    assert a.allowed["charge_V"] == pytest.approx(1400 * (low / 1000) ** (1 / 7), rel=1e-3)
+    assert a.allowed.charge_V == pytest.approx(1400 * (low / 1000) ** (1 / 7), rel=1e-3)
     assert {"prior_stress", "extrapolated"} <= note_codes(a)
     assert (
-        a.allowed["charge_V"]
-        > derate_with_prior(
-            r, parse_term("charge_V:power"), prior_for("7,2", "power"), shots=1000, points=2
-        ).allowed["charge_V"]
+        a.allowed.charge_V
+        > asked("derate", r, stress=["charge_V:power"], prior="7,2", shots=1000).allowed.charge_V
     )
     with pytest.raises(BadInput):
         prior_for("paper", "power")
@@ -352,6 +348,7 @@ def test_impulse_fitted_from_readings():
     """Least squares on logs: scipy linregress and its mean-response limit (any textbook); the demo's truth."""
     from scipy import stats
 
+    from reliability.decisions.derating import Derate, derate
     from reliability.decisions.impulse import energies, fit_impulse
     from reliability.sheets.wear import read_wear
 
@@ -377,12 +374,8 @@ def test_impulse_fitted_from_readings():
     assert fit.exponent == pytest.approx(1.2, abs=0.1)
     a = derate(
         campaign(2),
-        ["charge_V:power"],
-        shots=2000,
-        impulse=fit,
-        checks=False,
-        points=5,
-        bound="likelihood",
+        Derate(stress=("charge_V:power",), shots=2000, bound="likelihood"),
+        fit,
     )
     assert all(0 < p.impulse_lower_Ns < p.impulse_Ns for p in a.curve)
 
@@ -390,8 +383,8 @@ def test_impulse_fitted_from_readings():
 def test_a_new_builder_is_allowed_less():
     r = demo_capacitors()
     own = r.select((r.slot == "main_capacitor") & (r.part == "film-a"))
-    common = {"shots": 3000, "bound": "likelihood", "checks": False, "points": 2}
-    pool = derate(own, ["charge_V:power"], **common)
-    new = derate(own, ["charge_V:power"], builder_effect=True, **common)
-    assert new.allowed["charge_V"] < pool.allowed["charge_V"]
+    common = {"shots": 3000, "bound": "likelihood"}
+    pool = asked("derate", own, stress=["charge_V:power"], **common)
+    new = asked("derate", own, stress=["charge_V:power"], new_builder=True, **common)
+    assert new.allowed.charge_V < pool.allowed.charge_V
     assert new.shots == 3000 and "builder_effect" in note_codes(new)

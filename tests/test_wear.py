@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 from scipy import integrate, stats
 
-from reliability.decisions.wear import limit_for, misfires, soft_failures, wear
+from reliability.decisions.remaining import Wear, limit_for, soft_failures
 from reliability.notes import BadInput, CannotAnswer
 from reliability.readings import Recurrences
 from reliability.sheets.table import SheetError
@@ -24,6 +24,7 @@ from reliability.wear.misfires import (
 )
 from reliability.wear.paths import fit_paths
 from reliability.wear.wiener import fit_wiener, inverse_gaussian_sf
+from tests.asking import asked
 from tests.benchmarks.wear import community, one
 from tests.command import run
 
@@ -122,7 +123,7 @@ def test_laser_degradation():
         own = data.select(data.unit == unit)
         slope, start = np.polyfit(own.shots, own.value, 1)
         assert round((10 - start) / slope) == printed
-    a = wear(data, "current_increase_pct", limit=10.0)
+    a = asked("wear", wear=data, quantity="current_increase_pct", limit=10.0)
     passed = [u.unit for u in a.units if u.estimate == 0]
     assert sorted(p.rsplit("/", 1)[1] for p in passed) == ["101", "106", "110"]
     for u in a.units:
@@ -131,7 +132,7 @@ def test_laser_degradation():
             assert 4000 + u.estimate == pytest.approx(printed, rel=0.015)
             assert 0 < u.lower < u.estimate
     middle = float(np.median(PSEUDO_FAILURES))
-    assert a.new_unit["median"] == pytest.approx(middle, rel=0.1)
+    assert a.new_unit.median == pytest.approx(middle, rel=0.1)
 
 
 def test_laser_paths_equal_a_mixed_model_library():
@@ -216,8 +217,8 @@ def test_fuel_budget():
 
     mass = 100.0 - 1e-3 * w.shots + rng.normal(0, 1e-3, len(w))
     fuel = replace(w, value=mass, quantity=np.full(len(w), "fuel_mass_mg", object))
-    a = wear(fuel, "fuel_mass_mg", limit=0.0)
-    assert a.new_unit["median"] == pytest.approx(100_000, rel=0.01)
+    a = asked("wear", wear=fuel, quantity="fuel_mass_mg", limit=0.0)
+    assert a.new_unit.median == pytest.approx(100_000, rel=0.01)
 
 
 def test_time_to_limit_is_the_units_own():
@@ -236,7 +237,7 @@ def test_remaining_shots_bound_covers():
 
 def test_soft_failures_become_life_records():
     w = read_wear(DEMO / "wear.csv")
-    r = soft_failures(w, "capacitance_uF", limit_for("capacitance_uF", 0.93, True))
+    r = soft_failures(w, "capacitance_uF", limit_for(Wear(limit_factor=0.93)))
     assert 0 < r.failures < r.units
     assert set(r.mode[r.failed]) == {"capacitance_uF_limit"}
     assert (r.interval | r.right).all()
@@ -244,9 +245,9 @@ def test_soft_failures_become_life_records():
 
 def test_demo_truth_is_found():
     truth = json.loads((DEMO / "truth.json").read_text())
-    a = wear(read_wear(DEMO / "wear.csv"), "fuel_mass_mg")
+    a = asked("wear", wear=read_wear(DEMO / "wear.csv"), quantity="fuel_mass_mg")
     assert -a.slope == pytest.approx(truth["fuel_mg_per_shot"], rel=0.1)
-    m = misfires(read_misfires(DEMO / "misfires.csv"))
+    m = asked("misfires", misfires=read_misfires(DEMO / "misfires.csv"))
     assert m.growth.b == pytest.approx(truth["misfire_exponent"], abs=0.3)
     assert m.groups[0].ratio == pytest.approx(truth["misfire_ratio_moss"], rel=0.4)
 
@@ -271,7 +272,7 @@ def test_faulty_sheets_are_refused(tmp_path):
 def test_what_cannot_be_answered():
     w = read_wear(DEMO / "wear.csv")
     with pytest.raises(BadInput, match="there are"):
-        wear(w, "colour")
+        asked("wear", wear=w, quantity="colour")
     with pytest.raises(CannotAnswer, match="3 units"):
         fit_paths(w.select((w.module == "kite-01") & (w.quantity == "capacitance_uF")))
 

@@ -197,6 +197,7 @@ class Flight(OnRecords, OnMission):
     confidence: float = confidence_setting()
     family: Family = setting("weibull", "Family of the life model.")
     units: int = setting(1, "Flight modules like this one.", ge=1, le=1000)
+    brief: bool = setting(False, "Leave out what more testing would change.")
     no_stress: bool = setting(False, "Use lives as tested, without a stress model.")
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
@@ -259,7 +260,7 @@ class _Flight:
             Promise(promised, q.survival, q.confidence), promised - shots,
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
-            Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k), self.more(), q.confidence,
+            Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k), () if q.brief else self.more(), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
             notes=_notes(r, self.now.models, q.module),
         )  # fmt: skip

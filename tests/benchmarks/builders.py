@@ -11,7 +11,7 @@ from functools import partial
 
 import numpy as np
 
-from reliability.decisions.builders import builders
+from reliability.decisions.builders import Builders, builders
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 
@@ -28,7 +28,9 @@ def community(rng: np.random.Generator, units: int, factors: list[float]) -> Lif
 def one(seed: int, units: int, factors: list[float]) -> tuple[bool, bool]:
     """Whether the builders are found to differ, and whether the first one is named."""
     try:
-        a = builders(community(np.random.default_rng(seed), units, factors), draws=199, seed=seed)
+        a = builders(
+            community(np.random.default_rng(seed), units, factors), Builders(seed=seed), 199
+        )
     except CannotAnswer:
         return False, False
     return a.same_life_p < 0.05, a.builders[0].differs

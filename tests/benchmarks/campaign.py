@@ -10,16 +10,14 @@ from pathlib import Path
 
 import numpy as np
 
-from reliability.decisions.campaign import demonstration
-from reliability.decisions.campaign_learning import accelerated
 from reliability.life.bounds import Bounder
 from reliability.life.design import Plan, bound_width
 from reliability.life.families import WEIBULL
 from reliability.life.fit import NoMaximum, fit_life
-from reliability.life.stress import fit_stress, parse_term
 from reliability.life.targets import LogQuantile
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import read_life
+from tests.asking import asked
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
 
@@ -32,7 +30,7 @@ def demo_capacitors() -> LifeRecords:
 def pass_chance(communities: int) -> tuple[float, float]:
     """Foretold and seen share of passes of one demonstration plan."""
     records = demo_capacitors()
-    plan = demonstration(400, 0.9, 0.9, shape=2, units=10, failures=2, records=records)
+    plan = asked("demonstrate", records, demonstrate_shots=400, shape=2, units=10, failures=2)
     fit = fit_life(records)
     rng = np.random.default_rng(1)
     lives = fit.scale * rng.weibull(fit.shape, (communities, plan.units))
@@ -64,15 +62,10 @@ def width(communities: int, shipped: int) -> tuple[float, float, float]:
 
 def gain() -> float:
     """How much tighter the best accelerated plan for the demo community is than equal allocation."""
-    fit = fit_stress(demo_capacitors(), [parse_term("charge_V:power")])
-    a = accelerated(
-        fit,
-        "charge_V",
-        1100.0,
-        levels=(1200, 1300, 1400, 1500, 1600, 1700),
-        total_units=18,
-        days_each=0.12,
-    )
+    a = asked(
+        "accelerate", demo_capacitors(), accelerate_to=1100.0, levels=(1200, 1300, 1400, 1500, 1600, 1700), units=18,
+        days_each=0.12, stress=("charge_V:power",),
+    )  # fmt: skip
     print(a.sentence)
     return a.gain
 

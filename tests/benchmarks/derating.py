@@ -13,9 +13,9 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from reliability.decisions.derating import derate
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
+from tests.asking import asked
 
 VOLTS = np.array([1200.0, 1400.0, 1600.0])
 SCALE, EXPONENT, SHAPE, REFERENCE = 5000.0, 7.0, 2.0, 1400.0
@@ -37,18 +37,17 @@ def one(seed: int) -> str:
     shots, survival = 3000.0, 0.9
     truth = REFERENCE * (SCALE * (-np.log(survival)) ** (1 / SHAPE) / shots) ** (1 / EXPONENT)
     try:
-        a = derate(
+        a = asked(
+            "derate",
             campaign(rng),
-            ["charge_V:power"],
+            stress=("charge_V:power",),
             shots=shots,
             survival=survival,
-            checks=False,
-            points=2,
             seed=seed,
         )
     except CannotAnswer:
         return "no answer"
-    level = a.allowed["charge_V"]
+    level = a.allowed.charge_V
     if not np.isfinite(level):
         return "none allowed"
     return "safe" if level <= truth else "unsafe"

@@ -15,9 +15,9 @@ from concurrent.futures import ProcessPoolExecutor
 
 import numpy as np
 
-from reliability.decisions.flight import flight
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
+from tests.asking import asked
 
 SLOTS = {
     "main_capacitor": (2.2, 6000.0),
@@ -81,10 +81,17 @@ def true_survival(shots: float) -> float:
 
 def one(seed: int) -> tuple[bool, float]:
     try:
-        a = flight(community(np.random.default_rng(seed)), "flight", 1000, more=False, seed=seed)
+        a = asked(
+            "flight",
+            community(np.random.default_rng(seed)),
+            module="flight",
+            shots=1000,
+            brief=True,
+            seed=seed,
+        )
     except CannotAnswer:
         return True, 0.0
-    return true_survival(a.promise["shots"]) >= 0.9, a.promise["shots"]
+    return true_survival(a.promise.shots) >= 0.9, a.promise.shots
 
 
 def main() -> None:

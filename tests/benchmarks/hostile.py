@@ -17,9 +17,9 @@ import time
 import zipfile
 from pathlib import Path
 
+from reliability.filters import choose
 from reliability.notes import BadInput
 from reliability.sheets.bundle import write_bundle
-from reliability.sheets.filters import choose
 from reliability.sheets.life import read_life
 from reliability.sheets.mapping import parse_mapping
 from reliability.sheets.side import read_contribution

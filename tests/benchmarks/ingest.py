@@ -13,9 +13,9 @@ from pathlib import Path
 
 import numpy as np
 
-from reliability.decisions.life import life
 from reliability.sheets.life import read_life
 from reliability.store import Store
+from tests.asking import asked
 
 
 def main() -> None:
@@ -44,7 +44,7 @@ def main() -> None:
         records = box.records()
         print(f"read back from the store in {time.perf_counter() - start:.2f} s")
         start = time.perf_counter()
-        a = life(records, check_fit=False)
+        a = asked("life", records)
         print(f"fitted with bounds in {time.perf_counter() - start:.2f} s (shape {a.shape:.3f})")
         small = Path(folder) / "small.csv"
         rows = "".join(
