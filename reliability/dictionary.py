@@ -122,7 +122,9 @@ IGNITION: tuple[Column, ...] = (
     _shots("shots", "Shots on the igniter in this group.", True),
     Column("ignition_V", "number", "Ignition voltage.", "V", True),
     Column("commanded", "number", "Commanded shots of the group.", "1", True, above=0.0),
-    Column("misfires", "number", "Those that did not fire; not above commanded.", "1", True, least=0.0),
+    Column(
+        "misfires", "number", "Those that did not fire; not above commanded.", "1", True, least=0.0
+    ),
 )
 """ignition.csv: one row a group of shots."""
 

@@ -130,16 +130,22 @@ def combine(names: Iterable[str]) -> Combined:
     free = {x.id for x in LICENCES if not x.attribution}
     bound = ids - free
     if not bound:
-        return Combined(True, named("CC0-1.0"), "May be published as CC0-1.0; naming the givers is good custom.")
+        return Combined(
+            True, named("CC0-1.0"), "May be published as CC0-1.0; naming the givers is good custom."
+        )
     if bound == {"CC-BY-4.0"}:
-        return Combined(True, named("CC-BY-4.0"), "May be published as CC-BY-4.0; the givers must be named.")
+        return Combined(
+            True, named("CC-BY-4.0"), "May be published as CC-BY-4.0; the givers must be named."
+        )
     if bound <= {"CC-BY-4.0", "CC-BY-SA-4.0"}:
         return Combined(
             True, named("CC-BY-SA-4.0"),
             "May be published as CC-BY-SA-4.0 only; the givers must be named.",
         )  # fmt: skip
     if bound == {"ODbL-1.0"}:
-        return Combined(True, named("ODbL-1.0"), "May be published as ODbL-1.0 only; the givers must be named.")
+        return Combined(
+            True, named("ODbL-1.0"), "May be published as ODbL-1.0 only; the givers must be named."
+        )
     return Combined(
         False, None,
         f"Not to be published as one: {' and '.join(sorted(bound))} each put conditions on the whole that the other "

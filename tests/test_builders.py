@@ -2,7 +2,6 @@
 false alarms and power, bundles, data quality."""
 
 import json
-import zipfile
 from pathlib import Path
 
 import lifelines.statistics
@@ -21,8 +20,6 @@ from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
 from reliability.sheets.mapping import parse_mapping
 from reliability.sheets.quality import findings
-from reliability.sheets.table import SheetError
-from reliability.sheets.write import columns_of
 from tests.benchmarks.builders import community, one
 from tests.command import run
 
@@ -210,7 +207,11 @@ def test_commands(tmp_path):
         run("records", "--accept", n, "--reason", "sound", "--store", store)
     out = json.loads(run("builders", "--slot", "main_capacitor", "--json", "--store", store).stdout)
     assert len(out["builders"]) == 5 and 0 <= out["same_life_p"] <= 1
-    run("bundle", "--to", tmp_path / "one.zip", "--store", store)
+    assert (
+        "no known licence"
+        in run("bundle", "--to", tmp_path / "x.zip", "--store", store, code=2).stderr
+    )
+    run("bundle", "--to", tmp_path / "one.zip", "--store", store, "--licence", "CC0-1.0")
     run("add", tmp_path / "one.zip", "--store", other)
     run("bundle", "--to", tmp_path / "two.zip", "--store", other)
     assert (tmp_path / "one.zip").read_bytes() == (tmp_path / "two.zip").read_bytes()

@@ -117,7 +117,9 @@ class About:
     id: str = ""
     contributors: tuple[Contributor, ...] = ()
     sources: tuple[Source, ...] = ()
-    keywords: tuple[str, ...] = field(default=("pulsed plasma thruster", "life data", "reliability"))
+    keywords: tuple[str, ...] = field(
+        default=("pulsed plasma thruster", "life data", "reliability")
+    )
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):

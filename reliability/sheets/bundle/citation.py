@@ -12,7 +12,11 @@ CITATION = "CITATION.cff"
 CRATE = "ro-crate-metadata.json"
 ZENODO = ".zenodo.json"
 _CRATE_VERSION = "https://w3id.org/ro/crate/1.2"
-_ZENODO_ROLES = {"contact": "ContactPerson", "rightsHolder": "RightsHolder", "dataCurator": "DataCurator"}
+_ZENODO_ROLES = {
+    "contact": "ContactPerson",
+    "rightsHolder": "RightsHolder",
+    "dataCurator": "DataCurator",
+}
 
 
 def _quoted(text: str) -> str:
@@ -94,6 +98,11 @@ def zenodo_json(about: About) -> str:
     return json.dumps(out, indent=1, ensure_ascii=False) + "\n"
 
 
+def _single(items: list[dict[str, str]]) -> Any:
+    """One thing is written without a list around it, as RO-Crate recommends."""
+    return items[0] if len(items) == 1 else items
+
+
 def _agents(about: About) -> list[dict[str, Any]]:
     return [
         {
@@ -116,30 +125,43 @@ def crate_json(about: About, files: dict[str, tuple[str, int, str]]) -> str:
     """
     agents = _agents(about)
     refs = [{"@id": a["@id"]} for a in agents]
-    author = [{"@id": a["@id"]} for a, c in zip(agents, about.contributors, strict=True) if c in _creators(about)]
+    author = [
+        {"@id": a["@id"]}
+        for a, c in zip(agents, about.contributors, strict=True)
+        if c in _creators(about)
+    ]
     sources = [
         {"@id": s.path if s.path.startswith("http") else f"#source-{i}", "@type": "CreativeWork", "name": s.title}
         for i, s in enumerate(about.sources, 1)
     ]  # fmt: skip
+    terms = about.terms
     root: dict[str, Any] = {
         "@id": "./", "@type": "Dataset", "name": about.title, "description": about.description,
-        "datePublished": about.created, "license": {"@id": about.terms.url}, "version": about.version,
-        "identifier": about.id, "keywords": ", ".join(about.keywords), "author": author,
-        "contributor": refs, "hasPart": [{"@id": f} for f in files],
+        "datePublished": about.created, "license": {"@id": terms.url}, "version": about.version,
+        "identifier": {"@id": "#identifier"}, "keywords": ", ".join(about.keywords), "author": _single(author),
+        "publisher": author[0], "contributor": _single(refs), "hasPart": [{"@id": f} for f in files],
     }  # fmt: skip
     if sources:
-        root["isBasedOn"] = [{"@id": s["@id"]} for s in sources]
+        root["isBasedOn"] = _single([{"@id": s["@id"]} for s in sources])
     graph: list[dict[str, Any]] = [
         {
             "@id": CRATE, "@type": "CreativeWork", "conformsTo": {"@id": _CRATE_VERSION},
             "about": {"@id": "./"},
         },
         root,
-        {"@id": about.terms.url, "@type": "CreativeWork", "name": about.terms.title, "identifier": about.terms.id},
+        {"@id": "#identifier", "@type": "PropertyValue", "name": "identifier", "propertyID": "id", "value": about.id},
+        {
+            "@id": terms.url, "@type": "CreativeWork", "name": terms.title, "identifier": terms.id,
+            "description": f"Terms under which the data are given: {terms.id}.",
+        },
         *agents, *sources,
         *(
-            {"@id": f, "@type": "File", "name": what, "encodingFormat": kind, "contentSize": str(size)}
+            {
+                "@id": f, "@type": "File", "name": f, "description": f"{what}.", "encodingFormat": kind,
+                "contentSize": str(size),
+            }
             for f, (kind, size, what) in files.items()
         ),
     ]  # fmt: skip
-    return json.dumps({"@context": f"{_CRATE_VERSION}/context", "@graph": graph}, indent=1, ensure_ascii=False) + "\n"
+    context = f"{_CRATE_VERSION}/context"
+    return json.dumps({"@context": context, "@graph": graph}, indent=1, ensure_ascii=False) + "\n"

@@ -153,7 +153,9 @@ def bundle_files(
     """
     strange = sorted(set(other or {}) - {*SIDES, SHOT_LOG})
     if strange:
-        raise BadInput(f"a bundle has no {', '.join(strange)}; allowed: {', '.join((*SIDES, SHOT_LOG))}")
+        raise BadInput(
+            f"a bundle has no {', '.join(strange)}; allowed: {', '.join((*SIDES, SHOT_LOG))}"
+        )
     data = {"life.csv": life_csv(records).encode(), **dict(sorted((other or {}).items()))}
     about = filled(about, records, data)
     resources = [_resource(f, c, records) for f, c in data.items()]
