@@ -78,7 +78,7 @@ def test_same_numbers_as_the_command_line(client, box):
         ("life?confidence=nan", "confidence is a number"),
         ("life?confidence=1", "below 1"),
         ("life?at=1_000", "at is a number"),
-        ("life?sloth=igniter", "no parameter 'sloth'"),
+        ("life?sloth=igniter", "no setting 'sloth'"),
         ("life?family=weibull&family=lognormal", "once is allowed"),
         ("flight?shots=5", "module is missing"),
         ("life?where=charge_V%3B%20DROP%20TABLE%20life_record", "cannot read the condition"),

@@ -48,7 +48,7 @@ def test_life_json_keeps_its_keys():
 
 
 def test_life_in_words():
-    text = run("life", "--from", PUBLISHED / "genfan.csv", "--compare").stdout
+    text = run("life", "--from", PUBLISHED / "genfan.csv").stdout
     assert "12 of 70" in text and "AICc" in text
 
 

@@ -6,6 +6,7 @@ from lifelines import WeibullFitter
 
 from reliability.decisions.module import slot_models
 from reliability.life.dependence import residuals, shared_frailty
+from tests.asking import asked
 from tests.benchmarks.dependence import community, p_of
 
 

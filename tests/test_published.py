@@ -27,38 +27,6 @@ def published(name):
     return read_life(PUBLISHED / f"{name}.csv").records
 
 
-def test_generator_fans():
-    """R survival 3.5-3 (R 4.2.2), survreg on genfan; data of Nelson (1982)."""
-    fit = fit_life(published("genfan"))
-    assert fit.shape == pytest.approx(1.05844585, rel=1e-6)
-    assert fit.scale == pytest.approx(26296.84517, rel=1e-6)
-    assert fit_life(published("genfan"), "exponential").scale == pytest.approx(
-        28703.33333, rel=1e-6
-    )
-
-
-def test_bearing_cages():
-    """Meeker & Escobar (1998), example 8.16, p. 193 (data: table C.5): shape 2.035, 10 % life 3,903
-    hours with two-sided 95 % likelihood interval 2,093 to 22,144."""
-    r = published("bearing_cage")
-    fit = fit_life(r)
-    assert fit.shape == pytest.approx(2.035, abs=5e-4)
-    b = Bounder(r, fit, 0.975, "likelihood").quantile(0.1)
-    assert b.estimate == pytest.approx(3903, abs=0.5)
-    # the book's lower end is 0.06 % below the exact root (2094.28, checked with scipy's brentq)
-    assert b.lower == pytest.approx(2093, rel=1e-3)
-    assert b.upper == pytest.approx(22144, rel=1e-4)
-
-
-def test_air_conditioning():
-    """Proschan (1963) data; mean 108.083 and Weibull 0.79394, 94.965: R survreg on boot::aircondit."""
-    r = published("aircondit")
-    assert fit_life(r, "exponential").scale == pytest.approx(108.0833, rel=1e-5)
-    fit = fit_life(r)
-    assert fit.shape == pytest.approx(0.79394, rel=1e-5)
-    assert fit.scale == pytest.approx(94.965, rel=1e-5)
-
-
 def test_turbine_wheels():
     """Meeker & Escobar (1998), table 1.5: every wheel inspected once; a direct likelihood in scipy."""
     r = published("turbine")
@@ -97,16 +65,6 @@ def test_exponential_failure_terminated_is_chi_square(confidence, r_failed):
     assert b.upper == pytest.approx(
         2 * total / stats.chi2.ppf(1 - confidence, 2 * r_failed), rel=1e-9
     )
-
-
-def test_exponential_handbook_interval():
-    """NIST/SEMATECH e-Handbook 8.4.5.1: T = 800, r = 2, two-sided 90 %: 127.0690 to 2251.229 where
-    the lower end takes 2r + 2 degrees of freedom (time-terminated), the upper end 2r."""
-    total, r = 800.0, 2
-    assert 2 * total / stats.chi2.ppf(0.95, 2 * r + 2) == pytest.approx(127.0690, rel=1e-6)
-    records = LifeRecords.of([200.0, 600.0], [200.0, 600.0])
-    b = Bounder(records, fit_life(records, "exponential"), 0.95).scale()
-    assert b.upper == pytest.approx(2251.229, rel=1e-6)
 
 
 @pytest.mark.parametrize(

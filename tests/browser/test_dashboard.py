@@ -77,13 +77,12 @@ def test_single_failure_from_form_to_updated_life(page, server):
 
 
 def test_a_bundle_can_be_uploaded(page, server, tmp_path):
-    from reliability.sheets.bundle import write_bundle
+    from reliability.sheets.bundle import About, write_bundle
     from reliability.sheets.life import read_life
 
     path = tmp_path / "orca.zip"
-    write_bundle(
-        read_life(ROOT / "datasets" / "demo" / "life_orca.csv").records, path, "orca", "CC0-1.0"
-    )
+    records = read_life(ROOT / "datasets" / "demo" / "life_orca.csv").records
+    write_bundle(records, path, About("orca", "CC0-1.0"))
     upload(page, server, path)
     page.wait_for_selector("text=is stored as contribution")
 

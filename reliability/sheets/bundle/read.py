@@ -1,5 +1,4 @@
-"""Bundles: Data Packages (an open standard) with life.csv and, if present, wear.csv, misfires.csv,
-ignition.csv and shots.parquet."""
+"""Reading a bundle: Data Packages of version 2, and of version 1 from earlier days."""
 
 from __future__ import annotations
 
@@ -11,12 +10,11 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reliability.notes import BadInput
-from reliability.records import LifeRecords
-from reliability.sheets.life import LIFE_NUMBERS, REQUIRED, STRESSES, LifeSheet, read_life
+from reliability.citations import Citation
+from reliability.licences import licence_of
+from reliability.sheets.life import LifeSheet, read_life
 from reliability.sheets.table import SheetError, SheetFault, read_table, refuse
 from reliability.sheets.wear import ignition_from_table, misfires_from_table, wear_from_table
-from reliability.sheets.write import columns_of, life_csv, write_whole
 
 DESCRIPTOR = "datapackage.json"
 SIDES = {
@@ -40,6 +38,8 @@ class Bundle:
     life : LifeSheet
     other : dict of file name to bytes
         wear.csv, misfires.csv, ignition.csv and shots.parquet as they came.
+    citation : Citation
+        Title, people, licence and identifier as its descriptor gives them.
     """
 
     name: str
@@ -47,6 +47,7 @@ class Bundle:
     builders: tuple[str, ...]
     life: LifeSheet
     other: dict[str, bytes]
+    citation: Citation
 
 
 def is_bundle(path: Path) -> bool:
@@ -85,28 +86,26 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
     return {n: (folder / n).read_bytes() for n in names if (folder / n).is_file()}
 
 
-def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
-    """Read and check a bundle.
-
-    Raises
-    ------
-    SheetError
-        With every fault: of the descriptor, of hashes, of the sheets.
-    """
-    files = _files(path, data)
+def _package(path: Path, files: dict[str, bytes]) -> dict[str, Any]:
+    """The descriptor, if it is one. Raises SheetError."""
     if DESCRIPTOR not in files:
         raise refuse(path.name, f"no {DESCRIPTOR} in it; a bundle is a Data Package")
     try:
         package = json.loads(files[DESCRIPTOR])
         resources = package["resources"]
         assert isinstance(resources, list) and resources
-    except (ValueError, KeyError, TypeError, AssertionError):
+    except (ValueError, KeyError, TypeError, AssertionError, RecursionError):
         raise refuse(
             DESCRIPTOR,
             "not a Data Package descriptor: a JSON object with a list of resources is wanted",
         ) from None
+    return dict(package)
+
+
+def _changed(package: dict[str, Any], files: dict[str, bytes]) -> list[SheetFault]:
+    """Resources that are not there, or not what the descriptor's hash says."""
     faults = []
-    for r in resources:
+    for r in package["resources"]:
         file = str(r.get("path", "")) if isinstance(r, dict) else ""
         if file not in files:
             faults.append(
@@ -125,6 +124,45 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
                     "its content is not that of the descriptor's hash: changed after packing",
                 )
             )
+    return faults
+
+
+def _licence(package: dict[str, Any]) -> str:
+    """Identifier of the first licence, in its usual spelling where it is a known one."""
+    listed = package.get("licenses")
+    first = listed[0] if isinstance(listed, list) and listed else {}
+    name = str(first.get("name", "")) if isinstance(first, dict) else ""
+    known = licence_of(name)
+    return known.id if known else name
+
+
+def _citation(package: dict[str, Any], life: LifeSheet, licence: str) -> Citation:
+    """Version 2 gives title, id, version and date; of a version 1 there are name and people only."""
+    people = package.get("contributors")
+    titles = [
+        str(c["title"])
+        for c in (people if isinstance(people, list) else [])
+        if isinstance(c, dict) and c.get("title")
+    ]
+    name = str(package.get("name", "")) or life.file
+    return Citation(
+        str(package.get("title") or name), tuple(titles), licence,
+        str(package.get("id") or f"sha256:{life.sha256}"), str(package.get("version") or ""),
+        str(package.get("created") or ""),
+    )  # fmt: skip
+
+
+def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
+    """Read and check a bundle.
+
+    Raises
+    ------
+    SheetError
+        With every fault: of the descriptor, of hashes, of the sheets.
+    """
+    files = _files(path, data)
+    package = _package(path, files)
+    faults = _changed(package, files)
     if "life.csv" not in files:
         faults.append(SheetFault(path.name, 0, "", "no life.csv in it"))
     life = None
@@ -141,90 +179,11 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
             faults += e.faults
     if faults or life is None:
         raise SheetError(faults)
-    licences = package.get("licenses") or []
-    licence = str(licences[0].get("name", "")) if licences and isinstance(licences[0], dict) else ""
-    named = LifeSheet(f"{package.get('name', path.stem)}", life.sha256, life.records, life.notes)
+    licence = _licence(package)
+    label = str(package.get("name", path.stem))
     return Bundle(
-        str(package.get("name", path.stem)), licence, tuple(sorted(set(life.records.builder.tolist()))), named,
+        label, licence, tuple(sorted(set(life.records.builder.tolist()))),
+        LifeSheet(label, life.sha256, life.records, life.notes),
         {n: files[n] for n in (*SIDES, SHOT_LOG) if n in files},
+        _citation(package, life, licence),
     )  # fmt: skip
-
-
-def _schema(records: LifeRecords) -> dict[str, Any]:
-    numbers = {*LIFE_NUMBERS, *STRESSES, *records.covariates}
-    fields = []
-    for name in columns_of(records):
-        field: dict[str, Any] = {"name": name, "type": "number" if name in numbers else "string"}
-        if name in REQUIRED:
-            field["constraints"] = {"required": True}
-        fields.append(field)
-    return {"fields": fields, "missingValues": [""]}
-
-
-def write_bundle(
-    records: LifeRecords,
-    path: Path,
-    name: str,
-    licence: str,
-    attribution: list[str] | None = None,
-    other: dict[str, bytes] | None = None,
-) -> None:
-    """Write a bundle as a zip or a folder.
-
-    Parameters
-    ----------
-    records : LifeRecords
-    path : Path
-        Ends in .zip, or is a folder to make.
-    name : str
-        Of the package: lower case letters, digits, ``-``, ``_`` and ``.``.
-    licence : str
-        Such as CC0-1.0 or CC-BY-4.0.
-    attribution : list of str, optional
-        Whom to name; default the builders.
-
-    Raises
-    ------
-    BadInput
-    """
-    if not name or not all(
-        c.isascii() and (c.islower() or c.isdigit() or c in "-_.") for c in name
-    ):
-        raise BadInput(
-            f"a bundle's name has lower case letters, digits, '-', '_' and '.', not {name!r}"
-        )
-    files = {"life.csv": life_csv(records).encode(), **(other or {})}
-    resources = []
-    for file, content in files.items():
-        resource: dict[str, Any] = {
-            "name": Path(file).stem, "path": file, "profile": "tabular-data-resource", "format": "csv",
-            "mediatype": "text/csv", "encoding": "utf-8", "bytes": len(content),
-            "hash": "sha256:" + hashlib.sha256(content).hexdigest(),
-        }  # fmt: skip
-        if file == "life.csv":
-            resource["schema"] = _schema(records)
-        else:
-            head = content.decode("utf-8-sig").split("\n", 1)[0].strip().split(",")
-            resource["schema"] = {"fields": [{"name": h, "type": "any"} for h in head]}
-        resources.append(resource)
-    who = attribution if attribution is not None else sorted(set(records.builder.tolist()))
-    package = {
-        "profile": "tabular-data-package", "name": name, "licenses": [{"name": licence}],
-        "contributors": [{"title": w, "role": "contributor"} for w in who], "resources": resources,
-    }  # fmt: skip
-    files = {DESCRIPTOR: (json.dumps(package, indent=1) + "\n").encode(), **files}
-    if path.suffix.lower() == ".zip":
-        buffer = io.BytesIO()
-        with zipfile.ZipFile(buffer, "w", zipfile.ZIP_DEFLATED) as z:
-            for file, content in files.items():
-                # a fixed date, so that the same data give the same bytes
-                info = zipfile.ZipInfo(file, (2000, 1, 1, 0, 0, 0))
-                z.writestr(info, content, zipfile.ZIP_DEFLATED)
-        write_whole(path, buffer.getvalue())
-        return
-    try:
-        path.mkdir(parents=True, exist_ok=True)
-    except OSError as e:
-        raise BadInput(f"cannot write {path}: {e.strerror}") from None
-    for file, content in files.items():
-        write_whole(path / file, content)
