@@ -200,6 +200,7 @@ def fuzzed(tmp_path_factory):
 
 LABELS = {
     "GET /api/v1/health",
+    "GET /api/v1/contributions",
     "POST /api/v1/contributions",
     *(f"GET /api/v1/{n}" for n in QUESTIONS),
 }

@@ -12,7 +12,7 @@ import numpy as np
 
 from reliability.decisions.bank import discharge
 from reliability.decisions.practice import prior_for
-from reliability.decisions.wear import wear
+from reliability.decisions.remaining import Wear
 from reliability.life.basis import basis_value, handbook_weibull_basis, normal_factor
 from reliability.life.bounds import Bounder
 from reliability.life.design import success_run
@@ -22,6 +22,7 @@ from reliability.life.logrank import log_rank
 from reliability.life.mean_life import mean_life, needed_shots
 from reliability.life.stress import StressFit, fit_stress, parse_term
 from reliability.notes import CannotAnswer
+from reliability.pool import Pool
 from reliability.readings import Recurrences
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
@@ -233,4 +234,4 @@ def _crossing(x: Inputs) -> float:
 
 @cache
 def _wear(name: str, quantity: str, limit: float) -> Any:
-    return wear(read_wear(_file(name)), quantity, limit=limit)
+    return Wear(quantity=quantity, limit=limit).answer(Pool(wear=read_wear(_file(name))))
