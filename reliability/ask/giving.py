@@ -20,7 +20,8 @@ from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import log_sheets
 from reliability.sheets.side import SideSheet, read_contribution
-from reliability.store.intake import Taken, put
+from reliability.store.intake import Taken as Taken
+from reliability.store.intake import put
 from reliability.words import shots_text
 
 
@@ -79,8 +80,8 @@ def look(
         With every fault.
     """
     if mapping is not None:
-        sheet, licence, other = read_life(path, data, mapping=mapping), "", {}
-        return Looked(sheet, licence, other, tuple(findings(sheet.records, before)))
+        sheet = read_life(path, data, mapping=mapping)
+        return Looked(sheet, "", {}, tuple(findings(sheet.records, before)))
     found, licence, other = read_contribution(path, data)
     odd = tuple(findings(found.records, before)) if isinstance(found, LifeSheet) else ()
     return Looked(found, licence, other, odd)

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import dataclasses
-import functools
 import json
 import math
 from typing import Any
@@ -44,10 +43,14 @@ def plain(value: Any) -> Any:
     return value
 
 
-@functools.cache
+_ADAPTERS: dict[type, TypeAdapter[Any]] = {}
+
+
 def adapter(cls: type) -> TypeAdapter[Any]:
-    """Reads and writes one type of answer."""
-    return TypeAdapter(cls)
+    """Reads and writes one type of answer; made once, since that takes time."""
+    if cls not in _ADAPTERS:
+        _ADAPTERS[cls] = TypeAdapter(cls)
+    return _ADAPTERS[cls]
 
 
 def to_text(answer: Answer) -> str:

@@ -27,7 +27,7 @@ from reliability.store import demo as _demo
 from reliability.wear.paths import fit_paths
 
 __all__ = [
-    "SheetError", "SheetFault", "StoreError", "contributions_of", "decide", "frame_csv", "kept_history", "life_csv",
+    "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "decide", "frame_csv", "kept_history", "life_csv",
     "load_demo", "plan_csv", "remember_answer", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
     "write_whole",
 ]  # fmt: skip

@@ -25,7 +25,8 @@ from reliability.sheets.wear import (
     read_misfires,
     read_wear,
 )
-from reliability.store import Store, default_path
+from reliability.store import Store
+from reliability.store import default_path as default_path
 from reliability.store.store import Contribution, Reading, state_of
 
 SIDES: dict[str, tuple[Any, Any]] = {
@@ -152,7 +153,8 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     SheetError
         With every fault of every file.
     """
-    faults, files, notes = [], [], []
+    faults, files = [], []
+    notes: list[Note] = []
     life = []
     sides: dict[str, list[Any]] = {k: [] for k in SIDES}
     for path in paths:

@@ -339,7 +339,8 @@ class _Derating:
             required *= factor
             self.notes.append(note)
         coefficients = self.coefficients()
-        allowed, curve, best = Allowed(), (), None
+        allowed, best = Allowed(), None
+        curve: tuple[CurvePoint, ...] = ()
         if q.shots is not None:
             allowed = self.allowed(required)
             curve = _curve(self, allowed.level)

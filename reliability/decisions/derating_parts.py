@@ -65,7 +65,7 @@ class DerateParts(Derate):
 
     name = "derate_parts"
     text = "How far to derate, for each part by itself."
-    answer_type = PartsAnswer
+    answer_type = PartsAnswer  # type: ignore[assignment]
 
     def answer(self, pool: Pool) -> PartsAnswer:  # type: ignore[override]
         """Allowed levels of every part in the records.

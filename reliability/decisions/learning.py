@@ -273,7 +273,7 @@ class _Accelerated:
             np.array([self.x[v] for v in chosen]), np.array(counts), np.full(len(chosen), end)
         )
 
-    def ranked(self) -> list[tuple[Sequence[float], tuple[int, ...]]]:
+    def ranked(self) -> Sequence[tuple[Sequence[float], tuple[int, ...]]]:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
         for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):

@@ -199,7 +199,8 @@ class _Bounds:
         nothing = not any(s.records.failed.any() for s in slots)
         shots = longest if nothing else _estimate_quantile(slots, q.fraction)
         z = float(normal_quantile(q.confidence))
-        cuts, method, notes = (z, z), str(q.bound), ()
+        cuts, method = (z, z), str(q.bound)
+        notes: tuple[Note, ...] = ()
         if method == "calibrated" and records.units > CALIBRATION_LIMIT and records.failures >= 100:
             method, notes = "likelihood", (_skipped_note(records),)
 

@@ -70,7 +70,7 @@ def setting(
     **rules
         ``gt``, ``ge``, ``lt``, ``le`` of a number.
     """
-    more = {k: v for k, v in (("unit", unit), ("of", of), ("hint", hint)) if v}
+    more: dict[str, Any] = {k: v for k, v in (("unit", unit), ("of", of), ("hint", hint)) if v}
     return Field(default, description=text, json_schema_extra=more or None, **rules)
 
 
