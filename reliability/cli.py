@@ -7,6 +7,8 @@ import sys
 
 import click
 
+from reliability.extras import extra_needed
+
 COMMANDS = {
     "check": "Check life sheets without storing anything.",
     "add": "Check files and add them to the store.",
@@ -65,8 +67,6 @@ def shotlife() -> None:
 
 def main(argv: list[str] | None = None) -> None:
     """Run, and turn every expected error into words and an exit code."""
-    from reliability.commands.common import explain
-
     try:
         code = shotlife.main(args=argv, standalone_mode=False)
         sys.exit(code if isinstance(code, int) else 0)
@@ -82,6 +82,13 @@ def main(argv: list[str] | None = None) -> None:
         sys.stderr.close()
         sys.exit(0)
     except Exception as e:
+        # here, not above: it brings numpy, and help needs none
+        from reliability.commands.common import explain
+
+        missing = extra_needed(e)
+        if missing is not None:
+            click.echo(missing, err=True)
+            sys.exit(3)
         code = explain(e)
         if code is None:
             raise

@@ -7,15 +7,15 @@ import json
 from dataclasses import asdict
 from pathlib import Path
 
+from reliability.extras import load
 from reliability.report.content import Statement
 
 TEMPLATE = Path(__file__).with_name("statement.typ")
 
 
 def to_pdf(s: Statement) -> bytes:
-    """PDF; the same statement gives the same bytes."""
-    import typst
-
+    """PDF; the same statement gives the same bytes. Raises CannotAnswer without the paper extra."""
+    typst = load("typst")
     return bytes(
         typst.compile(
             TEMPLATE.read_bytes(), sys_inputs={"data": json.dumps(asdict(s))}, timestamp=0

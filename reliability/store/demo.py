@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 
 from reliability.sheets.side import read_sheet
@@ -10,8 +11,8 @@ from reliability.store.store import Store
 
 
 def demo_folder() -> Path:
-    """Where the invented sheets lie in the source tree."""
-    return Path(__file__).resolve().parents[2] / "datasets" / "demo"
+    """Where the invented sheets lie: in the package (datasets/demo of the source tree)."""
+    return Path(str(files("reliability"))) / "demo_data"
 
 
 def load_demo(box: Store) -> None:
