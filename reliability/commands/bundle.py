@@ -21,6 +21,8 @@ about_options = options(
     click.option("--id", "identity", default="", help="A DOI or other identifier; default made from the content."),
     click.option("--contributor", "people", multiple=True, metavar="TITLE[;ROLE,...][;ORCID]",
                  help="Whom to name; roles creator, contact, rightsHolder, dataCurator; default the builders; may be repeated."),
+    click.option("--side", "sides", multiple=True, type=click.Path(path_type=Path),
+                 help="With --from: a wear, misfire or ignition sheet to pack too; may be repeated."),
     click.option("--source", "sources", multiple=True, metavar="TITLE[;ADDRESS]",
                  help="Where the data come from; may be repeated."),
 )  # fmt: skip
@@ -52,6 +54,26 @@ def _given_by(source: dict[str, Any]) -> list[Any]:
     statuses = ("accepted", "received") if source.get("received") else ("accepted",)
     box = Store(source.get("store") or default_path())
     return [c for c in box.contributions() if c.status in statuses and c.kind == "life"]
+
+
+def _sides(source: dict[str, Any], sides: tuple[Path, ...], own: set[str]) -> dict[str, bytes]:
+    """Side sheets to pack: those named, or those kept in the store, of these builders."""
+    from reliability.sheets.bundle import side_files
+    from reliability.sheets.side import read_sheet
+    from reliability.sheets.table import file_bytes
+    from reliability.store import Store, default_path
+
+    if source.get("files"):
+        for path in sides:
+            read_sheet(path)  # every fault before anything is written
+        return side_files([(p.name, file_bytes(p, None)) for p in sides], own)
+    if sides:
+        raise BadInput(
+            "--side goes with --from; from the store, its own wear and misfire sheets are packed"
+        )
+    statuses = ("accepted", "received") if source.get("received") else ("accepted",)
+    kept = Store(source.get("store") or default_path()).bundle_files(statuses)
+    return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], own)
 
 
 def _terms(wanted: str, rests_on: list[Any]) -> tuple[str, str]:
@@ -106,7 +128,7 @@ def command(target: Path, name: str, licence: str, title: str, **rest: Any) -> N
     from reliability.sheets.bundle import About, write_bundle
 
     version, created, identity = (rest.pop(k) for k in ("version", "created", "identity"))
-    people, sources = rest.pop("people"), rest.pop("sources")
+    people, sources, sides = rest.pop("people"), rest.pop("sources"), rest.pop("sides")
     basis = load(**rest)
     own = set(basis.records.builder.tolist())
     rests_on = [c for c in _given_by(rest) if own & set(c.builders.split(", "))]
@@ -115,9 +137,11 @@ def command(target: Path, name: str, licence: str, title: str, **rest: Any) -> N
         name, terms, title, "", version, created, identity, tuple(_contributor(p) for p in people),
         tuple(_source(s) for s in sources),
     )  # fmt: skip
-    write_bundle(basis.records, target, about)
+    other = _sides(rest, sides, own)
+    write_bundle(basis.records, target, about, other)
+    packed = f" with {', '.join(other)}" if other else ""
     click.echo(
-        f"{target}: {len(basis.records)} records of {', '.join(sorted(own))}, licence {terms}, version {version}"
+        f"{target}: {len(basis.records)} records of {', '.join(sorted(own))}{packed}, licence {terms}, version {version}"
     )
     if said:
         click.echo(said)

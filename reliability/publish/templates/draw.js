@@ -34,7 +34,11 @@
       vegaEmbed(place, spec, {
         mode: "vega-lite", renderer: "svg", config: mine,
         actions: { export: true, source: false, compiled: false, editor: false },
-      }).then(() => place.setAttribute("data-drawn", "yes"))
+      }).then(() => {
+        // the menu that saves the picture comes without a name
+        place.querySelector("summary")?.setAttribute("aria-label", "Save this figure");
+        place.setAttribute("data-drawn", "yes");
+      })
         .catch((e) => { place.textContent = "This figure could not be drawn: " + e.message; });
     }
   };
