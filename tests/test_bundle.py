@@ -324,3 +324,35 @@ def test_command_says_licence_and_people(tmp_path):
         "none",
         code=2,
     )
+
+
+def test_side_sheets_go_with_the_records(tmp_path):
+    """From files and from the store: rows of the packed builders only, nothing changed in them."""
+    store, other = tmp_path / "s.duckdb", tmp_path / "o.duckdb"
+    demo = [DEMO / "life_moss.csv", DEMO / "life_orca.csv", *(DEMO / n for n in SIDES)]
+    run("add", *demo, "--licence", "CC0-1.0", "--store", store)
+    run("bundle", "--to", tmp_path / "all.zip", "--store", store)
+    one = run("bundle", "--builder", "moss", "--to", tmp_path / "moss.zip", "--store", store).stdout
+    assert "with wear.csv, misfires.csv, licence" in one
+    packed = read_bundle(tmp_path / "moss.zip").other
+    for name, content in SIDES.items():
+        rows = [line for line in content.decode().splitlines()[1:] if line.startswith("moss,")]
+        assert packed.get(name, b"").decode().splitlines()[1:] == rows
+    run(
+        "bundle", "--from", DEMO / "life_moss.csv", "--side", DEMO / "wear.csv", "--to", tmp_path / "f.zip",
+    )  # fmt: skip
+    assert read_bundle(tmp_path / "f.zip").other["wear.csv"] == packed["wear.csv"]
+    run("bundle", "--side", DEMO / "wear.csv", "--to", tmp_path / "x.zip", "--store", store, code=2)
+    run(
+        "bundle",
+        "--from",
+        DEMO / "life_moss.csv",
+        "--side",
+        DEMO / "life_orca.csv",
+        "--to",
+        tmp_path / "x.zip",
+        code=2,
+    )
+    run("add", tmp_path / "all.zip", "--store", other)
+    run("bundle", "--to", tmp_path / "again.zip", "--store", other)
+    assert (tmp_path / "again.zip").read_bytes() == (tmp_path / "all.zip").read_bytes()

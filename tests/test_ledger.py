@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from reliability import shipped
 from reliability.ledger import SEEN, by_how_seen, carry_out, checks, half_digit, ours, suites
 from reliability.life.basis import basis_value, handbook_weibull_basis
 from reliability.life.fit import fit_life
@@ -49,7 +50,7 @@ def test_suites_are_there():
 
 
 def test_a_missing_data_set_is_said(monkeypatch, tmp_path):
-    monkeypatch.setattr(ours, "PUBLISHED", tmp_path)
+    monkeypatch.setattr(shipped, "DATASETS", tmp_path)
     ours._sheet.cache_clear()
     with pytest.raises(CannotAnswer, match="not part of this installation"):
         carry_out(next(c for c in checks() if c.inputs.name == "genfan"))

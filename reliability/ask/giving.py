@@ -8,18 +8,20 @@ from pathlib import Path
 from typing import Any
 
 from reliability.ask.asking import ask
-from reliability.ask.sources import Stored, read_pool
+from reliability.ask.sources import AnySource, Stored, read_pool, statuses
 from reliability.decisions.module import Module, ModuleAnswer
 from reliability.filters import choose
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
+from reliability.sheets.bundle import side_files
 from reliability.sheets.life import LifeSheet, read_life
 from reliability.sheets.quality import Finding, findings
 from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import log_sheets
 from reliability.sheets.side import SideSheet, read_contribution
+from reliability.sheets.table import file_bytes
 from reliability.store.intake import Taken as Taken
 from reliability.store.intake import put
 from reliability.words import shots_text
@@ -165,6 +167,29 @@ def chosen_records(
     """Records of a source under filters, and the pool they are of. Raises BadInput, CannotAnswer."""
     pool = read_pool(source, ("life",), received)
     return choose(pool.records, slot=slot, part=part, builder=builder, conditions=where), pool
+
+
+def sides_of(
+    source: AnySource, builders: set[str], received: bool = False, named: Sequence[Path] = ()
+) -> dict[str, bytes]:
+    """Sheets of other kinds of these builders: those kept in the store, or those named with files.
+
+    Raises
+    ------
+    BadInput
+        If some are named though a store is read.
+    SheetError
+    """
+    if isinstance(source, Stored):
+        if named:
+            raise BadInput(
+                "--side goes with --from; from the store, its own wear and misfire sheets are packed"
+            )
+        kept = source.box.bundle_files(statuses(received)) if source.box.exists else []
+        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], builders)
+    for path in named:
+        read_contribution(path)  # every fault before anything is written
+    return side_files([(p.name, file_bytes(p, None)) for p in named], builders)
 
 
 @dataclass(frozen=True)

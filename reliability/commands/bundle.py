@@ -21,6 +21,8 @@ about_options = options(
     click.option("--id", "identity", default="", help="A DOI or other identifier; default made from the content."),
     click.option("--contributor", "people", multiple=True, metavar="TITLE[;ROLE,...][;ORCID]",
                  help="Whom to name; roles creator, contact, rightsHolder, dataCurator; default the builders; may be repeated."),
+    click.option("--side", "sides", multiple=True, type=click.Path(path_type=Path),
+                 help="With --from: a wear, misfire or ignition sheet to pack too; may be repeated."),
     click.option("--source", "sources", multiple=True, metavar="TITLE[;ADDRESS]",
                  help="Where the data come from; may be repeated."),
 )  # fmt: skip
@@ -88,17 +90,19 @@ def _terms(wanted: str, rests_on: list[Any]) -> tuple[str, str]:
 @about_options
 def command(
     store: Path | None, files: tuple[Path, ...], target: Path, name: str, licence: str, title: str, version: str,
-    created: str, identity: str, people: tuple[str, ...], sources: tuple[str, ...], **filters: Any,
+    created: str, identity: str, people: tuple[str, ...], sources: tuple[str, ...],
+    sides: tuple[Path, ...], **filters: Any,
 ) -> None:  # fmt: skip
     """Pack the records (after filters) as a bundle to contribute or publish.
 
     A bundle is a Data Package (version 2): a descriptor with schemas, licence, people, sources and hashes beside
     life.csv, with CITATION.cff, RO-Crate and deposit metadata.
     """
-    from reliability.ask.giving import chosen_records
+    from reliability.ask.giving import chosen_records, sides_of
     from reliability.sheets.bundle import About, write_bundle
 
-    records, pool = chosen_records(source(store, files), **filters)
+    origin = source(store, files)
+    records, pool = chosen_records(origin, **filters)
     own = set(records.builder.tolist())
     rests_on = [c for c in pool.basis.contributions if own & set(c.builders.split(", "))]
     terms, said = _terms(licence, rests_on)
@@ -106,9 +110,11 @@ def command(
         name, terms, title, "", version, created, identity, tuple(_contributor(p) for p in people),
         tuple(_source(s) for s in sources),
     )  # fmt: skip
-    write_bundle(records, target, about)
+    other = sides_of(origin, own, filters["received"], sides)
+    write_bundle(records, target, about, other)
+    packed = f" with {', '.join(other)}" if other else ""
     click.echo(
-        f"{target}: {len(records)} records of {', '.join(sorted(own))}, licence {terms}, version {version}"
+        f"{target}: {len(records)} records of {', '.join(sorted(own))}{packed}, licence {terms}, version {version}"
     )
     if said:
         click.echo(said)

@@ -21,16 +21,14 @@ from reliability.life.fit import fit_life
 from reliability.life.logrank import log_rank
 from reliability.life.mean_life import mean_life, needed_shots
 from reliability.life.stress import StressFit, fit_stress, parse_term
-from reliability.notes import CannotAnswer
 from reliability.pool import Pool
 from reliability.readings import Recurrences
 from reliability.records import LifeRecords
 from reliability.sheets.life import read_life
 from reliability.sheets.wear import read_wear
+from reliability.shipped import dataset
 from reliability.wear.misfires import growth, misfire_chance
 from reliability.wear.trend import critical_reversals, modified_growth, reversals
-
-PUBLISHED = Path(__file__).parents[2] / "datasets" / "published"
 
 
 @dataclass(frozen=True)
@@ -67,10 +65,7 @@ def _ours(name: str) -> Callable[[Ours], Ours]:
 
 
 def _file(name: str) -> Path:
-    path = PUBLISHED / f"{name}.csv"
-    if not path.is_file():
-        raise CannotAnswer(f"The published data set {name} is not part of this installation.")
-    return path
+    return dataset("published", f"{name}.csv")
 
 
 @cache

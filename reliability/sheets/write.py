@@ -42,7 +42,8 @@ def columns_of(records: LifeRecords) -> dict[str, list[Any]]:
     return out
 
 
-def _cell(value: Any) -> str:
+def cell_text(value: Any) -> str:
+    """A cell of a CSV: "" for None, whole numbers without decimals, formulas made harmless."""
     if value is None:
         return ""
     if isinstance(value, float):
@@ -58,7 +59,7 @@ def life_csv(records: LifeRecords) -> str:
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
     writer.writerow(data)
-    writer.writerows([_cell(v) for v in row] for row in zip(*data.values(), strict=True))
+    writer.writerows([cell_text(v) for v in row] for row in zip(*data.values(), strict=True))
     return buffer.getvalue()
 
 
@@ -99,7 +100,7 @@ def rows_csv(rows: list[dict[str, Any]]) -> str:
     buffer = io.StringIO()
     writer = csv.DictWriter(buffer, list(rows[0]), lineterminator="\n")
     writer.writeheader()
-    writer.writerows({k: _cell(v) if v != "" else "" for k, v in row.items()} for row in rows)
+    writer.writerows({k: cell_text(v) if v != "" else "" for k, v in row.items()} for row in rows)
     return buffer.getvalue()
 
 
@@ -113,6 +114,6 @@ def frame_csv(frame: Any) -> str:
     rows = frame.astype(object).where(frame.notna(), "").to_dict("records")
     buffer = io.StringIO()
     writer = csv.writer(buffer, lineterminator="\n")
-    writer.writerow([_cell(str(c)) for c in frame.columns])
-    writer.writerows([_cell(v) if v != "" else "" for v in r.values()] for r in rows)
+    writer.writerow([cell_text(str(c)) for c in frame.columns])
+    writer.writerows([cell_text(v) if v != "" else "" for v in r.values()] for r in rows)
     return buffer.getvalue()

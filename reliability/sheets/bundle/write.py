@@ -204,3 +204,19 @@ def write_bundle(
         raise BadInput(f"cannot write {path}: {e.strerror}") from None
     for file, content in files.items():
         write_whole(path / file, content)
+
+
+def download_files(
+    records: LifeRecords, about: About, other: Mapping[str, bytes] | None = None
+) -> dict[str, bytes]:
+    """What a site offers to take away: the bundle as a zip, and the life records as CSV and Parquet."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    buffer = io.BytesIO()
+    pq.write_table(pa.table(columns_of(records)), buffer)
+    return {
+        f"{about.name}.zip": zipped(bundle_files(records, about, other)),
+        "life.csv": life_csv(records).encode(),
+        "life.parquet": buffer.getvalue(),
+    }

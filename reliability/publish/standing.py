@@ -1,0 +1,146 @@
+"""Pages that stand on every site: data dictionary, how to contribute, citations, outside checks."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Mapping
+from typing import Any
+
+from reliability.citations import Citation
+from reliability.dictionary import LIFE, SHEETS, Column
+from reliability.licences import LICENCES
+from reliability.publish.page import Page, Table
+
+
+def _allowed(c: Column) -> str:
+    if c.allowed:
+        return ", ".join(c.allowed)
+    parts = []
+    if c.above is not None:
+        parts.append(f"above {c.above:g}")
+    if c.least is not None:
+        parts.append(f"{c.least:g} or more")
+    if c.most is not None:
+        parts.append(f"at most {c.most:g}")
+    return ", ".join(parts) or ("any text" if c.kind == "text" else "any number")
+
+
+def dictionary_page() -> Page:
+    """Every column of every sheet."""
+    tables = tuple(
+        Table(
+            file, ("column", "unit", "needed", "allowed", "meaning"),
+            tuple((c.name, c.unit, "yes" if c.required else "", _allowed(c), c.meaning) for c in columns),
+        )
+        for file, columns in SHEETS.items()
+    )  # fmt: skip
+    return Page(
+        "dictionary", "Data dictionary",
+        "What every column means, in which unit, and what is allowed in it.",
+        ("Empty cells mean: unknown. Other columns of a builder are kept as they are.",), tables=tables,
+    )  # fmt: skip
+
+
+def template() -> bytes:
+    """An empty life sheet with the columns that most builders can fill."""
+    usual = (
+        "builder", "module", "slot", "unit", "part", "shots_from", "shots_good", "shots_failed", "mode",
+        "charge_V", "rated_V", "capacitance_uF", "bank_parallel", "rate_Hz", "temp_C", "pressure_Pa", "date", "note",
+    )  # fmt: skip
+    known = {c.name for c in LIFE}
+    assert known.issuperset(usual)
+    return (",".join(usual) + "\n").encode()
+
+
+OWN_NAMES = """\
+shotlife check my_sheet.csv --column "Unit no=unit" --column "Shots=shots_good" --column "builder:=me"
+"""
+PACK = """\
+shotlife check my_sheet.csv
+shotlife bundle --from my_sheet.csv --to me-lives.zip --name me-lives --licence CC-BY-4.0 --title "Lives of my modules"
+shotlife check me-lives.zip
+"""
+REQUEST = """\
+Title: Shot lives of BUILDER, N records
+
+- What was tested: parts, voltages, how many modules, since when.
+- How failures were seen: at every shot, or at inspections (how often).
+- Units taken out for other reasons, and why.
+- Known gaps: causes not known, voltages not recorded.
+- Licence: as in the bundle. I may give these data under it.
+- 'shotlife check' finds no fault. [ ]
+- No person's name, no address, nothing under a non-disclosure agreement. [ ]
+"""
+RECIPE = """\
+#!/bin/sh
+# Checks contributed bundles and publishes the pool. The repository holds bundles/*.zip; run this in its
+# top folder on any forge's runner that has Python.
+set -eu
+python -m pip install shotlife
+SOURCE_DATE_EPOCH=$(git log -1 --format=%ct)
+SHOTLIFE_STORE=$PWD/pool.duckdb
+export SOURCE_DATE_EPOCH SHOTLIFE_STORE
+for bundle in bundles/*.zip; do
+    shotlife check "$bundle"     # stops here at the first fault, with file, row and column
+done
+shotlife add bundles/*.zip
+shotlife publish public          # on the main branch: let the forge serve this folder
+"""
+
+
+def contribute_page() -> Page:
+    """Template, own column names, checks, the text of a merge request, and a recipe for a forge."""
+    return Page(
+        "contribute", "How to contribute",
+        "Fill the template or name your own columns, check, pack, and send the bundle: five minutes.",
+        (
+            "The template is data/template.csv on this site; only builder, module, slot and shots_good are needed. Good "
+            "units count as much as failed ones: without them every life looks too short.",
+            "The builder is a short code of your choice. Licences that can be combined here: "
+            f"{', '.join(x.id for x in LICENCES)}; CC0-1.0 and CC-BY-4.0 make the least trouble.",
+        ),
+        code=(
+            ("With your own column names", OWN_NAMES), ("Check and pack", PACK),
+            ("Text of a merge request", REQUEST), ("Recipe for a forge", RECIPE),
+        ),
+    )  # fmt: skip
+
+
+def citations_page(contributions: Iterable[Citation]) -> Page:
+    """Whom the pool owes its data."""
+    listed = tuple(contributions)
+    rows = tuple(
+        (c.title, ", ".join(c.people), c.licence or "none given", c.version, c.identifier, c.text)
+        for c in listed
+    )
+    table = Table(
+        "Contributions", ("title", "given by", "licence", "version", "identifier", "cite as"), rows
+    )
+    n = len(rows)
+    return Page(
+        "citations", "Citations",
+        f"The answers here rest on {n} contribution{'s' if n != 1 else ''}; name them when you use the data.",
+        tables=(table,) if rows else (),
+    )  # fmt: skip
+
+
+def checks_page(outcomes: Iterable[Mapping[str, Any]]) -> Page:
+    """Outside checks of the program's numbers, from the ledger's outcomes (their ``as_dict``)."""
+    listed = list(outcomes)
+    apart = sum(not o["agrees"] for o in listed)
+    tables = []
+    for topic in dict.fromkeys(o["topic"] for o in listed):
+        rows = tuple(
+            (o["compares"], o["source"], o["seen"], o["printed"], f"{o['ours']:.8g}", f"{o['difference']:.1g}", o["why"])
+            for o in listed
+            if o["topic"] == topic
+        )  # fmt: skip
+        tables.append(
+            Table(topic, ("what", "source", "how seen", "printed", "ours", "difference", "why more is allowed"), rows)
+        )  # fmt: skip
+    memory = sum(o["seen"] == "from memory" for o in listed)
+    return Page(
+        "checks", "Checked against",
+        f"{len(listed)} values of outside sources worked out again: {apart} disagree. {memory} of them were "
+        "remembered, the source not at hand.",
+        tables=tuple(tables),
+    )  # fmt: skip

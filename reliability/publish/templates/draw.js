@@ -1,0 +1,47 @@
+// Draws every figure of the page from the description beside it, in the colours of the page, and again
+// when these change.
+(() => {
+  const dark = window.matchMedia("(prefers-color-scheme: dark)");
+  const config = () => {
+    const css = getComputedStyle(document.documentElement);
+    const of = (name) => css.getPropertyValue(name).trim();
+    return {
+      background: "transparent",
+      font: of("--font"),
+      axis: {
+        labelColor: of("--text"), titleColor: of("--text"), gridColor: of("--line"),
+        domainColor: of("--quiet"), tickColor: of("--quiet"),
+      },
+      legend: { labelColor: of("--text"), titleColor: of("--text") },
+      title: { color: of("--text") },
+      view: { stroke: "transparent" },
+    };
+  };
+  const draw = () => {
+    for (const place of document.querySelectorAll("[data-figure]")) {
+      const spec = JSON.parse(document.getElementById(place.dataset.figure).textContent);
+      if (!("hconcat" in spec || "vconcat" in spec || "concat" in spec || "facet" in spec || "repeat" in spec)) {
+        spec.width = "container";
+        spec.autosize = { type: "fit-x", contains: "padding" };
+      }
+      const own = spec.config || {};
+      delete spec.config;
+      const mine = config();
+      for (const key of Object.keys(own)) {
+        mine[key] = typeof own[key] === "object" && typeof mine[key] === "object"
+          ? { ...own[key], ...mine[key] } : mine[key] ?? own[key];
+      }
+      vegaEmbed(place, spec, {
+        mode: "vega-lite", renderer: "svg", config: mine,
+        actions: { export: true, source: false, compiled: false, editor: false },
+      }).then(() => {
+        // the menu that saves the picture comes without a name
+        place.querySelector("summary")?.setAttribute("aria-label", "Save this figure");
+        place.setAttribute("data-drawn", "yes");
+      })
+        .catch((e) => { place.textContent = "This figure could not be drawn: " + e.message; });
+    }
+  };
+  dark.addEventListener("change", draw);
+  document.addEventListener("DOMContentLoaded", draw);
+})();

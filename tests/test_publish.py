@@ -1,0 +1,207 @@
+"""The static site: one template, safe texts, no network, the same bytes at every build."""
+
+import hashlib
+import json
+import os
+import shlex
+import subprocess
+import sys
+from html.parser import HTMLParser
+from pathlib import Path
+
+import altair as alt
+import pandas as pd
+import pytest
+
+from reliability.citations import Citation
+from reliability.ledger import carry_out, checks
+from reliability.notes import BadInput, Note
+from reliability.publish import (
+    Basis,
+    Figure,
+    Page,
+    SiteAbout,
+    Table,
+    site,
+    total_size,
+    write_site,
+)
+from reliability.publish.figures import settled
+from reliability.publish.standing import OWN_NAMES, PACK, RECIPE, checks_page, template
+from reliability.sheets.bundle import About, download_files
+from reliability.sheets.life import read_life
+from tests.command import run
+
+ROOT = Path(__file__).parents[1]
+DEMO = ROOT / "datasets" / "demo"
+EVIL = "</script><script>alert('x')</script>"
+
+
+def chart():
+    """A figure that reacts, with a text that must not become a script."""
+    data = pd.DataFrame(
+        {"shots": [0, 1000, 2000], "survival": [1.0, 0.9, 0.6], "who": ["a", EVIL, "c"]}
+    )
+    lines = alt.Chart(data).mark_line().encode(x="shots:Q", y="survival:Q", tooltip=["who:N"])
+    return (lines + alt.Chart(data).mark_point().encode(x="shots:Q", y="survival:Q")).interactive()
+
+
+def pages():
+    figure = Figure("Survival", chart().to_dict(), "Survival falls from 1 to 0.6 at 2,000 shots.")
+    table = Table("Numbers", ("shots", "who"), ((1000, EVIL), (2000, "b")))
+    return [
+        Page("index", "Overview", "Five invented builders, one pool.", ("An invented scenario.",)),
+        Page(
+            "life", "Life", f"Half the units outlast 2,000 shots. {EVIL}", figures=(figure,), tables=(table,),
+            basis=(Basis("contributions", "1, 2"),), notes=(Note("few_failures", EVIL),), bench=True,
+        ),
+    ]  # fmt: skip
+
+
+ABOUT = SiteAbout(
+    "Shot lives (invented)", "May be used under CC0-1.0.", "state 7",
+    (Citation("Lives at moss", ("moss",), "CC0-1.0", "urn:uuid:1", "1.0.0", "2026-01-02T00:00:00Z"),),
+)  # fmt: skip
+
+
+def built():
+    records = read_life(DEMO / "life_moss.csv").records
+    about = About("pool", "CC0-1.0", created="2026-01-02")
+    return site(pages(), ABOUT, download_files(records, about))
+
+
+class Tags(HTMLParser):
+    def __init__(self):
+        super().__init__()
+        self.links, self.scripts, self.ids, self.stack = [], 0, [], []
+
+    def handle_starttag(self, tag, attrs):
+        a = dict(attrs)
+        self.links += [a[k] for k in ("href", "src") if k in a]
+        self.scripts += tag == "script"
+        self.ids += [a["id"]] if "id" in a else []
+        if tag not in ("meta", "link", "br", "img"):
+            self.stack.append(tag)
+
+    def handle_endtag(self, tag):
+        assert self.stack.pop() == tag
+
+
+def test_pages_are_sound_and_link_to_what_is_there():
+    files = built()
+    for path, content in files.items():
+        if not path.endswith(".html"):
+            continue
+        tags = Tags()
+        tags.feed(content.decode())
+        assert tags.stack == [] and len(set(tags.ids)) == len(tags.ids)
+        for link in tags.links:
+            assert link.startswith("#") or link in files, (path, link)
+            assert not link.startswith(("http", "//"))
+
+
+def test_texts_cannot_become_scripts():
+    files = built()
+    tags = Tags()
+    tags.feed(files["life.html"].decode())
+    assert tags.scripts == 2  # the drawing program and the figure's description
+    assert b"<script>alert" not in files["life.html"]
+
+
+def digest(files):
+    return hashlib.sha256(repr(sorted(files.items())).encode()).hexdigest()
+
+
+@pytest.mark.parametrize("seed", ["1", "77"])
+def test_same_values_same_bytes(seed):
+    """Built again in this process and in another whose hashes of texts differ."""
+    code = "from tests.test_publish import *; print(digest(built()))"
+    environment = {**os.environ, "PYTHONHASHSEED": seed}
+    other = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, env=environment, capture_output=True, text=True, check=True
+    )  # fmt: skip
+    assert other.stdout.strip() == digest(built())
+
+
+def test_figures_may_not_fetch():
+    with pytest.raises(BadInput, match="by address"):
+        settled({"layer": [{"data": {"url": "x.csv"}}]}, "x")
+    assert json.loads(settled({"data": {"values": [{"x": float("nan")}]}}, "x"))["data"] == {
+        "values": [{"x": None}]
+    }
+
+
+def test_size_and_downloads():
+    files = built()
+    assert total_size(files) < 5_000_000
+    assert {"data/pool.zip", "data/life.csv", "data/life.parquet", "data/template.csv"} <= set(
+        files
+    )
+    for line in files["assets/files.txt"].decode().splitlines():
+        digest, _, path = line.partition("  ")
+        assert hashlib.sha256(files[path]).hexdigest() == digest
+    assert b"moss (2026). Lives at moss" in files["citations.html"]
+    assert b"charge_V" in files["dictionary.html"]
+
+
+def test_a_site_is_written_over_an_earlier_one_only(tmp_path):
+    folder = tmp_path / "public"
+    write_site(built(), folder)
+    (folder / "mine.txt").write_text("kept")
+    write_site(site(pages()[:1], ABOUT), folder)
+    assert not (folder / "life.html").exists() and (folder / "mine.txt").read_text() == "kept"
+    (tmp_path / "other").mkdir()
+    (tmp_path / "other" / "thesis.txt").write_text("x")
+    with pytest.raises(BadInput, match="holds no site"):
+        write_site(built(), tmp_path / "other")
+
+
+def test_an_earlier_list_cannot_reach_outside(tmp_path):
+    folder = tmp_path / "public"
+    write_site(built(), folder)
+    outside = tmp_path / "precious.txt"
+    outside.write_text("x")
+    (folder / "assets" / "files.txt").write_text(f"0  ../precious.txt\n0  {outside}\n")
+    write_site(built(), folder)
+    assert outside.exists()
+
+
+def test_what_is_refused():
+    with pytest.raises(BadInput):
+        Page("Big Name", "x", "y")
+    with pytest.raises(BadInput):
+        Table("t", ("a",), ((1, 2),))
+    with pytest.raises(BadInput, match="index"):
+        site(pages()[1:], ABOUT)
+    with pytest.raises(BadInput, match="stands twice"):
+        site([*pages(), Page("citations", "x", "y")], ABOUT)
+
+
+def test_what_the_contribution_page_says_works(tmp_path):
+    """The commands as printed, on the template filled in."""
+    row = "me,m1,main_capacitor,c1,film-a,,4120,4120,short,1400,2000,1,,,,,,invented\n"
+    text = template().decode() + row
+    (tmp_path / "my_sheet.csv").write_text(text)
+    for block in (PACK, OWN_NAMES):
+        if block is OWN_NAMES:
+            own = (
+                text.replace("unit,", "Unit no,")
+                .replace("shots_good", "Shots")
+                .replace("builder", "who")
+            )
+            (tmp_path / "my_sheet.csv").write_text(own)
+        for line in block.strip().splitlines():
+            command = [
+                str(tmp_path / w) if w.endswith((".csv", ".zip")) else w for w in shlex.split(line)
+            ]
+            run(*command[1:])
+    for line in (x.strip() for x in RECIPE.splitlines()):
+        if line.startswith("shotlife") and "publish" not in line:
+            run(line.split()[1], "--help")
+
+
+def test_the_ledger_becomes_a_page():
+    some = [carry_out(c).as_dict() for c in checks()[:5]]
+    page = checks_page(some)
+    assert "5 values" in page.sentence and "0 disagree" in page.sentence
+    assert "1.05844585" in site([*pages()[:1], page], ABOUT)["checks.html"].decode()
