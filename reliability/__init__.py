@@ -6,7 +6,7 @@ Build a question, ask it of a store, of files or of a pool of records, and read 
 >>> lives = [17.88, 28.92, 33.0, 41.52, 42.12, 45.6, 48.4, 51.84, 51.96, 54.12]
 >>> answer = rl.ask(rl.Life(at=(20,)), rl.Pool(rl.LifeRecords.of(lives, lives)))
 >>> answer.sentence
-'90 % of units last 28.5 shots or more as estimated, and at least 18.9 at 95 % confidence (10 of 10 units failed).'
+'90 % of units last 28.4 shots or more as estimated, and at least 17.6 at 95 % confidence (10 of 10 units failed).'
 
 Everything public is listed in ``__all__``; the rest may change.
 """
@@ -20,7 +20,7 @@ __version__ = "0.2.0"
 
 _PUBLIC = {
     "ask.asking": ("ask",),
-    "ask.sources": ("Files", "Stored", "read_pool"),
+    "ask.sources": ("Files", "Stored", "demo", "read_pool"),
     "ask.plain": ("plain",),
     "ask.answers": (
         "Accelerate", "Answer", "Basis", "Builders", "BuildersAnswer", "Demonstrate", "DemonstrationAnswer", "Derate",
@@ -41,6 +41,7 @@ if TYPE_CHECKING:
     from reliability.ask.plain import plain as plain
     from reliability.ask.sources import Files as Files
     from reliability.ask.sources import Stored as Stored
+    from reliability.ask.sources import demo as demo
     from reliability.ask.sources import read_pool as read_pool
     from reliability.notes import BadInput as BadInput
     from reliability.notes import CannotAnswer as CannotAnswer

@@ -15,6 +15,11 @@ class Note:
         Stable word that programs may test for, such as ``few_failures``.
     text : str
         The same for people: what is the case and what follows from it.
+
+    Examples
+    --------
+    >>> Note("extrapolated", "1,700 V lies outside the tests.").code
+    'extrapolated'
     """
 
     code: str
@@ -29,6 +34,15 @@ class CannotAnswer(Exception):
     """These data cannot answer the question; the message says what is missing.
 
     ``partial`` holds what could be worked out all the same (or None).
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> try:
+    ...     rl.ask(rl.Life(slot=("fuel",)), rl.demo())
+    ... except rl.CannotAnswer as e:
+    ...     e.partial.quantiles[0].lower > 0
+    True
     """
 
     def __init__(self, message: str, partial: object | None = None) -> None:
@@ -37,4 +51,14 @@ class CannotAnswer(Exception):
 
 
 class BadInput(Exception):
-    """The question or the data break a rule; the message says which and what is allowed."""
+    """The question or the data break a rule; the message says which and what is allowed.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> try:
+    ...     rl.Life(confidence=2)
+    ... except rl.BadInput as e:
+    ...     print(e)
+    confidence is a number above 0.5 and below 1, not 2
+    """

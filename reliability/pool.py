@@ -21,6 +21,11 @@ class Source:
     file, sha256, builders, licence : str
     id : int or None
         Number of the contribution; None for a file that is not in a store.
+
+    Examples
+    --------
+    >>> Source("life.csv", "ab12", "kite", "CC0-1.0", 3).id
+    3
     """
 
     file: str
@@ -42,6 +47,12 @@ class Basis:
         Contributions of the store, or files.
     method : str
         Version of the methods: that of the package, with a hash of its statistics.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> len(rl.demo().basis.files) >= 5
+    True
     """
 
     store: str = ""

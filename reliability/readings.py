@@ -21,6 +21,12 @@ class WearReadings:
     ----------
     builder, module, slot, unit, quantity : object arrays (n,)
     shots, value : float arrays (n,)
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> len(rl.demo().readings.of_quantity("fuel_mass_mg")) > 100
+    True
     """
 
     builder: NDArray[np.object_]
@@ -69,6 +75,11 @@ class Recurrences:
         Watch of each system.
     group : object array (m,)
         For comparisons (part, builder), "" if none.
+
+    Examples
+    --------
+    >>> Recurrences.of(["a"], [120.0], ["a", "b"], [500.0, 400.0]).shots.size
+    1
     """
 
     system: NDArray[np.object_]
@@ -130,6 +141,12 @@ class SparkCounts:
     shots, ignition_V : float arrays (n,)
         Mean count of the group, and mean voltage of the ignition capacitor.
     commanded, misfires : float arrays (n,)
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> bool((rl.demo().ignition.misfires <= rl.demo().ignition.commanded).all())
+    True
     """
 
     builder: NDArray[np.object_]

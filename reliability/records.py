@@ -143,6 +143,11 @@ class LifeRecords:
         Other texts; ``""`` where not given.
 
     Build with `LifeRecords.of`, which checks; the constructor does not.
+
+    Examples
+    --------
+    >>> LifeRecords.of([4120, 6000], [4120, float("inf")]).units
+    2.0
     """
 
     shots_from: FloatArray

@@ -50,6 +50,13 @@ def ask(
         Where the data cannot answer; ``partial`` holds the part that they can, or None.
     SheetError, StoreError
         Where files or store cannot be read.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Modes(slot=("main_capacitor",)), rl.demo())
+    >>> a.modes[0].mode, a.asked["confidence"]
+    ('short', 0.95)
     """
     origin = source_of(source)
     if isinstance(origin, Stored) and origin.box.exists:

@@ -19,6 +19,12 @@ def plain(value: Any) -> Any:
     """A result as JSON types: dataclasses by field, infinities and nan as null.
 
     An answer's sentence comes first; its notes, question and basis last.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> rl.plain(rl.Note("few_failures", "2 failures"))
+    {'code': 'few_failures', 'text': '2 failures'}
     """
     if isinstance(value, Answer):
         names = [f.name for f in dataclasses.fields(value) if f.name not in LAST]

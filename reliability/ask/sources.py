@@ -60,7 +60,12 @@ class Stored:
     Attributes
     ----------
     path : Path
-        Default: the user's own store, or ``$SHOTLIFE_STORE``.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> rl.Stored(rl.Stored.default().path) == rl.Stored.default()
+    True
     """
 
     path: Path
@@ -78,12 +83,35 @@ class Stored:
 
 @dataclass(frozen=True)
 class Files:
-    """Sheets of any kind, and bundles; nothing is stored."""
+    """Sheets of any kind, and bundles; nothing is stored.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> from pathlib import Path
+    >>> rl.Files((Path("life.csv"), Path("wear.csv"))).paths[0].name
+    'life.csv'
+    """
 
     paths: tuple[Path, ...]
 
 
 AnySource = Stored | Files | Pool
+
+
+@functools.cache
+def demo() -> Pool:
+    """The invented demo community: five builders, nothing in it real; its truth is known.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> rl.demo().records.units > 400
+    True
+    """
+    from reliability.store.demo import demo_folder
+
+    return pool_of_files(sorted(p for p in demo_folder().glob("*.csv") if p.stem != "shotlog"))
 
 
 def source_of(given: AnySource | Path | str | Sequence[Path | str] | None) -> AnySource:
@@ -194,6 +222,12 @@ def read_pool(
     Raises
     ------
     SheetError, StoreError
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> rl.read_pool(rl.demo()) is rl.demo()
+    True
     """
     if isinstance(source, Pool):
         return source

@@ -120,6 +120,13 @@ class BuildersAnswer(Answer):
     builders : tuple of BuilderLife
     stress : tuple of str
         Terms adjusted for.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Builders(slot=("main_capacitor",)), rl.demo())
+    >>> a.new_builder.lower < a.new_builder.shots
+    True
     """
 
     family: str
@@ -159,7 +166,13 @@ class BuildersAnswer(Answer):
 
 
 class Builders(OnRecords):
-    """Do builders' data agree? Compare, pool, and see who moves the estimate."""
+    """Do builders' data agree? Compare, pool, and see who moves the estimate.
+
+    Examples
+    --------
+    >>> Builders(plain=True).changed()
+    {'plain': True}
+    """
 
     name = "builders"
     text = "Do builders' data agree, and how are they pooled?"

@@ -72,6 +72,12 @@ class DemonstrationAnswer(Answer):
     best : DemonstrationPlan or None
         Cheapest within the budget with the best chance to pass; None without a budget.
     sensitivity : tuple of Sensitivity
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> rl.ask(rl.Demonstrate(demonstrate_shots=1000), rl.Pool()).units
+    22
     """
 
     units: int
@@ -128,6 +134,11 @@ class Demonstrate(OnRecords, OnBench):
     """Which test shows a required life: so many units, so many shots, so many failures allowed.
 
     With records, each plan's chance to pass is given.
+
+    Examples
+    --------
+    >>> Demonstrate(demonstrate_shots=1000, survival=0.95).answer(Pool()).units  # success run
+    45
     """
 
     name = "demonstrate"
@@ -312,6 +323,13 @@ class ProgressAnswer(Answer):
     go_on_passes : float
         Chance that none fails until then, if life is as estimated; nan without an estimate.
     advice : str
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> q = rl.Progress(demonstrate_shots=500, slot=("fuel",))
+    >>> 0 <= rl.ask(q, rl.demo()).shown <= 1
+    True
     """
 
     failures: float
@@ -327,7 +345,13 @@ class ProgressAnswer(Answer):
 
 
 class Progress(OnRecords):
-    """Judge the records as a running demonstration: stop or go on?"""
+    """Judge the records as a running demonstration: stop or go on?
+
+    Examples
+    --------
+    >>> Progress(demonstrate_shots=1000).command
+    'campaign --progress'
+    """
 
     name = "progress"
     text = "A running demonstration: stop or go on?"

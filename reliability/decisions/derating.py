@@ -129,6 +129,14 @@ class DeratingAnswer(Answer):
     seen : tuple of Seen
         The data, at their levels.
     residuals : tuple of Residual
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> q = rl.Derate(slot=("main_capacitor",), part=("film-a",), stress=("charge_V:power",), shots=3000, bound="likelihood")
+    >>> a = rl.ask(q, rl.demo())
+    >>> 1000 < a.allowed.charge_V < 1700 and a.coefficients[0].form == "power"
+    True
     """
 
     family: str
@@ -189,6 +197,11 @@ class Derate(OnRecords):
 
     Fits life against stress and gives the highest voltage at which the lower bound on life meets the
     required shots at survival and confidence.
+
+    Examples
+    --------
+    >>> Derate(shots=3000, parallel=2, series=2, capacitance_uf=1).bank().units
+    4
     """
 
     name = "derate"

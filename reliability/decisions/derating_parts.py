@@ -34,6 +34,13 @@ class PartsAnswer(Answer):
     column : str
         The stress solved for.
     parts : tuple of PartDerating
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> q = rl.DerateParts(slot=("main_capacitor",), stress=("charge_V:power",), shots=1000, bound="likelihood")
+    >>> len(rl.ask(q, rl.demo()).parts)
+    3
     """
 
     shots: float
@@ -61,7 +68,13 @@ class PartsAnswer(Answer):
 
 
 class DerateParts(Derate):
-    """Derating answered for each part by itself, side by side."""
+    """Derating answered for each part by itself, side by side.
+
+    Examples
+    --------
+    >>> DerateParts(shots=3000).name
+    'derate_parts'
+    """
 
     name = "derate_parts"
     text = "How far to derate, for each part by itself."

@@ -149,6 +149,13 @@ class FlightAnswer(Answer):
         Of all records behind it.
     curve : Curve
         Survival from now on; its upper bound is not worked out and equals the estimate.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Flight(module="kite-01", shots=500, brief=True), rl.demo())
+    >>> a.margin_shots == a.promise.shots - a.mission_shots
+    True
     """
 
     module: str
@@ -185,6 +192,11 @@ class Flight(OnRecords, OnMission):
 
     The module's own records tell its parts, stresses and shots so far; the pool tells how such units
     live.
+
+    Examples
+    --------
+    >>> Flight(module="kite-01", days=2, duty=0.05).mission().in_shots()
+    2880.0
     """
 
     name = "flight"

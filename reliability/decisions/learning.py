@@ -96,6 +96,13 @@ class LearningAnswer(Answer):
         How much narrower the best bound is than the equal allocation's (ratio of factors).
     sensitivity : tuple of WhatIf
         The best plan's factor if shape or exponent are off by a quarter.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",))
+    >>> rl.ask(q, rl.demo()).best.factor <= 3
+    True
     """
 
     question: str
@@ -130,7 +137,13 @@ class LearningAnswer(Answer):
 
 
 class Narrow(OnRecords, OnBench):
-    """Which test brings the lower bound within a factor of the estimate, if life is as estimated."""
+    """Which test brings the lower bound within a factor of the estimate, if life is as estimated.
+
+    Examples
+    --------
+    >>> Narrow(within_factor=2).most_units
+    36
+    """
 
     name = "narrow"
     text = "A test whose lower bound comes within a factor of the estimate."
@@ -192,6 +205,11 @@ class Accelerate(OnRecords, OnBench):
     Every plan costs the same: fewer units run longer. Two or three of the levels, with their best
     split, are ranked by large-sample variance (Meeker & Escobar 1998, ch. 20); the best few, and the
     equal allocation over all levels, are then simulated with their calibrated bounds.
+
+    Examples
+    --------
+    >>> Accelerate(accelerate_to=1100).units
+    12
     """
 
     name = "accelerate"

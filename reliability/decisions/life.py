@@ -97,6 +97,13 @@ class LifeAnswer(Answer):
         For units still to be made, where asked for.
     problem : str
         Why no life could be fitted, else "".
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Life(slot=("igniter",), bound="likelihood"), rl.demo())
+    >>> a.quantiles[0].lower < a.quantiles[0].shots < a.quantiles[0].upper
+    True
     """
 
     family: str
@@ -156,7 +163,7 @@ class Life(OnRecords):
     >>> lives = [17.88, 28.92, 33.0, 41.52, 42.12, 45.6, 48.4, 51.84, 51.96, 54.12]
     >>> a = Life(at=(20,)).answer(Pool(LifeRecords.of(lives, lives)))
     >>> round(a.shape, 2), a.quantiles[0].lower < a.quantiles[0].shots
-    (4.25, True)
+    (4.76, True)
     """
 
     name = "life"

@@ -137,6 +137,13 @@ class MisfireAnswer(Answer):
     ignition : IgnitionEffect or None
         From shot logs.
     curve : tuple of CountPoint
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Misfires(), rl.demo())
+    >>> a.chance.lower < a.chance.estimate < a.chance.upper
+    True
     """
 
     systems: int
@@ -169,6 +176,11 @@ class Misfires(Question):
     """Misfires: chance a shot, mean count with bands, trend, comparison of igniters.
 
     With ignition counts, as shot logs give them, also how the chance goes with ignition voltage.
+
+    Examples
+    --------
+    >>> Misfires(confidence=0.9).needs
+    ('misfires', 'ignition')
     """
 
     name = "misfires"

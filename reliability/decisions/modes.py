@@ -60,7 +60,15 @@ class ModeLife:
 
 @dataclass(frozen=True)
 class ModesAnswer(Answer):
-    """Failure modes, most frequent first; see ``ModeLife``. ``at`` are the counts with a failure."""
+    """Failure modes, most frequent first; see ``ModeLife``. ``at`` are the counts with a failure.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Modes(slot=("igniter",)), rl.demo())
+    >>> sum(m.failed for m in a.modes) == a.failed
+    True
+    """
 
     family: str
     n: Count
@@ -85,7 +93,13 @@ class ModesAnswer(Answer):
 
 
 class Modes(OnRecords):
-    """What ends the units: each failure mode by itself, and how often it comes first."""
+    """What ends the units: each failure mode by itself, and how often it comes first.
+
+    Examples
+    --------
+    >>> Modes(fraction=0.5).fraction
+    0.5
+    """
 
     name = "modes"
     text = "What ends the units: each failure mode by itself."

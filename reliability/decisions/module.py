@@ -89,6 +89,13 @@ class ModuleAnswer(Answer):
         Survival of modules.
     dependence : Dependence
         Check that slots fail independently of each other.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Module(builder=("kite",), slot=("main_capacitor", "fuel")), rl.demo())
+    >>> a.slots[0].slot, a.life.lower < a.life.shots
+    ('main_capacitor', True)
     """
 
     family: str
@@ -117,7 +124,13 @@ class ModuleAnswer(Answer):
 
 
 class Module(OnRecords):
-    """Life of a whole module: the product over its slots, and which of them ends it."""
+    """Life of a whole module: the product over its slots, and which of them ends it.
+
+    Examples
+    --------
+    >>> Module(units=("main_capacitor=4",)).units_of()
+    {'main_capacitor': 4.0}
+    """
 
     name = "module"
     text = "Life of a whole module, and which slot ends it."

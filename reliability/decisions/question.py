@@ -34,6 +34,12 @@ class Answer:
     asked : dict
         The question with all its settings, enough to ask it again.
     basis : Basis
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> issubclass(rl.LifeAnswer, rl.Answer)
+    True
     """
 
     notes: tuple[Note, ...] = ()
@@ -89,6 +95,12 @@ class Question(BaseModel):
     ------
     BadInput
         On building, for a setting that is unknown, missing or out of range: which, and what is allowed.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> rl.Life(at=(500,)).changed()
+    {'at': [500.0]}
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid", allow_inf_nan=False)

@@ -71,6 +71,13 @@ class WearAnswer(Answer):
     new_unit : NewUnit
     readings : tuple of Reading
     paths : tuple of PathPoint
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Wear(quantity="fuel_mass_mg", builder=("kite",)), rl.demo())
+    >>> all(u.lower <= u.estimate for u in a.units)
+    True
     """
 
     quantity: str
@@ -105,6 +112,11 @@ class Wear(Question):
 
     For each unit with a lower prediction bound, and for new units. Fuel and igniter hardly ever reach
     their end in a test; readings on the way are the only data on them.
+
+    Examples
+    --------
+    >>> limit_for(Wear(limit_factor=0.9)).falling
+    True
     """
 
     name = "wear"
