@@ -1,0 +1,219 @@
+"""What of an operating point the records of a slot carry, stress by stress; what they do not is refused."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+
+from reliability.notes import CannotAnswer
+from reliability.records import LifeRecords
+from reliability.slots.exposure import SAME_VOLTAGE
+
+Status = Literal["same as tested", "modelled", "by a sourced prior", "not recorded"]
+Level = float | str
+NAN = float("nan")
+
+FARTHEST = 1.5
+"""factor beyond the tested voltages up to which the power law is trusted (a choice)"""
+SPREAD = 1.05
+"""least ratio of tested voltages that tells an exponent (a choice)"""
+FAILURES = 3
+"""least failures that tell an exponent (a choice)"""
+NEAR_KELVIN = 5.0
+"""kelvin beyond the tested temperatures within which they count as tested (a choice)"""
+NEAR_RATE = 3.0
+"""factor beyond the tested rates within which they count as tested (a choice)"""
+
+
+@dataclass(frozen=True)
+class Carried:
+    """How the records of a slot carry one stress of the operating point.
+
+    Attributes
+    ----------
+    slot, stress : str
+        ``stress`` is a column: ``charge_V``, ``temp_C``, ``rate_Hz``, ``part``.
+    status : str
+        ``same as tested``; ``modelled`` from tests at several levels; ``by a sourced prior`` (tests do
+        not tell how life depends on it: the prior's spread is inside the bound); ``not recorded``.
+    level : number or str
+        Of the operating point.
+    outside : float
+        How far outside the tests, in spans of the tested levels (of logs for a voltage); 0 inside.
+    text : str
+        The same in words.
+    """
+
+    slot: str
+    stress: str
+    status: Status
+    level: Level
+    outside: float
+    text: str
+
+
+@dataclass(frozen=True)
+class Usable:
+    """The records of a slot that carry an operating point.
+
+    Attributes
+    ----------
+    records : LifeRecords
+    use_V : float
+        Voltage that the model is asked for; nan where the voltage does not matter.
+    carried : tuple of Carried
+    """
+
+    records: LifeRecords
+    use_V: float
+    carried: tuple[Carried, ...]
+
+
+class NotCarried(CannotAnswer):
+    """The records do not carry the operating point; the message says why, and what record would help."""
+
+
+def usable(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> Usable:
+    """Records of a slot for an operating point, and what of it they carry.
+
+    Parameters
+    ----------
+    slot : str
+    records : LifeRecords
+        Of the slot; those of the module to be promised left out.
+    point : mapping of column to level
+        ``charge_V``, ``temp_C``, ``rate_Hz``, ``part`` as far as they are known.
+
+    Raises
+    ------
+    NotCarried
+    """
+    if not len(records) or not (records.shots_good > records.shots_from).any():
+        raise NotCarried(
+            f"No unit of {slot} was seen working in the pool; test one, or leave the slot out."
+        )
+    said = []
+    records, part = _part(slot, records, point)
+    said += part
+    records, use_V, voltage = _voltage(slot, records, point)
+    said += voltage
+    said += _temperature(slot, records, point) + _rate(slot, records, point)
+    return Usable(records, use_V, tuple(said))
+
+
+def _part(
+    slot: str, records: LifeRecords, point: Mapping[str, Level]
+) -> tuple[LifeRecords, list[Carried]]:
+    parts = sorted(set(records.part.tolist()) - {""})
+    asked = str(point.get("part", "") or "")
+    if not parts:
+        return records, []
+    if not asked:
+        if len(parts) > 1 or (records.part == "").any():
+            raise NotCarried(
+                f"{slot}: the pool has parts {', '.join(parts)}, and it is not said which is meant; record the part, "
+                f"or choose one (use part={parts[0]})."
+            )
+        return records, []
+    own = records.select(records.part == asked)
+    if not len(own) or not (own.shots_good > own.shots_from).any():
+        raise NotCarried(
+            f"{slot}: part {asked} was not tested; tests are of {', '.join(parts)}. Test some units of {asked}, "
+            "or choose a part that was."
+        )
+    text = f"{own.units:g} units of part {asked}, {own.failures:g} failed"
+    return own, [Carried(slot, "part", "same as tested", asked, 0.0, text)]
+
+
+def _voltage(
+    slot: str, records: LifeRecords, point: Mapping[str, Level]
+) -> tuple[LifeRecords, float, list[Carried]]:
+    volts = records.covariates.get("charge_V")
+    known = np.zeros(len(records), bool) if volts is None else np.isfinite(volts)
+    if volts is None or not known.any():
+        return records, NAN, []
+    own = records.select(known)
+    tested = own.covariates["charge_V"]
+    low, high = float(tested.min()), float(tested.max())
+    same = high <= low * (1 + SAME_VOLTAGE)
+    asked = point.get("charge_V")
+    if asked is None:
+        if same and known.all():
+            return (
+                own,
+                NAN,
+                [Carried(slot, "charge_V", "not recorded", NAN, 0.0, f"all tests at {low:,.0f} V")],
+            )
+        raise NotCarried(
+            f"{slot}: the charge voltage is not known, and tests ran at {low:,.0f} to {high:,.0f} V; record charge_V, "
+            f"or say it (use charge_V={low:g})."
+        )
+    use = float(asked)
+    where = f"{low:,.0f} V" if same else f"{low:,.0f} to {high:,.0f} V"
+    if same and abs(np.log(use / low)) < SAME_VOLTAGE:
+        text = f"tested at {where}"
+        return own, NAN, [Carried(slot, "charge_V", "same as tested", use, 0.0, text)]
+    if use > high * FARTHEST or use < low / FARTHEST:
+        raise NotCarried(
+            f"{slot}: {use:,.0f} V is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far. "
+            f"Test some units at or near {use:,.0f} V."
+        )
+    span = np.log(high / low) if not same else np.log(SPREAD)
+    outside = float(max(np.log(low / use), np.log(use / high), 0.0) / span)
+    told = high >= low * SPREAD and own.failures >= FAILURES and _failures_spread(own)
+    place = "inside" if outside == 0 else f"{outside:.1f} spans outside"
+    if told:
+        text = f"{use:,.0f} V is {place} the tested {where}; life ~ V^-n fitted to them"
+        return own, use, [Carried(slot, "charge_V", "modelled", use, outside, text)]
+    text = (
+        f"{use:,.0f} V is {place} the tested {where}, which do not tell how life depends on voltage: the exponent "
+        "comes from a prior (7 with sd 3: ceramic and pulse film capacitors), its spread is in the bound"
+    )
+    return own, use, [Carried(slot, "charge_V", "by a sourced prior", use, outside, text)]
+
+
+def _failures_spread(records: LifeRecords) -> bool:
+    """Whether failures were seen at two voltages that differ enough."""
+    v = records.covariates["charge_V"][records.failed]
+    return bool(v.size and v.max() >= v.min() * SPREAD)
+
+
+def _temperature(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> list[Carried]:
+    low, high = _range(records, "temp_C")
+    asked = point.get("temp_C")
+    if asked is None or not np.isfinite(low):
+        return []
+    use = float(asked)
+    beyond = max(low - use, use - high, 0.0)
+    if beyond > NEAR_KELVIN:
+        raise NotCarried(
+            f"{slot}: {use:g} deg C lies {beyond:g} K outside the tested {low:g} to {high:g} deg C, and how life depends on "
+            f"temperature is not known from these records. Test some units at {use:g} deg C."
+        )
+    text = f"tested at {low:g} to {high:g} deg C"
+    return [Carried(slot, "temp_C", "same as tested", use, beyond / max(high - low, 1.0), text)]
+
+
+def _rate(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> list[Carried]:
+    low, high = _range(records, "rate_Hz")
+    asked = point.get("rate_Hz")
+    if asked is None or not np.isfinite(low):
+        return []
+    use = float(asked)
+    if use > high * NEAR_RATE or use < low / NEAR_RATE:
+        raise NotCarried(
+            f"{slot}: {use:.3g} shots a second is more than {NEAR_RATE:g} times beyond the tested {low:.3g} to {high:.3g}; "
+            "test at that pace."
+        )
+    text = f"tested at {low:.3g} to {high:.3g} shots a second"
+    return [Carried(slot, "rate_Hz", "same as tested", use, 0.0, text)]
+
+
+def _range(records: LifeRecords, column: str) -> tuple[float, float]:
+    v = records.covariates.get(column)
+    if v is None or np.isnan(v).all():
+        return NAN, NAN
+    return float(np.nanmin(v)), float(np.nanmax(v))
