@@ -8,30 +8,28 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.flight_models import (
-    ModuleHazard,
-    SlotModel,
-    module_hazard,
-    units_on_board,
-    wear_outlooks,
-)
+from reliability.decisions.answer_notes import carried_notes
 from reliability.decisions.mission import OnMission
+from reliability.decisions.module import few_notes
+from reliability.decisions.on_board import OnBoard, drift_of, on_board_of
+from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve
 from reliability.decisions.question import (
     Answer,
     Count,
-    Family,
     Level,
     OnRecords,
     confidence_setting,
+    levels,
     numbers,
     setting,
 )
-from reliability.life.priors import DEFAULT_SHAPE_PRIOR
-from reliability.life.system import first_failure_shares
-from reliability.notes import Note
+from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
+from reliability.slots.carried import Carried, Usable, usable
+from reliability.slots.exposure import Asked, SlotData, bench_ends, slot_data
+from reliability.slots.promise import Cut, ModuleModel, first_failure_shares, older
 from reliability.words import percent_text, shots_text, whole
 
 
@@ -47,15 +45,18 @@ class FlightSlot:
     n, failed : number
         Units and failures that its model rests on.
     basis : str
-        ``life``, ``stress model``, ``shape prior``, ``wear path`` or ``assumed shape``.
+        ``life``, ``voltage model``, ``voltage prior`` or ``no failure yet``; ``+ drift`` where wear
+        readings add to it.
+    shape : float
+        Of its life; nan where nothing failed.
     survival, lower : float
         Of the mission, given survival so far.
     promise : float
         Shots this slot alone could be promised for.
     ends_first : float
         Probability that it fails first, within the mission.
-    fit_p : float
-        Monte-Carlo p of the model's fit (small = poor); nan where it was not tested.
+    holds_down : float
+        Share of the hazard that this slot may have where the promise is met: what keeps it short.
     stress : dict
         The unit's own stress, as recorded.
     """
@@ -67,11 +68,12 @@ class FlightSlot:
     n: Count
     failed: Count
     basis: str
+    shape: float
     survival: float
     lower: float
     promise: float
     ends_first: float
-    fit_p: float
+    holds_down: float
     stress: dict[str, Level]
 
 
@@ -89,12 +91,10 @@ class MoreTest:
 
 @dataclass(frozen=True)
 class MissionSurvival:
-    """Survival of the mission: estimate, lower bound, and ``predictive``: the chance that this very
-    unit lasts, uncertainty of the parameters included."""
+    """Survival of the mission: estimate and lower bound."""
 
     estimate: float
     lower: float
-    predictive: float
 
 
 @dataclass(frozen=True)
@@ -143,6 +143,10 @@ class FlightAnswer(Answer):
     first_to_fail : tuple of FirstToFail
     several : Several
     more : tuple of MoreTest
+    at : dict
+        The mission's own stresses, where they differ from the module's records.
+    carried : tuple of Carried
+        What of the operating point the records carry.
     confidence : float
     builders : tuple of str
     pool_units, pool_failed : number
@@ -168,6 +172,8 @@ class FlightAnswer(Answer):
     first_to_fail: tuple[FirstToFail, ...]
     several: Several
     more: tuple[MoreTest, ...]
+    at: dict[str, Level]
+    carried: tuple[Carried, ...]
     confidence: float
     builders: tuple[str, ...]
     pool_units: Count
@@ -178,9 +184,10 @@ class FlightAnswer(Answer):
     def sentence(self) -> str:
         """The answer in one sentence."""
         p = self.promise
+        place = f" at {in_words(self.at)}" if self.at else ""
         ok = "meets" if self.margin_shots >= 0 else "falls short of"
         return (
-            f"Module {self.module} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
             f"as estimated, at least {percent_text(self.survival.lower)}."
@@ -191,7 +198,8 @@ class Flight(OnRecords, OnMission):
     """What to promise for one flight module, given its burn-in so far.
 
     The module's own records tell its parts, stresses and shots so far; the pool tells how such units
-    live.
+    live. It is promised at the voltage it was burnt in at, or at the mission's own (``use``). The Weibull
+    family is taken for every slot.
 
     Examples
     --------
@@ -205,17 +213,23 @@ class Flight(OnRecords, OnMission):
     answer_type = FlightAnswer
 
     module: str = setting(..., "The flight module.", of="module", min_length=1)
+    use: tuple[str, ...] = setting(
+        (),
+        "The mission's own voltage or temperature, such as charge_V=1200. Default: the module's.",
+        hint="COLUMN=LEVEL",
+    )
     survival: float = setting(0.9, "Survival of the promise.", gt=0, lt=1)
     confidence: float = confidence_setting()
-    family: Family = setting("weibull", "Family of the life model.")
     units: int = setting(1, "Flight modules like this one.", ge=1, le=1000)
     brief: bool = setting(False, "Leave out what more testing would change.")
-    no_stress: bool = setting(False, "Use lives as tested, without a stress model.")
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _stated(self) -> Flight:
         self.mission().in_shots()
+        for column in levels(self.use):
+            if column not in ("charge_V", "temp_C"):
+                raise BadInput(f"use names charge_V or temp_C, not {column[:40]!r}")
         return self
 
     def answer(self, pool: Pool) -> FlightAnswer:
@@ -226,7 +240,7 @@ class Flight(OnRecords, OnMission):
         BadInput
             If there is no such module.
         CannotAnswer
-            If a slot's last unit has failed.
+            If a slot's last unit has failed; ``NotCarried`` where the pool does not carry a slot of it.
         """
         return _Flight(self.chosen(pool), pool, self).answer()
 
@@ -237,144 +251,139 @@ class _Flight:
     def __init__(self, records: LifeRecords, pool: Pool, q: Flight) -> None:
         self.records, self.q = records, q
         self.shots = q.mission().in_shots()
-        self.on_board = units_on_board(records, q.module)
-        self.outlooks = wear_outlooks(pool.wear, records, q.module, self.on_board)
-        self.now = self.hazard_with(records, True)
+        self.on_board = on_board_of(records, q.module)
+        self.use = levels(q.use)
+        self.others = records.select(records.module != q.module)
+        self.used = [self.usable(b, self.others) for b in self.on_board]
+        drift = drift_of(pool.wear, records, q.module, self.on_board)
+        self.drifts = drift
+        slots = self.slot_data(self.others, self.used)
+        self.now = ModuleModel(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
 
-    def hazard_with(self, records: LifeRecords, check_fit: bool) -> ModuleHazard:
-        """The module's hazard from other records."""
-        q = self.q
-        return module_hazard(
-            records,
-            q.module,
-            self.on_board,
-            self.outlooks,
-            q.family,
-            not q.no_stress,
-            q.seed,
-            check_fit,
-        )
+    def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
+        """The pool's records for what is on board, at the mission's stresses."""
+        point = {k: v for k, v in b.stress.items() if k in ("charge_V", "temp_C")} | self.use
+        if "charge_V" not in b.stress and "charge_V" in self.use and not b.voltage_matters(pool):
+            point.pop("charge_V")
+        point["part"] = b.part
+        return usable(b.slot, pool.select(pool.slot == b.slot), point)
+
+    def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
+        ends = bench_ends(pool)
+        return [
+            slot_data(b.slot, u.records, Asked(u.use_V, b.ages, ends=ends))
+            for b, u in zip(self.on_board, used, strict=True)
+        ]
 
     def answer(self) -> FlightAnswer:
-        q, shots, r = self.q, self.shots, self.records
-        draws, best = self.now.total(np.array([shots]))
-        lower = float(np.exp(-np.quantile(draws, q.confidence)))
-        est = float(np.exp(-best[0]))
-        promised = self.now.promise(q.survival, q.confidence, shots)
-        slots = self.slots()
+        q, shots, r, m = self.q, self.shots, self.records, self.now
+        cut = m.cut(q.survival, q.confidence)
+        promised = m.promise(q.survival, cut)
+        est, lower = m.survival(shots), m.lower(shots, cut)
+        slots = self.slots(cut, promised)
         first: dict[str, float] = {}
         for s in slots:
             first[s.slot] = first.get(s.slot, 0.0) + s.ends_first
         k = q.units
         return FlightAnswer(
-            q.module, q.mission().in_words(), shots,
-            MissionSurvival(est, lower, float(np.exp(-draws[:, 0]).mean())),
+            q.module, q.mission().in_words(), shots, MissionSurvival(est, lower),
             Promise(promised, q.survival, q.confidence), promised - shots,
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
-            Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k), () if q.brief else self.more(), q.confidence,
-            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
-            notes=_notes(r, self.now.models, q.module),
+            Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k),
+            () if q.brief else self.more(cut), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
+            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(cut, promised),
+            notes=self.notes(cut),
         )  # fmt: skip
 
-    def slots(self) -> list[FlightSlot]:
-        """Each slot by itself."""
-        q, shots, at = self.q, self.shots, np.array([self.shots])
-        # chance that each unit is the first to fail within the mission, by integration
-        grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 400)))
-        ends = first_failure_shares([self.now.slot(m, grid)[1] for m in self.now.models])
+    def slots(self, cut: Cut, promised: float) -> list[FlightSlot]:
+        """Each slot by itself, with the cut of the whole."""
+        q, shots, m = self.q, self.shots, self.now
+        # chance that each is the first to fail within the mission, by integration
+        grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 200)))
+        hazards = [
+            np.array([m.hazard(i, s) if s > 0 else 0.0 for s in grid]) for i in range(len(m.slots))
+        ]
+        ends = first_failure_shares(hazards)
+        down = m.held_down_by(max(promised, 1e-9), q.survival)
         out = []
-        for m, first in zip(self.now.models, ends, strict=True):
-            d, b = self.now.slot(m, at)
-            u = m.on_board
+        for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):
+            alone = m.only(i)
             out.append(
                 FlightSlot(
-                    u.slot, u.part, u.unit, u.so_far, whole(m.records.units), whole(m.records.failures), m.basis,
-                    float(np.exp(-b[0])), float(np.exp(-np.quantile(d, q.confidence))),
-                    self.now.promise(q.survival, q.confidence, shots, [m]), first, m.fit_p, u.stress,
+                    b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
+                    m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, cut),
+                    alone.promise(q.survival, cut), ends[i], down[i], b.stress,
                 )
             )  # fmt: skip
         return out
 
-    def curve(self, promised: float) -> Curve:
-        """Survival from now on, beyond mission and promise."""
-        grid = np.geomspace(self.shots / 50, max(2 * self.shots, 1.5 * promised), 50)
-        best = np.exp(-self.now.total(grid)[1])
-        low = self.now.lower(grid, self.q.confidence)
-        return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, low), (1.0, best))))  # fmt: skip
+    def basis(self, i: int) -> str:
+        """What the slot's model rests on."""
+        slot, used = self.now.slots[i], self.used[i]
+        status = {c.stress: c.status for c in used.carried}.get("charge_V", "")
+        text = {"modelled": "voltage model", "by a sourced prior": "voltage prior"}.get(
+            status, "life"
+        )
+        if not slot.failures:
+            text = "no failure yet"
+        return f"{text} + drift" if self.on_board[i].key in self.drifts else text
 
-    def more(self) -> tuple[MoreTest, ...]:
+    def curve(self, cut: Cut, promised: float, points: int = 24) -> Curve:
+        """Survival from now on, beyond mission and promise."""
+        m = self.now
+        low = max(min(self.shots, promised) / 20, self.shots * 1e-3)
+        grid = np.geomspace(low, max(2 * self.shots, 1.5 * promised), points)
+        best = [m.survival(s) for s in grid]
+        lower = [m.lower(s, cut) for s in grid]
+        return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, lower), (1.0, best))))  # fmt: skip
+
+    def more(self, cut: Cut) -> tuple[MoreTest, ...]:
         """One more hour, day, week of burn-in; and of tests of a sister module that survives them."""
+        m = self.now
         hour, day, week = (t * self.q.rate_hz for t in (3600.0, 86400.0, 604800.0))
-        out = [
-            self.test(f"one more {name} of burn-in", length, self.now, length)
-            for name, length in (("hour", hour), ("day", day), ("week", week))
-        ]
+        out = []
+        for name, length in (("hour", hour), ("day", day), ("week", week)):
+            aged = ModuleModel([older(s, length) for s in m.slots], m.drift, m.seed)
+            out.append(self.test(f"one more {name} of burn-in", length, aged, cut))
         own = self.records.select((self.records.module == self.q.module) & self.records.right)
         for name, length in (("day", day), ("week", week)):
             sister = LifeRecords.of(
                 np.full(len(own), length), module=["sister"] * len(own), slot=own.slot, part=own.part,
                 covariates=dict(own.covariates), labels=dict(own.labels),
             )  # fmt: skip
-            learnt = self.hazard_with(join([self.records, sister]), False)
-            out.append(self.test(f"a sister module that lasts one {name}", length, learnt))
+            pool = join([self.others, sister])
+            used = [self.usable(b, pool) for b in self.on_board]
+            learnt = ModuleModel(self.slot_data(pool, used), m.drift, m.seed)
+            out.append(self.test(f"a sister module that lasts one {name}", length, learnt, cut))
         return tuple(out)
 
-    def test(self, what: str, length: float, then: ModuleHazard, burnt: float = 0.0) -> MoreTest:
-        """What a test of that length, survived, would make of the promise."""
-        q, mission = self.q, np.array([self.shots])
-        _, lasts = self.now.total(np.array([length]))
-        _, after = then.total(mission, burnt)
+    def test(self, what: str, length: float, then: ModuleModel, cut: Cut) -> MoreTest:
+        """What a test of that length, survived, would make of the promise (with the cut found now)."""
         return MoreTest(
-            what, length, float(np.exp(-lasts[0])), float(np.exp(-after[0])),
-            float(then.lower(mission, q.confidence, burnt)[0]),
-            then.promise(q.survival, q.confidence, self.shots, extra=burnt),
+            what, length, self.now.survival(length), then.survival(self.shots), then.lower(self.shots, cut),
+            then.promise(self.q.survival, cut),
         )  # fmt: skip
 
-
-def _notes(records: LifeRecords, models: Sequence[SlotModel], module: str) -> tuple[Note, ...]:
-    notes = [
-        Note(
-            "not_a_qualification",
+    def notes(self, cut: Cut) -> tuple[Note, ...]:
+        text = (
             "This is an estimate from test data, not a qualification. Slots are taken to fail independently; flight "
-            "conditions other than those tested are not covered.",
+            "conditions other than those tested, storage and idle time are not covered."
         )
-    ]
-    assumed = [m.on_board.slot for m in models if m.never is not None]
-    if assumed:
-        notes.append(
-            Note(
-                "assumed_shape",
-                f"No failure is known of {', '.join(assumed)}: their hazard is bounded by their exposure with an assumed "
-                f"shape {DEFAULT_SHAPE_PRIOR.median:g} ({DEFAULT_SHAPE_PRIOR.source}).",
-            )
-        )
-    few = [m.on_board.slot for m in models if m.basis == "shape prior"]
-    if few:
-        notes.append(
-            Note(
-                "few_failures",
-                f"3 failures or fewer of {', '.join(few)}: the default prior on the shape is used there.",
-            )
-        )
-    slots = set(records.slot.tolist()) - {m.on_board.slot for m in models} - {""}
-    if slots:
-        notes.append(
-            Note(
-                "slots_missing",
-                f"Module {module} has no record of {', '.join(sorted(slots))}; they are not in the promise.",
-            )
-        )
-    for m in models:
-        notes += m.notes
-        if m.fit_p < 0.05:
-            notes.append(
-                Note(
-                    "poor_fit",
-                    f"The model of {m.on_board.slot} fits its data poorly (Monte-Carlo p = {m.fit_p:.3f}).",
-                )
-            )
-        top = float(m.records.shots_good.max())
-        if m.on_board.so_far > top:
-            notes.append(Note("oldest", f"{m.on_board.slot} has more shots than any tested unit."))
-    return tuple(dict.fromkeys(notes))
+        notes = [Note("not_a_qualification", text)]
+        notes += carried_notes([c for u in self.used for c in u.carried])
+        notes += few_notes([(s.name, s.failures) for s in self.now.slots])
+        missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
+        if missing:
+            text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."
+            notes.append(Note("slots_missing", text))
+        for b, u in zip(self.on_board, self.used, strict=True):
+            if b.so_far > float(u.records.shots_good.max()):
+                notes.append(Note("oldest", f"{b.slot} has more shots than any tested unit."))
+        if self.drifts:
+            text = f"Wear readings add drift towards a limit: {', '.join(sorted(k.split('/')[-2] if k.count('/') > 1 else k for k in self.drifts))}."
+            notes.append(Note("wear_added", text))
+        if cut.method == "normal":
+            text = "Very many units: the plain likelihood-ratio cut is used; simulating it would change little."
+            notes.append(Note("calibration_skipped", text))
+        return tuple(notes)

@@ -17,7 +17,9 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import ndtr
 
-from reliability.life.system import Slot
+from reliability.life.families import WEIBULL
+from reliability.life.fit import NoMaximum, fit_life
+from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
 
@@ -41,16 +43,50 @@ class Dependence:
     p: float
 
 
+@dataclass(frozen=True)
+class FittedSlot:
+    """A slot with its Weibull model, all its records together.
+
+    Attributes
+    ----------
+    name : str
+    records : LifeRecords
+    shape, scale : float
+    """
+
+    name: str
+    records: LifeRecords
+    shape: float
+    scale: float
+
+    def hazard(self, log_shots: Array) -> Array:
+        """Cumulative hazard at counts."""
+        return np.asarray(np.exp(self.shape * (log_shots - np.log(self.scale))))
+
+
+def fitted_slots(records: LifeRecords) -> list[FittedSlot]:
+    """Each slot of the records that has a Weibull fit."""
+    out = []
+    for name in sorted(set(records.slot.tolist())):
+        own = records.select(records.slot == name)
+        try:
+            fit = fit_life(own, WEIBULL.name)
+        except NoMaximum:
+            continue
+        out.append(FittedSlot(name, own, fit.shape, fit.scale))
+    return out
+
+
 MANY = 400
 """modules above which the statistic is taken as normal"""
 
 
-def _labels(slot: Slot) -> list[str]:
+def _labels(slot: FittedSlot) -> list[str]:
     r = slot.records
     return [f"{b}/{m}" if m else "" for b, m in zip(r.builder.tolist(), r.module.tolist())]
 
 
-def residuals(slot: Slot) -> Array:
+def residuals(slot: FittedSlot) -> Array:
     """Martingale residual of each record of a slot, times its count; (n,)."""
     r = slot.records
     with np.errstate(divide="ignore"):
@@ -63,7 +99,7 @@ def residuals(slot: Slot) -> Array:
         spent = slot.hazard(np.log(np.maximum(end, 1e-300))) - np.where(
             r.shots_from > 0, slot.hazard(np.log(np.maximum(r.shots_from, 1e-300))), 0.0
         )
-    return np.asarray((r.failed - spent / slot.units) * r.count)
+    return np.asarray((r.failed - spent) * r.count)
 
 
 def _studentised(s: Array) -> Array:
@@ -74,12 +110,12 @@ def _studentised(s: Array) -> Array:
     return np.asarray(np.divide(cross.sum(axis=-1), size, out=np.zeros_like(size), where=size > 0))
 
 
-def shared_frailty(slots: Sequence[Slot], draws: int = 999, seed: int = 1) -> Dependence:
+def shared_frailty(slots: Sequence[FittedSlot], draws: int = 999, seed: int = 1) -> Dependence:
     """Test independence of slots within modules.
 
     Parameters
     ----------
-    slots : sequence of Slot
+    slots : sequence of FittedSlot
         With their fitted models; those without a failure say nothing and are left out.
     draws : int
         Permutations.

@@ -203,7 +203,8 @@ def bench_ends(records: LifeRecords) -> dict[tuple[str, str], float]:
     """Shots that each module's bench ran: the most of any of its slots, swaps counted on."""
     run: dict[tuple[str, str, str], float] = {}
     for rows in chains(records):
-        key = tuple(str(c[rows[0]]) for c in (records.builder, records.module, records.slot))
+        i = int(rows[0])
+        key = (str(records.builder[i]), str(records.module[i]), str(records.slot[i]))
         run[key] = run.get(key, 0.0) + sum(_row_length(records, i) for i in rows)
     out: dict[tuple[str, str], float] = {}
     for (builder, module, _), length in run.items():

@@ -1,0 +1,20 @@
+"""Notes that several decisions share."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+
+from reliability.notes import Note
+from reliability.slots.carried import Carried
+
+
+def carried_notes(carried: Sequence[Carried]) -> list[Note]:
+    """What of the operating point is not simply as tested."""
+    notes = []
+    for c in carried:
+        if c.outside > 0 and c.status != "same as tested":
+            text = f"{c.slot}: {c.text}."
+            notes.append(Note("extrapolated", text))
+        elif c.status == "by a sourced prior":
+            notes.append(Note("prior_stress", f"{c.slot}: {c.text}."))
+    return list(dict.fromkeys(notes))

@@ -1,0 +1,141 @@
+"""What a flight module carries: its units with their parts, stresses and shots so far, and their drift."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from reliability.decisions.question import Level
+from reliability.notes import BadInput, CannotAnswer
+from reliability.readings import WearReadings
+from reliability.records import LifeRecords
+from reliability.slots.exposure import chains
+from reliability.wear.limits import DEFAULT_LIMITS, outlook
+from reliability.wear.paths import fit_paths
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True)
+class OnBoard:
+    """Units of one slot and part on board.
+
+    Attributes
+    ----------
+    slot, part : str
+    unit : str
+        Their names.
+    so_far : float
+        Shots on the oldest.
+    stress : dict
+        Stress at which they were last run.
+    ages : tuple of tuples of (voltage, shots)
+        Stretches of each unit; voltage nan where it is not recorded.
+    key : str
+        Label of the first unit, as wear readings have it.
+    """
+
+    slot: str
+    part: str
+    unit: str
+    so_far: float
+    stress: dict[str, Level]
+    ages: tuple[tuple[tuple[float, float], ...], ...]
+    key: str
+
+    def voltage_matters(self, pool: LifeRecords) -> bool:
+        """Whether the pool's records of the slot have a voltage."""
+        v = pool.covariates.get("charge_V")
+        return v is not None and bool(np.isfinite(v[pool.slot == self.slot]).any())
+
+
+def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
+    """Units of the module that are still good, by slot and part.
+
+    Raises
+    ------
+    BadInput
+        If there is no such module, or its name stands for modules of several builders.
+    CannotAnswer
+        If a slot's last unit has failed.
+    """
+    mine = records.select(records.module == module)
+    if not len(mine):
+        some = ", ".join(sorted(set(records.module.tolist()))[:12])
+        raise BadInput(f"no records of module {module!r}; there are, among others: {some}")
+    builders = sorted(set(mine.builder.tolist()))
+    if len(builders) > 1:
+        raise BadInput(
+            f"module {module!r} stands for modules of {', '.join(builders)}; choose the builder"
+        )
+    good: dict[tuple[str, str], list[np.ndarray]] = {}
+    for rows in chains(mine):
+        last = int(rows[-1])
+        if mine.right[last]:
+            good.setdefault((str(mine.slot[last]), str(mine.part[last])), []).append(rows)
+    dead = sorted(set(mine.slot.tolist()) - {slot for slot, _ in good})
+    if dead:
+        raise CannotAnswer(
+            f"In module {module} the last unit of {', '.join(dead)} has failed and no good one is recorded. "
+            "Record the replacement with its shots so far, then ask again."
+        )
+    return tuple(_group(mine, slot, part, units) for (slot, part), units in sorted(good.items()))
+
+
+def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) -> OnBoard:
+    last = int(units[0][-1])
+    stress: dict[str, Level] = {
+        k: float(v[last]) for k, v in r.covariates.items() if not np.isnan(v[last])
+    }
+    volts = r.covariates.get("charge_V", np.full(len(r), NAN))
+    ages = []
+    for rows in units:
+        first = int(rows[0])
+        stretches = (
+            [(float(volts[first]), float(r.shots_from[first]))] if r.shots_from[first] else []
+        )
+        stretches += [(float(volts[i]), float(r.shots_good[i] - r.shots_from[i])) for i in rows]
+        ages.append(tuple(s for s in stretches if s[1] > 0))
+    names = [str(r.unit[u[0]]) for u in units if r.unit[u[0]]]
+    key = "/".join(
+        p for p in (str(r.builder[last]), str(r.module[last]), slot, str(r.unit[last])) if p
+    )
+    so_far = max(float(r.shots_good[u[-1]]) for u in units)
+    return OnBoard(slot, part, ", ".join(names), so_far, stress, tuple(ages), key)
+
+
+def drift_of(
+    readings: WearReadings | None, records: LifeRecords, module: str, on_board: Sequence[OnBoard]
+) -> dict[str, Callable[[float], float]]:
+    """Hazard of drift to a limit over shots from now, for each unit that has readings enough.
+
+    Of each slot the first quantity that has a named limit is taken, and only the unit's own readings:
+    drift is one cause, sudden failure another, and the two add.
+    """
+    out: dict[str, Callable[[float], float]] = {}
+    if readings is None:
+        return out
+    for b in on_board:
+        own = readings.select(readings.slot == b.slot)
+        for quantity, limit in DEFAULT_LIMITS.items():
+            if not (own.quantity == quantity).any():
+                continue
+            paths = own.of_quantity(quantity)
+            if b.key not in set(paths.labels.tolist()):
+                continue
+            try:
+                found = outlook(fit_paths(paths), b.key, limit)
+            except CannotAnswer:
+                continue
+            out[b.key] = _hazard(found, b.so_far)
+            break
+    return out
+
+
+def _hazard(found: object, so_far: float) -> Callable[[float], float]:
+    def hazard(shots: float) -> float:
+        return float(found.hazard(so_far, np.array([shots]))[0])  # type: ignore[attr-defined]
+
+    return hazard

@@ -1,0 +1,58 @@
+"""The operating point a question is asked for, and what of it the pool carries."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+
+import numpy as np
+
+from reliability.decisions.question import Level
+from reliability.records import LifeRecords
+from reliability.slots.carried import Carried
+
+
+def commonest(records: LifeRecords) -> dict[str, Level]:
+    """The commonest voltage, and the commonest part at it, of the slot whose voltage is recorded.
+
+    Of voltages equally common the highest, of parts the first by name; empty without a voltage.
+    """
+    volts = records.covariates.get("charge_V")
+    if volts is None or np.isnan(volts).all():
+        return {}
+    known = np.isfinite(volts)
+    weights: dict[float, float] = {}
+    for v, n in zip(volts[known], records.count[known], strict=True):
+        weights[float(v)] = weights.get(float(v), 0.0) + float(n)
+    use = max(weights, key=lambda v: (weights[v], v))
+    return {"charge_V": use}
+
+
+def slot_point(records: LifeRecords, point: Mapping[str, Level]) -> dict[str, Level]:
+    """The operating point as it bears on one slot: its own commonest part where none is said."""
+    out = dict(point)
+    parts = records.part[records.part != ""]
+    if "part" in out and out["part"] not in set(records.part.tolist()):
+        out.pop("part")  # a part of another slot
+    if "part" not in out and parts.size:
+        names, counts = np.unique(parts.astype(str), return_counts=True)
+        out["part"] = str(names[counts.argmax()])
+    return out
+
+
+def in_words(point: Mapping[str, Level]) -> str:
+    """The operating point as the beginning of a sentence, such as ``At 1,400 V and 25 deg C``."""
+    texts = []
+    if "charge_V" in point:
+        texts.append(f"{float(point['charge_V']):,.0f} V")
+    if "temp_C" in point:
+        texts.append(f"{float(point['temp_C']):g} deg C")
+    if "rate_Hz" in point:
+        texts.append(f"{float(point['rate_Hz']):.3g} shots a second")
+    if "part" in point:
+        texts.append(f"part {point['part']}")
+    return ", ".join(texts)
+
+
+def carried_texts(carried: tuple[Carried, ...]) -> list[str]:
+    """What is carried other than as tested, in words."""
+    return [f"{c.slot}: {c.text}" for c in carried if c.status != "same as tested"]
