@@ -7,9 +7,10 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.optimize import brentq
 from scipy.special import log_ndtr, stdtrit
 
-from reliability.wear.paths import Array, PathFit, fit_by_likelihood, predict_coefficients
+from reliability.wear.paths import Array, PathFit, drawn_sums, fitted, predict_coefficients
 
 
 @dataclass(frozen=True)
@@ -132,32 +133,16 @@ def _prediction_errors(
     fit: PathFit, limit: Limit, lower: list[float], draws: int, rng: np.random.Generator
 ) -> Array:
     """Standardised errors of predicted distances in samples drawn from the fit, all units together."""
-    t, index = fit.design
-    g = t**fit.power
-    lam, beta, sigma = fit.restricted
-    m = len(fit.units)
-    root = sigma * lam
-    at = np.array(
-        [fit.last[i] + (lo if np.isfinite(lo) else fit.scale) for i, lo in enumerate(lower)]
-    )
-    out = []
-    for _ in range(draws):
-        b = beta + rng.standard_normal((m, 2)) @ root.T
-        y = b[index, 0] + b[index, 1] * g + rng.normal(0, sigma, g.size)
-        try:
-            _, lam_b, beta_b, s2, xx, s = fit_by_likelihood(
-                t, y, index, m, fit.power, reml=True, start=lam
-            )
-            coef, cov, _ = predict_coefficients(
-                s, lam_b, beta_b, s2, np.asarray(s2 * np.linalg.inv(xx), np.float64)
-            )
-        except np.linalg.LinAlgError:
-            continue
-        for i in range(m):
-            d, v = _distance(fit, coef[i], cov[i], limit, at[i : i + 1])
-            true, _ = _distance(fit, b[i], cov[i], limit, at[i : i + 1])
-            out.append(float((d[0] - true[0]) / np.sqrt(v[0])))
-    return np.array(out)
+    samples, b = drawn_sums(fit, draws, rng)
+    lam, _, beta, s2, xx = fitted(samples, reml=True, start=fit.restricted[0])
+    coef, cov, _ = predict_coefficients(samples, lam, beta, s2, xx)
+    ahead = [lo if np.isfinite(lo) else fit.scale for lo in lower]
+    g = fit.g(fit.last + np.array(ahead))
+    z = np.stack((np.full_like(g, 1.0 - limit.value if limit.relative else 1.0), g), axis=1)
+    wrong = ((coef - b) * z).sum(axis=-1) * (1.0 if limit.falling else -1.0)
+    spread = np.sqrt(np.einsum("mi,bmij,mj->bm", z, cov, z))
+    errors = (wrong / spread).ravel()
+    return errors[np.isfinite(errors)]
 
 
 def _first(margin: object, q: float, last: float, scale: float) -> float:
@@ -174,10 +159,7 @@ def _first(margin: object, q: float, last: float, scale: float) -> float:
         step *= 1.15
         if b > 1e7 * scale:
             return float("inf")
-    for _ in range(60):
-        mid = 0.5 * (a + b)
-        a, b = (mid, b) if margin(mid, q) > 0 else (a, mid)
-    return 0.5 * (a + b) - last
+    return float(brentq(margin, a, b, args=(q,), xtol=1e-9 * scale)) - last
 
 
 @dataclass(frozen=True)

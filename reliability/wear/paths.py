@@ -11,7 +11,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import minimize, minimize_scalar
+from scipy.optimize import minimize_scalar
 
 from reliability.notes import CannotAnswer
 from reliability.readings import WearReadings
@@ -21,7 +21,10 @@ Array = NDArray[np.float64]
 
 @dataclass(frozen=True)
 class _Sums:
-    """What the likelihood needs of each unit: A = Z'Z (m, 2, 2), c = Z'y (m, 2), yy (m,), n (m,)."""
+    """What the likelihood needs of each unit of B samples of one design.
+
+    A = Z'Z (m, 2, 2), n (m,); of each sample c = Z'y (B, m, 2) and yy (B, m).
+    """
 
     a: Array
     c: Array
@@ -30,38 +33,49 @@ class _Sums:
 
 
 def _sums(t: Array, y: Array, index: NDArray[np.intp], m: int) -> _Sums:
-    a, c, yy, n = np.zeros((m, 2, 2)), np.zeros((m, 2)), np.zeros(m), np.zeros(m)
-    for value, (i, j) in ((np.ones_like(t), (0, 0)), (t, (0, 1)), (t * t, (1, 1))):
-        np.add.at(a[:, i, j], index, value)
-    a[:, 1, 0] = a[:, 0, 1]
-    np.add.at(c[:, 0], index, y)
-    np.add.at(c[:, 1], index, t * y)
-    np.add.at(yy, index, y * y)
-    np.add.at(n, index, 1.0)
-    return _Sums(a, c, yy, n)
+    """Sums of samples ``y`` (B, n) at scaled shots ``t`` (n,)."""
+    unit = np.zeros((t.size, m))
+    unit[np.arange(t.size), index] = 1.0
+    a = np.empty((m, 2, 2))
+    a[:, 0, 0], a[:, 1, 1] = unit.sum(axis=0), (t * t) @ unit
+    a[:, 0, 1] = a[:, 1, 0] = t @ unit
+    c = np.stack((y @ unit, (y * t) @ unit), axis=-1)
+    return _Sums(a, c, (y * y) @ unit, a[:, 0, 0])
 
 
-def _solve(s: _Sums, lam: Array, reml: bool = False) -> tuple[float, Array, float, Array]:
-    """Profiled log-likelihood at a relative factor ``lam`` (2, 2): value, beta, s^2, X'V^-1X s^2.
+def _solve(s: _Sums, lam: Array, reml: bool = False) -> tuple[Array, Array, Array, Array]:
+    """Profiled log-likelihood at relative factors ``lam`` (B, 2, 2): value, beta, s^2, X'V^-1X s^2.
 
     ``reml``: the restricted likelihood, whose variances are not too small in few units (Patterson &
     Thompson 1971).
     """
-    al = s.a @ lam
-    m = np.eye(2) + lam.T @ al
-    inv = np.linalg.inv(m)
-    core = al @ inv @ np.swapaxes(al, 1, 2)
-    xx = (s.a - core).sum(axis=0)
-    lc = np.einsum("ij,mi->mj", lam, s.c)
-    xy = (s.c - np.einsum("mij,mjk,mk->mi", al, inv, lc)).sum(axis=0)
-    yy = float((s.yy - np.einsum("mi,mij,mj->m", lc, inv, lc)).sum())
-    beta = np.linalg.solve(xx, xy)
+    al = s.a[None] @ lam[:, None]
+    m = np.eye(2) + np.swapaxes(lam, 1, 2)[:, None] @ al
+    inv = _inverse(m)
+    half = al @ inv
+    xx = (s.a[None] - half @ np.swapaxes(al, 2, 3)).sum(axis=1)
+    lc = s.c @ lam
+    back = (half @ lc[..., None])[..., 0]
+    xy = (s.c - back).sum(axis=1)
+    yy = (s.yy - (lc[..., None, :] @ inv @ lc[..., None])[..., 0, 0]).sum(axis=1)
+    beta = (_inverse(xx) @ xy[..., None])[..., 0]
     total = float(s.n.sum()) - (2.0 if reml else 0.0)
-    s2 = max((yy - float(beta @ xy)) / total, 1e-300)
-    value = -0.5 * (total * (np.log(2 * np.pi * s2) + 1.0) + float(np.linalg.slogdet(m)[1].sum()))
+    s2 = np.maximum((yy - (beta * xy).sum(axis=-1)) / total, 1e-300)
+    value = -0.5 * (total * (np.log(2 * np.pi * s2) + 1.0) + np.log(_determinant(m)).sum(axis=1))
     if reml:
-        value -= 0.5 * float(np.linalg.slogdet(xx)[1])
+        value = value - 0.5 * np.log(_determinant(xx))
     return value, beta, s2, xx
+
+
+def _determinant(m: Array) -> Array:
+    return np.asarray(m[..., 0, 0] * m[..., 1, 1] - m[..., 0, 1] * m[..., 1, 0])
+
+
+def _inverse(m: Array) -> Array:
+    out = np.empty_like(m)
+    out[..., 0, 0], out[..., 1, 1] = m[..., 1, 1], m[..., 0, 0]
+    out[..., 0, 1], out[..., 1, 0] = -m[..., 0, 1], -m[..., 1, 0]
+    return out / _determinant(m)[..., None, None]
 
 
 @dataclass(frozen=True)
@@ -148,90 +162,147 @@ def fit_paths(readings: WearReadings, power: float | None = 1.0) -> PathFit:
     y = (readings.value - offset) / spread
     if power is None:
         found = minimize_scalar(
-            lambda q: -fit_by_likelihood(readings.shots / scale, y, index, units.size, float(np.exp(q)))[0],
+            lambda q: -float(fitted(_sums((readings.shots / scale) ** np.exp(q), y[None], index, units.size))[1][0]),
             bounds=(np.log(0.2), np.log(5.0)), method="bounded", options={"xatol": 1e-6},
         )  # fmt: skip
         power = float(np.exp(found.x))
-    value, lam, beta, s2, xx, s = fit_by_likelihood(
-        readings.shots / scale, y, index, units.size, power
-    )
-    cov = s2 * lam @ lam.T
-    beta_cov = np.asarray(s2 * np.linalg.inv(xx), np.float64)
+    t = readings.shots / scale
+    s = _sums(t**power, y[None], index, units.size)
+    lam, value, beta, s2, xx = fitted(s)
+    cov = s2[0] * lam[0] @ lam[0].T
+    beta_cov = np.asarray(s2[0] * np.linalg.inv(xx[0]), np.float64)
     # predictions rest on restricted likelihood: plain maximum likelihood makes the spread too small
-    _, lam_r, beta_r, s2_r, xx_r, _ = fit_by_likelihood(
-        readings.shots / scale, y, index, units.size, power, reml=True, start=lam
-    )
-    coef, coef_cov, share = predict_coefficients(
-        s, lam_r, beta_r, s2_r, np.asarray(s2_r * np.linalg.inv(xx_r), np.float64)
-    )
+    lam_r, _, beta_r, s2_r, xx_r = fitted(s, reml=True, start=lam)
+    coef, coef_cov, share = predict_coefficients(s, lam_r, beta_r, s2_r, xx_r)
     last = np.zeros(units.size)
     np.maximum.at(last, index, readings.shots)
     shift = np.array([offset, 0.0])
     total = float(s.n.sum())
     return PathFit(
-        str(readings.quantity[0]), power, scale, spread * beta + shift, spread**2 * cov, spread * float(np.sqrt(s2)),
-        value - total * float(np.log(spread)), spread**2 * beta_cov, tuple(units.tolist()), spread * coef + shift,
-        spread**2 * coef_cov, last, s.n, share, (readings.shots / scale, index),
-        (lam_r, spread * beta_r + shift, spread * float(np.sqrt(s2_r))),
+        str(readings.quantity[0]), power, scale, spread * beta[0] + shift, spread**2 * cov, spread * float(np.sqrt(s2[0])),
+        float(value[0]) - total * float(np.log(spread)), spread**2 * beta_cov, tuple(units.tolist()), spread * coef[0] + shift,
+        spread**2 * coef_cov[0], last, s.n, share[0], (readings.shots / scale, index),
+        (lam_r[0], spread * beta_r[0] + shift, spread * float(np.sqrt(s2_r[0]))),
     )  # fmt: skip
 
 
-def fit_by_likelihood(
-    t: Array,
-    y: Array,
-    index: NDArray[np.intp],
-    m: int,
-    power: float,
-    reml: bool = False,
-    start: Array | None = None,
-) -> tuple[float, Array, Array, float, Array, _Sums]:
-    s = _sums(t**power, y, index, m)
+_STEP = 1e-4
+_SHIFTS = np.array(
+    [[0.0, 0.0, 0.0]]
+    + [[s if k == j else 0.0 for k in range(3)] for j in range(3) for s in (1.0, -1.0)]
+    + [
+        [a if k == i else b if k == j else 0.0 for k in range(3)]
+        for i in range(3)
+        for j in range(i)
+        for a, b in ((1.0, 1.0), (1.0, -1.0), (-1.0, 1.0), (-1.0, -1.0))
+    ]
+)
+_LENGTHS = np.array([1.0, 0.5, 0.25, 0.08, 0.02, 0.0])
 
-    def factor(theta: Array) -> Array:
-        return np.array(
-            [
-                [np.exp(np.clip(theta[0], -12, 12)), 0.0],
-                [theta[1], np.exp(np.clip(theta[2], -12, 12))],
-            ]
-        )
 
-    best = None
-    starts = [(0.0, 0.0, 0.0), (2.0, 0.0, 2.0)]
-    if start is not None:
-        starts = [
-            (
-                float(np.log(max(start[0, 0], 1e-4))),
-                float(start[1, 0]),
-                float(np.log(max(start[1, 1], 1e-2))),
-            )
-        ]
-    for first in starts:
-        found = minimize(
-            lambda q: -_solve(s, factor(q), reml)[0],
-            np.array(first),
-            method="BFGS",
-            options={"gtol": 1e-6},
+def _factor(theta: Array) -> Array:
+    """Relative factors (B, 2, 2) from free parameters (B, 3)."""
+    out = np.zeros((*theta.shape[:-1], 2, 2))
+    out[..., 0, 0] = np.exp(np.clip(theta[..., 0], -12, 12))
+    out[..., 1, 0] = theta[..., 1]
+    out[..., 1, 1] = np.exp(np.clip(theta[..., 2], -12, 12))
+    return out
+
+
+def _values(s: _Sums, theta: Array, reml: bool) -> Array:
+    """Log-likelihood at k points of each sample: ``theta`` (B, k, 3) to (B, k)."""
+    size, k = theta.shape[:2]
+    many = _Sums(s.a, np.repeat(s.c, k, axis=0), np.repeat(s.yy, k, axis=0), s.n)
+    return _solve(many, _factor(theta.reshape(-1, 3)), reml)[0].reshape(size, k)
+
+
+def _climb(s: _Sums, theta: Array, reml: bool, steps: int = 60) -> tuple[Array, Array]:
+    """Newton's method on all samples at once, derivatives by central differences; parameters and value."""
+    value = _values(s, theta[:, None], reml)[:, 0]
+    for _ in range(steps):
+        f = _values(s, theta[:, None] + _STEP * _SHIFTS, reml)
+        up, down, mid = f[:, 1:7:2], f[:, 2:7:2], f[:, :1]
+        grad = (up - down) / (2 * _STEP)
+        hess = np.zeros((theta.shape[0], 3, 3))
+        hess[:, range(3), range(3)] = (up + down - 2 * mid) / _STEP**2
+        at = 7
+        for i in range(3):
+            for j in range(i):
+                a, b, c, d = (f[:, at + k] for k in range(4))
+                hess[:, i, j] = hess[:, j, i] = (a - b - c + d) / (4 * _STEP**2)
+                at += 4
+        w, v = np.linalg.eigh(hess)
+        w = -np.maximum(np.abs(w), 1e-6)  # uphill wherever it stands
+        step = -np.einsum("bij,bj,bkj,bk->bi", v, 1 / w, v, grad)
+        size = np.sqrt((step**2).sum(axis=1, keepdims=True))
+        step *= np.minimum(1.0, 1.5 / np.maximum(size, 1e-300))
+        tried = _values(
+            s, np.clip(theta[:, None] + _LENGTHS[:, None] * step[:, None], -30, 30), reml
         )
-        if best is None or found.fun < best.fun - 1e-9:
-            best = found
-    assert best is not None
-    lam = factor(best.x)
-    value, beta, s2, xx = _solve(s, lam, reml)
-    return value, lam, beta, s2, np.asarray(xx, np.float64), s
+        k = tried.argmax(axis=1)
+        best = tried[np.arange(k.size), k]
+        theta = np.clip(theta + _LENGTHS[k][:, None] * step, -30, 30)
+        done = (np.abs(_LENGTHS[k][:, None] * step).max() < 1e-7) or (best - value).max() < 1e-11
+        value = best
+        if done:
+            break
+    return theta, value
+
+
+def fitted(
+    s: _Sums, reml: bool = False, start: Array | None = None
+) -> tuple[Array, Array, Array, Array, Array]:
+    """Fit B samples: relative factor (B, 2, 2), log-likelihood, beta (B, 2), s^2, X'V^-1X s^2.
+
+    ``start`` is a factor (2, 2) or (B, 2, 2) near the answer; without one two starts are tried.
+    """
+    size = s.yy.shape[0]
+    if start is None:
+        starts = [np.array([0.0, 0.0, 0.0]), np.array([2.0, 0.0, 2.0])]
+    else:
+        near = np.broadcast_to(start, (size, 2, 2))
+        diagonal = np.log(np.maximum(near[:, [0, 1], [0, 1]], (1e-4, 1e-2)))
+        starts = [np.stack((diagonal[:, 0], near[:, 1, 0], diagonal[:, 1]), axis=1)]
+    theta, value = _climb(s, np.broadcast_to(starts[0], (size, 3)).copy(), reml)
+    for other in starts[1:]:
+        t, v = _climb(s, np.broadcast_to(other, (size, 3)).copy(), reml)
+        better = v > value + 1e-9
+        theta, value = np.where(better[:, None], t, theta), np.where(better, v, value)
+    lam = _factor(theta)
+    return lam, *_solve(s, lam, reml)
 
 
 def predict_coefficients(
-    s: _Sums, lam: Array, beta: Array, s2: float, beta_cov: Array
+    s: _Sums, lam: Array, beta: Array, s2: Array, xx: Array
 ) -> tuple[Array, Array, Array]:
-    """Best linear unbiased prediction of each unit's coefficients (Henderson 1975; Robinson 1991)."""
-    d = s2 * lam @ lam.T
-    al = s.a @ lam
-    inv = np.linalg.inv(np.eye(2) + lam.T @ al)
-    zvz = (s.a - al @ inv @ np.swapaxes(al, 1, 2)) / s2
-    lc = np.einsum("ij,mi->mj", lam, s.c - s.a @ beta)
-    zvr = (s.c - s.a @ beta - np.einsum("mij,mjk,mk->mi", al, inv, lc)) / s2
-    coef = beta + zvr @ d
-    w = np.eye(2) - d @ zvz
-    cov = d - d @ zvz @ d + w @ beta_cov @ np.swapaxes(w, 1, 2)
-    share = np.clip(1.0 - w[:, 1, 1], 0.0, 1.0)
+    """Best linear unbiased prediction of each unit's coefficients (Henderson 1975; Robinson 1991).
+
+    Of B samples: coefficients (B, m, 2), their covariance (B, m, 2, 2), and how far each unit's line
+    rests on its own readings (B, m).
+    """
+    v = s2[:, None, None]
+    beta_cov = v * _inverse(xx)
+    d = v * lam @ np.swapaxes(lam, 1, 2)
+    al = s.a[None] @ lam[:, None]
+    inv = _inverse(np.eye(2) + np.swapaxes(lam, 1, 2)[:, None] @ al)
+    half = al @ inv
+    zvz = (s.a[None] - half @ np.swapaxes(al, 2, 3)) / v[:, None]
+    rest = s.c - (s.a[None] @ beta[:, None, :, None])[..., 0]
+    lc = rest @ lam
+    zvr = (rest - (half @ lc[..., None])[..., 0]) / v
+    coef = beta[:, None] + zvr @ d
+    w = np.eye(2) - d[:, None] @ zvz
+    cov = d[:, None] - d[:, None] @ zvz @ d[:, None] + w @ beta_cov[:, None] @ np.swapaxes(w, 2, 3)
+    share = np.clip(1.0 - w[..., 1, 1], 0.0, 1.0)
     return coef, cov, share
+
+
+def drawn_sums(fit: PathFit, draws: int, rng: np.random.Generator) -> tuple[_Sums, Array]:
+    """Samples of the fit's design from its restricted fit, and their true coefficients (B, m, 2)."""
+    t, index = fit.design
+    g = t**fit.power
+    lam, beta, sigma = fit.restricted
+    m = len(fit.units)
+    b = beta + rng.standard_normal((draws, m, 2)) @ (sigma * lam).T
+    y = b[:, index, 0] + b[:, index, 1] * g + rng.normal(0, sigma, (draws, g.size))
+    return _sums(g, y, index, m), b
