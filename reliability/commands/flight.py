@@ -19,9 +19,7 @@ from reliability.notes import BadInput
 
 def show(a: Any) -> None:
     """Mission, slots, more testing."""
-    click.echo(
-        f"\n  mission: {a.mission}; margin {a.margin_shots:+,.0f} shots; chance for this very unit {number(a.survival.predictive, 3)}"
-    )
+    click.echo(f"\n  mission: {a.mission}; margin {a.margin_shots:+,.0f} shots")
     click.echo("\nSlots, most likely end first")
     head = [
         "slot",
@@ -37,7 +35,7 @@ def show(a: Any) -> None:
     rows = [
         [
             s.slot, s.part, f"{s.so_far:,.0f}", f"{s.failed:g} of {s.n:g}", s.basis, number(s.survival),
-            number(s.lower), number(s.promise), number(s.ends_first, 2),
+            number(s.lower), number(s.promise), number(s.ends_first, 2), f"{s.holds_down:.0%}",
         ]
         for s in a.by_slot
     ]  # fmt: skip
@@ -51,12 +49,12 @@ def show(a: Any) -> None:
         click.echo("\nWhat more testing would change")
         rows = [
             [
-                m.what, f"{m.shots:,.0f}", number(m.survives_it, 2), number(m.survival), number(m.lower),
+                m.what, f"{m.shots:,.0f}", f"{m.days:.2f}", number(m.survives_it, 2), number(m.survival), number(m.lower),
                 number(m.promise),
             ]
             for m in a.more
         ]  # fmt: skip
-        head = ["what", "shots", "lasts it", "survival after", "at least", "promise"]
+        head = ["what", "shots", "days", "lasts it", "survival after", "at least", "promise"]
         click.echo(table(head, rows))
 
 

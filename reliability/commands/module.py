@@ -11,7 +11,9 @@ from reliability.commands.common import number, question_command, table
 
 def show(a: Any) -> None:
     """Slots, and survival at the counts asked for."""
-    click.echo("\nSlots, most likely end first")
+    click.echo(
+        "\nSlots, most likely end first (holds down: share of the hazard where the lower bound is met)"
+    )
     click.echo(slot_table(a))
     if a.survival:
         click.echo(f"\nModule survival ({a.bound} bounds, {a.confidence:g} one-sided)")
@@ -24,12 +26,13 @@ def slot_table(a: Any) -> str:
     rows = [
         [
             s.slot, f"{s.n:g}", f"{s.failed:g}",
-            number(s.shape, 3) if s.assumed_shape is None else f"~{s.assumed_shape:g} assumed",
-            number(s.median), number(s.ends_module, 2),
+            number(s.shape, 3), number(s.median), number(s.ends_module, 2), f"{s.holds_down:.0%}",
         ]
         for s in a.slots
     ]  # fmt: skip
-    return table(["slot", "units", "failed", "shape", "median shots", "ends module"], rows)
+    return table(
+        ["slot", "units", "failed", "shape", "median shots", "ends module", "holds down"], rows
+    )
 
 
 command = question_command("module", show)

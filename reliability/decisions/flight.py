@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes
+from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
 from reliability.decisions.module import few_notes
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of
@@ -31,6 +32,9 @@ from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, SlotData, bench_ends, slot_data
 from reliability.slots.promise import Cut, ModuleModel, first_failure_shares, older
 from reliability.words import percent_text, shots_text, whole
+
+LEAST_CHANCE = 0.05
+"""tests that end the module more surely than this are not offered"""
 
 
 @dataclass(frozen=True)
@@ -79,10 +83,11 @@ class FlightSlot:
 
 @dataclass(frozen=True)
 class MoreTest:
-    """What more burn-in, or a test of a sister module without failure, would change."""
+    """What more burn-in, or a test of a sister module without failure, would change; bench days at the rate."""
 
     what: str
     shots: float
+    days: float
     survives_it: float
     survival: float
     lower: float
@@ -339,29 +344,29 @@ class _Flight:
         return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, lower), (1.0, best))))  # fmt: skip
 
     def more(self, cut: Cut) -> tuple[MoreTest, ...]:
-        """One more hour, day, week of burn-in; and of tests of a sister module that survives them."""
-        m = self.now
-        hour, day, week = (t * self.q.rate_hz for t in (3600.0, 86400.0, 604800.0))
+        """More burn-in, and tests of a sister module that survives them; those hardly survived left out."""
+        m, n = self.now, self.shots
         out = []
-        for name, length in (("hour", hour), ("day", day), ("week", week)):
+        for what, length in (("a quarter of the mission", n / 4), ("as much as the mission", n)):
             aged = ModuleModel([older(s, length) for s in m.slots], m.drift, m.seed)
-            out.append(self.test(f"one more {name} of burn-in", length, aged, cut))
+            out.append(self.test(f"more burn-in, {what}", length, aged, cut))
         own = self.records.select((self.records.module == self.q.module) & self.records.right)
-        for name, length in (("day", day), ("week", week)):
+        for k in (1, 2, 5):
             sister = LifeRecords.of(
-                np.full(len(own), length), module=["sister"] * len(own), slot=own.slot, part=own.part,
+                np.full(len(own), k * n), module=["sister"] * len(own), slot=own.slot, part=own.part,
                 covariates=dict(own.covariates), labels=dict(own.labels),
             )  # fmt: skip
             pool = join([self.others, sister])
             used = [self.usable(b, pool) for b in self.on_board]
             learnt = ModuleModel(self.slot_data(pool, used), m.drift, m.seed)
-            out.append(self.test(f"a sister module that lasts one {name}", length, learnt, cut))
-        return tuple(out)
+            what = "the mission" if k == 1 else f"{k} missions"
+            out.append(self.test(f"a sister module that lasts {what}", k * n, learnt, cut))
+        return tuple(t for t in out if t.survives_it >= LEAST_CHANCE)
 
     def test(self, what: str, length: float, then: ModuleModel, cut: Cut) -> MoreTest:
         """What a test of that length, survived, would make of the promise (with the cut found now)."""
         return MoreTest(
-            what, length, self.now.survival(length), then.survival(self.shots), then.lower(self.shots, cut),
+            what, length, length / self.q.rate_hz / SECONDS_A_DAY, self.now.survival(length), then.survival(self.shots), then.lower(self.shots, cut),
             then.promise(self.q.survival, cut),
         )  # fmt: skip
 

@@ -18,8 +18,8 @@ CAUTIONS = (
 )
 ASSUMPTIONS = (
     "Slots fail independently of each other, and the first failure ends the module.",
-    "Flight conditions (temperature, pressure, rate, reversal) are like those of the tests named below.",
-    "Lives follow the fitted family; see the model checks.",
+    "Flight conditions other than those named below (pressure, reversal, storage) are like those of the tests.",
+    "Each slot's life follows a Weibull law, its voltage a power law; see the model checks.",
     "Bounds are one-sided at the stated confidence; survival is given that the module has lasted so far.",
 )
 
@@ -77,18 +77,15 @@ def _configuration(s: FlightSlot) -> str:
 
 
 def _checks(a: FlightAnswer) -> list[str]:
-    """Fit of each slot's model in words."""
-    out = []
-    for s in a.by_slot:
-        name = s.slot.replace("_", " ")
-        if s.fit_p == s.fit_p:
-            verdict = "fits poorly" if s.fit_p < 0.05 else "no sign of misfit"
-            out.append(f"{name}: {s.basis}, {verdict} (Monte-Carlo p = {s.fit_p:.2f}).")
-        else:
-            out.append(
-                f"{name}: {s.basis}; its fit could not be tested (too few failures at a level)."
-            )
-    return out
+    """What each slot's model rests on, and what of the operating point the records carry."""
+    out = [
+        f"{s.slot.replace('_', ' ')}: {s.basis}, {s.failed:g} of {s.n:g} units failed"
+        + (f"; shape {s.shape:.2g}." if s.shape == s.shape else ".")
+        for s in a.by_slot
+    ]
+    return out + [
+        f"{c.slot.replace('_', ' ')}, {c.stress}: {c.status}; {c.text}." for c in a.carried
+    ]
 
 
 def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None) -> Statement:
@@ -119,7 +116,7 @@ def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None
 SLOT_HEAD = [
     "slot", "part", "shots so far", "failed in data", "model", "survival", "at least", "ends first",
 ]  # fmt: skip
-MORE_HEAD = ["what", "shots", "lasts it", "survival after", "at least", "promise"]
+MORE_HEAD = ["what", "shots", "bench days", "lasts it", "survival after", "at least", "promise"]
 
 
 def _facts(a: FlightAnswer) -> list[list[str]]:
@@ -131,7 +128,6 @@ def _facts(a: FlightAnswer) -> list[list[str]]:
         ["at survival and confidence", f"{percent_text(p.survival)}, {percent_text(p.confidence)}"],
         ["Margin to the mission", f"{a.margin_shots:+,.0f} shots"],
         ["Survival of the mission", f"{percent_text(s.estimate)} estimated, at least {percent_text(s.lower)}"],
-        ["Chance for this very unit", f"{percent_text(s.predictive)}, uncertainty of the estimate included"],
     ]  # fmt: skip
     if v.units > 1:
         text = (
@@ -155,7 +151,7 @@ def _slots(a: FlightAnswer) -> list[list[str]]:
 def _more(a: FlightAnswer) -> list[list[str]]:
     return [
         [
-            m.what, f"{m.shots:,.0f}", percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower),
+            m.what, f"{m.shots:,.0f}", f"{m.days:.2f}", percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower),
             shots_text(m.promise),
         ]
         for m in a.more

@@ -25,6 +25,11 @@ STEPS = np.concatenate(([0.125], np.arange(1.0, 41.0))) / 40.0
 """shares of the module's hazard that a slot may have; never none"""
 
 
+_REST = np.arange(STEPS.size)[:, None] - np.arange(STEPS.size)
+_REST = np.where(_REST < 0, STEPS.size, _REST)
+"""steps left for one slot where another takes some; beyond the end where none are"""
+
+
 @dataclass(frozen=True)
 class Cells:
     """Sufficient statistics of B samples in every cell of the grid.
@@ -123,6 +128,11 @@ def profile(cells: Cells, g: Array, hazards: Array) -> tuple[Array, Ints]:
     r = cells.failures
     base = cells.const - r * np.log(g)[:, None]
     rate = cells.exposure / g[:, None]
+    if r.size == 1:
+        v = base - rate * hazards
+        cell = v.argmax(axis=0)
+        value = v[cell, np.arange(hazards.size)] + r * np.log(hazards)
+        return value[:, None], cell[:, None]
     value = np.empty((hazards.size, r.size))
     cell = np.empty((hazards.size, r.size), np.intp)
     columns = np.arange(r.size)
@@ -152,6 +162,12 @@ def share_out(deviances: list[Array]) -> tuple[Array, list[int]]:
     taken: list[Ints] = []
     steps = STEPS.size
     for d in deviances[1:]:
+        if total.shape[1] == 1:
+            sums = total[:, 0] + np.append(d[:, 0], np.inf)[_REST]
+            which = sums.argmin(axis=1)[:, None]
+            total = np.take_along_axis(sums, which, 1)
+            taken.append(which)
+            continue
         new = np.empty_like(total)
         which = np.empty(total.shape, np.intp)
         for k in range(steps):

@@ -93,17 +93,20 @@ class ModuleModel:
             return float("nan")
         return float(e[int(self.tops[i][1][0]) % e.size])
 
+    def total(self, shots: float) -> float:
+        """Estimated hazard of all slots and of drift over so many shots from now."""
+        return sum(self.hazard(i, shots) for i in range(len(self.slots))) + self.drift(shots)
+
     def survival(self, shots: float) -> float:
         """Estimated survival of so many shots from now."""
-        total = sum(self.hazard(i, shots) for i in range(len(self.slots)))
-        return float(np.exp(-total - self.drift(shots)))
+        return float(np.exp(-self.total(shots)))
 
     def life(self, fraction: float) -> float:
         """Estimated shots by which a fraction has failed; nan where nothing failed."""
         want = -np.log1p(-fraction)
 
         def lacking(u: float) -> float:
-            return float(-np.log(self.survival(float(np.exp(u)))) - want)
+            return float(self.total(float(np.exp(u))) - want)
 
         low, high = np.log(self.scale * SHORTEST), np.log(self.scale * LONGEST)
         if lacking(high) < 0:

@@ -134,7 +134,7 @@ def _prediction_errors(
 ) -> Array:
     """Standardised errors of predicted distances in samples drawn from the fit, all units together."""
     samples, b = drawn_sums(fit, draws, rng)
-    lam, _, beta, s2, xx = fitted(samples, reml=True, start=fit.restricted[0])
+    lam, _, beta, s2, xx = fitted(samples, reml=True, start=fit.restricted[0], gain=1e-5)
     coef, cov, _ = predict_coefficients(samples, lam, beta, s2, xx)
     ahead = [lo if np.isfinite(lo) else fit.scale for lo in lower]
     g = fit.g(fit.last + np.array(ahead))

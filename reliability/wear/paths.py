@@ -216,10 +216,10 @@ def _values(s: _Sums, theta: Array, reml: bool) -> Array:
     return _solve(many, _factor(theta.reshape(-1, 3)), reml)[0].reshape(size, k)
 
 
-def _climb(s: _Sums, theta: Array, reml: bool, steps: int = 60) -> tuple[Array, Array]:
+def _climb(s: _Sums, theta: Array, reml: bool, gain: float) -> tuple[Array, Array]:
     """Newton's method on all samples at once, derivatives by central differences; parameters and value."""
     value = _values(s, theta[:, None], reml)[:, 0]
-    for _ in range(steps):
+    for _ in range(60):
         f = _values(s, theta[:, None] + _STEP * _SHIFTS, reml)
         up, down, mid = f[:, 1:7:2], f[:, 2:7:2], f[:, :1]
         grad = (up - down) / (2 * _STEP)
@@ -242,7 +242,7 @@ def _climb(s: _Sums, theta: Array, reml: bool, steps: int = 60) -> tuple[Array, 
         k = tried.argmax(axis=1)
         best = tried[np.arange(k.size), k]
         theta = np.clip(theta + _LENGTHS[k][:, None] * step, -30, 30)
-        done = (np.abs(_LENGTHS[k][:, None] * step).max() < 1e-7) or (best - value).max() < 1e-11
+        done = (np.abs(_LENGTHS[k][:, None] * step).max() < 1e-7) or (best - value).max() < gain
         value = best
         if done:
             break
@@ -250,11 +250,12 @@ def _climb(s: _Sums, theta: Array, reml: bool, steps: int = 60) -> tuple[Array, 
 
 
 def fitted(
-    s: _Sums, reml: bool = False, start: Array | None = None
+    s: _Sums, reml: bool = False, start: Array | None = None, gain: float = 1e-11
 ) -> tuple[Array, Array, Array, Array, Array]:
     """Fit B samples: relative factor (B, 2, 2), log-likelihood, beta (B, 2), s^2, X'V^-1X s^2.
 
-    ``start`` is a factor (2, 2) or (B, 2, 2) near the answer; without one two starts are tried.
+    ``start`` is a factor (2, 2) or (B, 2, 2) near the answer; without one two starts are tried. It ends
+    when no sample gains more than ``gain`` in log-likelihood.
     """
     size = s.yy.shape[0]
     if start is None:
@@ -263,9 +264,9 @@ def fitted(
         near = np.broadcast_to(start, (size, 2, 2))
         diagonal = np.log(np.maximum(near[:, [0, 1], [0, 1]], (1e-4, 1e-2)))
         starts = [np.stack((diagonal[:, 0], near[:, 1, 0], diagonal[:, 1]), axis=1)]
-    theta, value = _climb(s, np.broadcast_to(starts[0], (size, 3)).copy(), reml)
+    theta, value = _climb(s, np.broadcast_to(starts[0], (size, 3)).copy(), reml, gain)
     for other in starts[1:]:
-        t, v = _climb(s, np.broadcast_to(other, (size, 3)).copy(), reml)
+        t, v = _climb(s, np.broadcast_to(other, (size, 3)).copy(), reml, gain)
         better = v > value + 1e-9
         theta, value = np.where(better[:, None], t, theta), np.where(better, v, value)
     lam = _factor(theta)
