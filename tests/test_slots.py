@@ -1,5 +1,7 @@
 """The promise engine: hand-computable cases, exact bounds, monotone answers, what is not carried."""
 
+import itertools
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -7,7 +9,7 @@ from scipy import stats
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots import grid, promise
-from reliability.slots.bench import draw
+from reliability.slots.bench import Law, draw
 from reliability.slots.carried import NotCarried, usable
 from reliability.slots.exposure import Asked, bench_ends, chains, slot_data
 from reliability.slots.grid import STEPS, cells_of, mission_exposure, share_out
@@ -87,12 +89,12 @@ def test_shared_out_as_by_trying_all_splits():
 @pytest.mark.parametrize("failures", [0, 1, 3])
 def test_exponential_slots_give_the_chi_square_bound(failures, monkeypatch):
     """Shape held at 1, three slots of equal exposure on replacement tests of fixed length: the bound on the
-    module's rate is chi2(0.95; 2r + 2) / 2T (Buehler 1957; NIST/SEMATECH e-Handbook 8.4.5.1). Counts are
-    whole numbers, so a simulated cut may take the bound of the next count for it, never one before."""
+    module's rate is chi2(0.95; 2r + 2) / 2T (Buehler 1957; NIST/SEMATECH e-Handbook 8.4.5.1), within 2 %."""
     monkeypatch.setattr(grid, "SHAPES", np.array([1.0]))
     monkeypatch.setattr(promise, "SHAPES", np.array([1.0]))
     monkeypatch.setattr(grid, "SHAPE_MEDIAN", 1.0)
-    monkeypatch.setattr(promise, "DRAWS", 4000)
+    monkeypatch.setattr(promise, "DRAWS", 20000)
+    monkeypatch.setattr(promise, "SLACK", 0.0)
     total, rows = 30000.0, []
     for k, slot in enumerate(("a", "b", "c")):
         own = failures if k == 0 else 0
@@ -106,11 +108,8 @@ def test_exponential_slots_give_the_chi_square_bound(failures, monkeypatch):
     ]
     m = ModuleModel(slots)
     got = m.promise(0.9, m.cut(0.9, 0.95))
-    exact = [
-        -np.log(0.9) * total / (stats.chi2.ppf(0.95, 2 * k + 2) / 2)
-        for k in (failures, failures + 1)
-    ]
-    assert 0.98 * exact[1] <= got <= 1.02 * exact[0]
+    exact = -np.log(0.9) * total / (stats.chi2.ppf(0.95, 2 * failures + 2) / 2)
+    assert got == pytest.approx(exact, rel=0.02)
 
 
 def test_single_slot_complete_test_against_the_exact_bound():
@@ -132,7 +131,7 @@ def test_drawn_benches_live_as_the_law_says():
         [400.0] * 30, [INF] * 30, shots_from=[100.0] * 30, module=[f"m{i}" for i in range(30)]
     )
     s = slot_data("c", r, Asked())
-    u = draw(s, 2.0, 0.0, 0.002, 1.0, 400, np.random.default_rng(1))
+    u = draw(s, Law(2.0, 0.0, 0.002, 1.0), 400, np.random.default_rng(1))
     dead = u.failed & (u.start == 100.0)
     z = 1 - np.exp(-0.002 * (u.end[dead] ** 2 - 100.0**2))
     assert stats.kstest(z, "uniform").pvalue > 0.001
@@ -167,7 +166,7 @@ def test_longer_higher_surer_never_lengthens_the_promise():
             ("confidence", (0.8, 0.9, 0.95, 0.99)),
         ):
             got = [flight(r, **{key: v}).promise.shots for v in values]
-            assert all(b <= 1.02 * a for a, b in zip(got, got[1:], strict=False)), (key, got)
+            assert all(b <= 1.02 * a for a, b in itertools.pairwise(got)), (key, got)
 
 
 def test_lower_bound_falls_with_the_mission():
@@ -276,7 +275,7 @@ def test_wear_never_lengthens_a_promise():
         worn = asked(
             "flight", r, wear=readings(loss), module="flight", shots=1000, brief=True
         ).promise.shots
-        assert worn <= plain * (1 + 1e-6)
+        assert worn <= plain * (1 + 1e-3)  # the root is solved to 1e-4
     assert worn < 0.9 * plain
 
 

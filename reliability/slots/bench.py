@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import dataclass
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -13,16 +15,29 @@ SWAPS = 5
 """units on one position at most"""
 
 
-def draw(
-    slot: SlotData, shape: float, exponent: float, rate: float, scale: float, size: int, rng: np.random.Generator
-) -> Units:  # fmt: skip
-    """Samples of the slot's units if its hazard were rate (z / scale)^shape, z the exposure in shots of use."""
+@dataclass(frozen=True)
+class Law:
+    """Cumulative hazard rate * (z / scale)^shape, z the exposure: (V / V_use)^exponent a shot."""
+
+    shape: float
+    exponent: float
+    rate: float
+    scale: float
+
+    def life(self, begun: Array, rng: np.random.Generator) -> Array:
+        """Exposure (in scales) at failure of units that were good at ``begun``."""
+        spent = rng.exponential(size=begun.shape) / self.rate
+        return np.asarray((begun**self.shape + spent) ** (1 / self.shape))
+
+
+def draw(slot: SlotData, law: Law, size: int, rng: np.random.Generator) -> Units:
+    """Samples of the slot's units if they lived by a law."""
     plain = [p for p in slot.positions if len(set(p.levels)) == 1]
     changed = [p for p in slot.positions if len(set(p.levels)) > 1]
-    start, end, failed, level = _steady(plain, slot, shape, exponent, rate, scale, size, rng)
+    start, end, failed, level = _steady(plain, slot, law, size, rng)
     spent: dict[int, Array] = {}
     for p in changed:
-        for s, e, f, own, last in _stepped(p, slot, shape, exponent, rate, scale, size, rng):
+        for s, e, f, own, last in _stepped(p, slot, law, size, rng):
             for v in range(slot.x.size):  # units end at several voltages: a row for each of them
                 here = last == v
                 if here.any():
@@ -47,9 +62,8 @@ def found(life: Array, entry: Array, limit: Array, look: Array) -> tuple[Array, 
 
 
 def _steady(
-    positions: list[Position], slot: SlotData, shape: float, exponent: float, rate: float, scale: float, size: int,
-    rng: np.random.Generator,
-) -> tuple[list[Array], list[Array], list[Array], list[int]]:  # fmt: skip
+    positions: list[Position], slot: SlotData, law: Law, size: int, rng: np.random.Generator
+) -> tuple[list[Array], list[Array], list[Array], list[int]]:
     """Positions of one voltage, all at once."""
     if not positions:
         return [], [], [], []
@@ -57,14 +71,13 @@ def _steady(
     left = np.repeat(np.array([sum(p.lengths) for p in positions])[:, None], size, 1)
     where = np.array([p.levels[0] for p in positions])
     look = np.array([p.look for p in positions])[:, None]
-    age = np.exp(exponent * slot.x[where])[:, None] / scale
+    age = np.exp(law.exponent * slot.x[where])[:, None] / law.scale
     start = np.repeat(begin[:, None], size, 1)
     alive = np.ones(left.shape, bool)
     shortest = 0.02 * left.max()
     out: tuple[list[Array], list[Array], list[Array], list[int]] = ([], [], [], [])
     for _ in range(SWAPS):
-        z = ((start * age) ** shape + rng.exponential(size=left.shape) / rate) ** (1 / shape)
-        life, limit = z / age, start + left
+        life, limit = law.life(start * age, rng) / age, start + left
         at, dead = found(life, start, limit, look)
         dead = dead & alive
         out[0].extend(np.where(alive, start, 0.0))
@@ -80,21 +93,22 @@ def _steady(
 
 
 def _stepped(
-    p: Position, slot: SlotData, shape: float, exponent: float, rate: float, scale: float, size: int,
-    rng: np.random.Generator,
-) -> list[tuple[Array, Array, Array, Array, Array]]:  # fmt: skip
+    p: Position, slot: SlotData, law: Law, size: int, rng: np.random.Generator
+) -> list[tuple[Array, Array, Array, Array, Array]]:
     """One position whose voltage is changed on the way, as planned: start, end, failed, shots at each
     voltage (levels, B) and the voltage at the end, for each unit that follows another."""
     edges = np.concatenate(([0.0], np.cumsum(p.lengths)))
     x = slot.x[list(p.levels)]
-    clock = np.concatenate(([0.0], np.cumsum(np.array(p.lengths) * np.exp(exponent * x) / scale)))
+    clock = np.concatenate(
+        ([0.0], np.cumsum(np.array(p.lengths) * np.exp(law.exponent * x) / law.scale))
+    )
     now = np.zeros(size)
     begun = np.full(size, p.entry)
     alive = np.ones(size, bool)
     out = []
     for _ in range(SWAPS):
-        z0 = begun * np.exp(exponent * x[0]) / scale
-        z = (z0**shape + rng.exponential(size=size) / rate) ** (1 / shape)
+        z0 = begun * np.exp(law.exponent * x[0]) / law.scale
+        z = law.life(z0, rng)
         ends = np.interp(np.interp(now, edges, clock) + z - z0, clock, edges, right=np.inf)
         stop = np.minimum(ends, edges[-1])
         own = np.zeros((slot.x.size, size))

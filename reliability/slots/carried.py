@@ -112,7 +112,7 @@ def _part(
     if not parts:
         return records, []
     if not asked:
-        if len(parts) > 1 or (records.part == "").any():
+        if len(parts) > 1 or (records.part == "").any() or "part" in point:
             raise NotCarried(
                 f"{slot}: the pool has parts {', '.join(parts)}, and it is not said which is meant; record the part, "
                 f"or choose one (use part={parts[0]})."

@@ -4,7 +4,8 @@ At a shape b and exponent e the slot's cumulative hazard is lambda times the exp
 likelihood of the hazard h of a mission is R ln h - h T / g and a constant: R failures, T the exposure
 to the power b, g the same of the mission. Shape and exponent are held by penalties (log densities):
 
-* shape: lognormal, median 1.5, sd of the log 0.5: a choice, after the published sets shipped here;
+* shape: lognormal, median 1.3, sd of the log 0.6: a choice, by simulation (tests/benchmarks/promise.py):
+  wide enough for shapes of 0.7, tight enough to be of use with one failure;
 * exponent: normal, 7 with sd 3, cut to 0 to 16: covers ceramic (3; 2 to 7, Sci. Rep. 14, 616, 2024) and
   film in pulse discharge (6 to 9, practitioners' use, from memory); a choice.
 """
@@ -19,7 +20,7 @@ from reliability.slots.exposure import Array, Ints, SlotData, Units
 
 SHAPES = np.exp(np.linspace(np.log(0.25), np.log(10.0), 40))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
-SHAPE_MEDIAN, SHAPE_LOG_SD = 1.5, 0.5
+SHAPE_MEDIAN, SHAPE_LOG_SD = 1.3, 0.6
 EXPONENT_MEAN, EXPONENT_SD = 7.0, 3.0
 STEPS = np.concatenate(([0.125], np.arange(1.0, 41.0))) / 40.0
 """shares of the module's hazard that a slot may have; never none"""

@@ -16,7 +16,7 @@ import numpy as np
 from scipy.optimize import brentq
 from scipy.special import ndtri
 
-from reliability.slots.bench import draw
+from reliability.slots.bench import Law, draw
 from reliability.slots.exposure import LONGEST_DRAWN, Array, SlotData
 from reliability.slots.grid import (
     SHAPES,
@@ -32,13 +32,18 @@ from reliability.slots.grid import (
 
 DRAWS = 250
 LEAST_CUT = 0.02
+SLACK = 0.012
+"""chance beyond 1 - confidence that is left to the simulation's own error"""
+TIE = 2e-3
+"""roots that differ by less are one: the solution is not known better"""
+MOST_STEPS_DOWN = 12
 LONGEST, SHORTEST = 1e9, 1e-6
 """most and least times the pool's middle count that can be promised"""
 
 
 @dataclass(frozen=True)
 class Cut:
-    """Where the signed root is cut, and how that was found (``simulated`` or ``normal``)."""
+    """Where the signed root is cut, and how that was found: ``simulated``, ``exact`` or ``normal``."""
 
     value: float
     method: str
@@ -156,44 +161,69 @@ class ModuleModel:
             return float(np.exp(high))
         return float(np.exp(brentq(excess, low, high, xtol=1e-4)))
 
-    def simulated_cut(self, shots: float, survival: float, confidence: float, stage: int) -> float:
-        """Point of the root's distribution under the fit in which the hypothesis is true."""
+    def simulated_roots(self, shots: float, survival: float, draws: int) -> Array:
+        """The root in tests drawn again under the fit in which the hypothesis is true, (draws,)."""
         hazard = max(self._left(survival, shots), 1e-9)
         _, shares = self.root(shots, hazard)
-        rng = np.random.default_rng([self.seed, stage])
+        # the same random numbers at every candidate, so that candidates differ by nothing else
+        rng = np.random.default_rng(self.seed)
         samples = []
         for slot, c, share in zip(self.slots, self.cells, shares, strict=True):
             own = hazard * STEPS[share]
             g = mission_exposure(slot, shots, self.scale)
             k = int(profile(c, g, np.array([own]))[1][0, 0])
             e = exponents_of(slot)
-            units = draw(
-                slot,
-                float(SHAPES[k // e.size]),
-                float(e[k % e.size]),
-                own / float(g[k]),
-                self.scale,
-                DRAWS,
-                rng,
+            law = Law(
+                float(SHAPES[k // e.size]), float(e[k % e.size]), own / float(g[k]), self.scale
             )
-            samples.append(cells_of(slot, units, self.scale))
-        roots, _ = self.root(shots, hazard, samples)
-        return float(np.quantile(roots, confidence))
+            samples.append(cells_of(slot, draw(slot, law, draws, rng), self.scale))
+        return self.root(shots, hazard, samples)[0]
 
     def cut(self, survival: float, confidence: float) -> Cut:
-        """The two-stage cut for a lower bound."""
+        """Where the root is cut for a lower bound: simulated in two stages, then made sure of.
+
+        Few failures make the root's distribution lumpy: what matters is the chance, under the bound, of a
+        root as large as the one seen, ties counted (Buehler 1957). Where the two stages leave it above
+        1 - confidence, shorter missions are tried until it is not.
+        """
         normal = float(ndtri(confidence))
+        if not any(c.failures[0] for c in self.cells):
+            # all draws without failure tie with what was seen: their chance is exp(-root^2 / 2)
+            return Cut(float(np.sqrt(-2.0 * np.log1p(-confidence))), "exact")
         if not self.drawn:
             return Cut(normal, "normal")
-        shots = self.solve(survival, normal)
-        value = normal
-        for stage in (1, 2):
-            value = max(
-                self.simulated_cut(max(shots, self.scale * SHORTEST), survival, confidence, stage),
-                LEAST_CUT,
-            )
+        least = self.scale * SHORTEST
+        shots, value = self.solve(survival, normal), normal
+        for _ in (1, 2):
+            roots = self.simulated_roots(max(shots, least), survival, DRAWS)
+            value = max(float(np.quantile(roots, confidence)), LEAST_CUT)
             shots = self.solve(survival, value)
+        if self._chance(shots, survival) > 1 - confidence + SLACK:
+            shots = self._shorter(shots, survival, confidence)
+            value = float(self.root(shots, max(self._left(survival, shots), 1e-9))[0][0])
         return Cut(value, "simulated")
+
+    def _chance(self, shots: float, survival: float) -> float:
+        """Chance of a root as large as the one seen if that survival of the shots were true, ties counted."""
+        shots = max(shots, self.scale * SHORTEST)
+        seen = float(self.root(shots, max(self._left(survival, shots), 1e-9))[0][0])
+        return float((self.simulated_roots(shots, survival, DRAWS) >= seen - TIE).mean())
+
+    def _shorter(self, shots: float, survival: float, confidence: float) -> float:
+        """Longest mission up to ``shots`` at which the chance is 1 - confidence or less."""
+        low, high = shots, shots
+        for _ in range(MOST_STEPS_DOWN):
+            low *= 0.7
+            if self._chance(low, survival) <= 1 - confidence:
+                break
+            high = low
+        for _ in range(7):
+            middle = float(np.sqrt(low * high))
+            if self._chance(middle, survival) <= 1 - confidence:
+                low = middle
+            else:
+                high = middle
+        return low
 
     # --- bounds ----------------------------------------------------------------------------
 
