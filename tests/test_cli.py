@@ -87,9 +87,7 @@ def test_store_path_from_add_to_export(tmp_path):
     assert all(r["slot"] == "fuel" for r in listed["records"])
     modes = json.loads(run("modes", "--slot", "main_capacitor", "--json", store=store).stdout)
     assert modes["modes"][0]["mode"] == "short"
-    module = json.loads(
-        run("module", "--bound", "likelihood", "--json", "--at", 1000, store=store).stdout
-    )
+    module = json.loads(run("module", "--json", "--at", 1000, store=store).stdout)
     assert module["slots"][0]["slot"] == "main_capacitor"
     assert module["survival"][0]["lower"] < module["survival"][0]["estimate"]
     assert [c["id"] for c in module["basis"]["contributions"]] == [1, 2, 3, 4, 5]

@@ -4,15 +4,14 @@ import numpy as np
 import pytest
 from lifelines import WeibullFitter
 
-from reliability.decisions.module import slot_models
-from reliability.life.dependence import residuals, shared_frailty
+from reliability.life.dependence import fitted_slots, residuals, shared_frailty
 from tests.asking import asked
 from tests.benchmarks.dependence import community, p_of
 
 
 def test_residuals_equal_lifelines():
     """Martingale residual d - H(t), H by lifelines' Weibull fit; they add up to 0 at the maximum."""
-    slots, _ = slot_models(community(np.random.default_rng(1), 40, 0.0), "weibull")
+    slots = fitted_slots(community(np.random.default_rng(1), 40, 0.0))
     for s in slots:
         r = s.records
         theirs = WeibullFitter().fit(r.shots_good, r.failed)
@@ -30,11 +29,11 @@ def test_size_and_power():
 
 
 def test_shared_frailty_is_said():
-    a = asked("module", community(np.random.default_rng(5), 60, 2.0), bound="likelihood")
+    a = asked("module", community(np.random.default_rng(5), 60, 2.0))
     assert a.dependence.p < 0.05
     assert "dependent_slots" in {n.code for n in a.notes}
 
 
 def test_too_little_to_tell():
-    slots, _ = slot_models(community(np.random.default_rng(5), 5, 0.0), "weibull")
+    slots = fitted_slots(community(np.random.default_rng(5), 5, 0.0))
     assert np.isnan(shared_frailty(slots).p)

@@ -18,7 +18,7 @@ import numpy as np
 
 from reliability.slots.exposure import Array, Ints, SlotData, Units
 
-SHAPES = np.exp(np.linspace(np.log(0.25), np.log(10.0), 40))
+SHAPES = np.exp(np.linspace(np.log(0.25), np.log(10.0), 30))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
 SHAPE_MEDIAN, SHAPE_LOG_SD = 1.3, 0.6
 EXPONENT_MEAN, EXPONENT_SD = 7.0, 3.0

@@ -30,8 +30,9 @@ from reliability.slots.grid import (
     share_out,
 )
 
-DRAWS = 250
-LEAST_CUT = 0.02
+DRAWS = 400
+LEAST_CUT = 0.75
+"""of the normal cut: below that a simulated one is luck"""
 SLACK = 0.012
 """chance beyond 1 - confidence that is left to the simulation's own error"""
 TIE = 2e-3
@@ -43,10 +44,14 @@ LONGEST, SHORTEST = 1e9, 1e-6
 
 @dataclass(frozen=True)
 class Cut:
-    """Where the signed root is cut, and how that was found: ``simulated``, ``exact`` or ``normal``."""
+    """Where the signed root is cut, and how that was found: ``simulated``, ``exact`` or ``normal``.
+
+    ``error`` is the standard error of a simulated cut.
+    """
 
     value: float
     method: str
+    error: float = 0.0
 
 
 class ModuleModel:
@@ -196,12 +201,14 @@ class ModuleModel:
         shots, value = self.solve(survival, normal), normal
         for _ in (1, 2):
             roots = self.simulated_roots(max(shots, least), survival, DRAWS)
-            value = max(float(np.quantile(roots, confidence)), LEAST_CUT)
+            value = max(float(np.quantile(roots, confidence)), LEAST_CUT * normal)
             shots = self.solve(survival, value)
         if self._chance(shots, survival) > 1 - confidence + SLACK:
             shots = self._shorter(shots, survival, confidence)
             value = float(self.root(shots, max(self._left(survival, shots), 1e-9))[0][0])
-        return Cut(value, "simulated")
+        se = float(np.sqrt(confidence * (1 - confidence) / DRAWS))
+        near = np.quantile(roots, [max(confidence - se, 0.0), min(confidence + se, 1.0)])
+        return Cut(value, "simulated", float(np.ptp(near)) / 2)
 
     def _chance(self, shots: float, survival: float) -> float:
         """Chance of a root as large as the one seen if that survival of the shots were true, ties counted."""

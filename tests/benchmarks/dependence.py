@@ -7,8 +7,7 @@ import argparse
 
 import numpy as np
 
-from reliability.decisions.module import slot_models
-from reliability.life.dependence import shared_frailty
+from reliability.life.dependence import fitted_slots, shared_frailty
 from reliability.records import LifeRecords
 
 
@@ -27,7 +26,7 @@ def community(rng, modules, variance):
 
 
 def p_of(rng, modules, variance):
-    slots, _ = slot_models(community(rng, modules, variance), "weibull")
+    slots = fitted_slots(community(rng, modules, variance))
     return shared_frailty(slots, draws=499).p
 
 
