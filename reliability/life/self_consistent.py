@@ -1,0 +1,254 @@
+"""The distribution that maximises the likelihood of intervals, without a family.
+
+Turnbull (1976, J. R. Statist. Soc. B 38, 290-295), with the innermost intervals of late entry after
+Frydman (1994, J. R. Statist. Soc. B 56, 71-74). Every record and every late entry covers a run of
+neighbouring innermost intervals, so sums over them are differences of cumulative sums.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reliability.notes import CannotAnswer
+from reliability.records import LifeRecords
+
+Array = NDArray[np.float64]
+Index = NDArray[np.intp]
+# order of what happens at one count: a failure there, the end of an interval (good, count], the
+# beginning of one (count, ...
+POINT, END, BEGIN = 0, 1, 2
+# largest relative breach of the conditions of a maximum; largest number of sweeps
+_TOLERANCE, _SWEEPS = 1e-9, 4000
+# masses up to which the curvature is worth a matrix
+_DENSE = 600
+
+
+@dataclass(frozen=True)
+class Cells:
+    """Innermost intervals (left, right], or points where left equals right, rising."""
+
+    left: Array
+    right: Array
+
+
+@dataclass(frozen=True)
+class Seen:
+    """What was seen: records alike taken together.
+
+    Attributes
+    ----------
+    first, stop : index arrays (n,)
+        The cells ``first <= j < stop`` in which the failure may lie.
+    entered : index array (n,)
+        First cell that could be seen at all, given late entry.
+    weight : array (n,)
+        Units.
+    """
+
+    first: Index
+    stop: Index
+    entered: Index
+    weight: Array
+
+
+def innermost(records: LifeRecords) -> tuple[Cells, Seen]:
+    """The only places that can hold probability, and which of them each record covers."""
+    lo, hi, begun, exact = (
+        records.shots_good, records.shots_failed, records.shots_from, records.exact
+    )  # fmt: skip
+    values, code = np.unique(np.concatenate((lo, hi, begun)), return_inverse=True)
+    low, high, start = 3 * code.reshape(3, -1)
+    left_key = np.where(exact, high + POINT, low + BEGIN)
+    right_key = np.where(exact, high + POINT, high + END)
+    entry_key = start + BEGIN
+    late = begun > 0
+    lefts = np.unique(left_key)
+    # mass before a late entry was never seen by that unit: a cell does not reach across it
+    rights = np.unique(np.concatenate((right_key, start[late] + END)))
+    # a cell: the last beginning before an end, and the first end from there
+    nxt = np.searchsorted(rights, lefts)
+    inside = nxt < rights.size
+    closest = inside & np.append(nxt[:-1] != nxt[1:], True)
+    begin, end = lefts[closest], rights[nxt[closest]]
+    cells = Cells(values[begin // 3], values[end // 3])
+    runs = np.column_stack(
+        (
+            np.searchsorted(begin, left_key),
+            np.searchsorted(end, right_key, side="right"),
+            np.where(late, np.searchsorted(begin, entry_key), 0),
+        )
+    )
+    alike, which = np.unique(runs, axis=0, return_inverse=True)
+    weight = np.bincount(which.ravel(), weights=records.count)
+    return cells, Seen(alike[:, 0], alike[:, 1], alike[:, 2], weight)
+
+
+def _within(seen: Seen, p: Array) -> tuple[Array, Array]:
+    """Probability of each record's run, and of all that it could be seen in."""
+    c = np.concatenate(([0.0], np.cumsum(p)))
+    return c[seen.stop] - c[seen.first], c[-1] - c[seen.entered]
+
+
+def _loglik(seen: Seen, p: Array) -> float:
+    own, could = _within(seen, p)
+    with np.errstate(divide="ignore", invalid="ignore"):
+        return float((seen.weight * (np.log(own) - np.log(could))).sum())
+
+
+def _slopes(seen: Seen, p: Array) -> tuple[Array, Array]:
+    """Sums over records of weight/own and of weight/could, at each cell."""
+    own, could = _within(seen, p)
+    m = p.size + 1
+    a = seen.weight / np.maximum(own, 1e-300)
+    e = seen.weight / np.maximum(could, 1e-300)
+    up = np.bincount(seen.first, a, m) - np.bincount(seen.stop, a, m)
+    return np.cumsum(up)[:-1], np.cumsum(np.bincount(seen.entered, e, m))[:-1]
+
+
+def _sweep(seen: Seen, p: Array) -> Array:
+    """One step of self-consistency; units never seen are put back where they may have failed."""
+    up, down = _slopes(seen, p)
+    q = p * np.maximum(up + (down[-1] - down), 0.0)
+    return np.asarray(q / q.sum())
+
+
+def _leap(seen: Seen, p: Array) -> Array:
+    """Two sweeps and a squared extrapolation (Varadhan & Roland 2008, Scand. J. Statist. 35, 335)."""
+    p1 = _sweep(seen, p)
+    p2 = _sweep(seen, p1)
+    r, v = p1 - p, p2 - 2 * p1 + p
+    norm = float(np.sqrt(v @ v))
+    if norm == 0.0:
+        return p2
+    step = min(-1.0, -float(np.sqrt(r @ r)) / norm)
+    trial = np.maximum(p - 2 * step * r + step * step * v, 0.1 * p2)
+    p3 = _sweep(seen, trial / trial.sum())
+    return p3 if _loglik(seen, p3) >= _loglik(seen, p2) else p2
+
+
+def _curvature(seen: Seen, p: Array, live: Index) -> Array:
+    """Observed information of the live masses, (k, k)."""
+    own, could = _within(seen, p)
+    at = live[None, :]
+    ga = ((at >= seen.first[:, None]) & (at < seen.stop[:, None])) / own[:, None]
+    ge = (at >= seen.entered[:, None]) / could[:, None]
+    w = seen.weight[:, None]
+    return np.asarray((ga * w).T @ ga - (ge * w).T @ ge)
+
+
+def _candidates(p: Array, slope: Array) -> Index:
+    """Cells with mass, and between each two of them the one that gains most from some."""
+    live = np.flatnonzero(p > 0)
+    gap = np.cumsum(p > 0)
+    order = np.lexsort((-slope, gap))
+    best = order[np.append(True, np.diff(gap[order]) > 0)]
+    return np.union1d(live, best[slope[best] > 0])
+
+
+def _newton(seen: Seen, p: Array, slope: Array) -> Array | None:
+    """A Newton step that keeps masses at 0 or more (active set); None if it does not ascend."""
+    at = _candidates(p, slope)
+    info = _curvature(seen, p, at)
+    # a whisper of a ridge: where the likelihood is flat in some masses, they stay
+    info += 1e-13 * np.trace(info) * np.eye(at.size)
+    aim = slope[at] + info @ p[at]
+    q, free = p[at].copy(), np.ones(at.size, dtype=bool)
+    while True:
+        k = int(free.sum())
+        system = np.ones((k + 1, k + 1))
+        system[:k, :k], system[k, k] = info[np.ix_(free, free)], 0.0
+        try:
+            wanted = np.linalg.solve(system, np.append(aim[free], 1.0))[:k]
+        except np.linalg.LinAlgError:
+            return None
+        here = q[free]
+        down = wanted <= 0
+        if not down.any():
+            q[free] = wanted
+            break
+        # as far as the first mass that would fall below 0, which leaves
+        reach = np.min(here[down] / (here[down] - wanted[down] + 1e-300))
+        here = here + reach * (wanted - here)
+        here[down & (here <= 1e-15)] = 0.0
+        q[free] = here
+        leaves = np.flatnonzero(free)[down & (here == 0.0)]
+        if leaves.size == 0:
+            leaves = np.flatnonzero(free)[[int(np.argmin(np.where(down, here, np.inf)))]]
+        q[leaves] = 0.0
+        free[leaves] = False
+    target = np.zeros_like(p)
+    target[at] = q / q.sum()
+    before, size = _loglik(seen, p), 1.0
+    for _ in range(12):
+        new = p + size * (target - p)
+        if _loglik(seen, new) > before:
+            return new
+        size /= 2
+    return None
+
+
+def _start(seen: Seen, m: int) -> Array:
+    """Some sweeps, then only the heavier cells, such that every record keeps one."""
+    p = np.full(m, 1.0 / m)
+    for _ in range(10):
+        p = _leap(seen, p)
+    kept = p > 1.0 / m
+    empty = np.concatenate(([0], np.cumsum(kept)))
+    for i in np.flatnonzero(empty[seen.stop] == empty[seen.first]):
+        run = slice(seen.first[i], seen.stop[i])
+        if not kept[run].any():
+            kept[seen.first[i] + int(np.argmax(p[run]))] = True
+    p = np.where(kept, p, 0.0)
+    return np.asarray(p / p.sum())
+
+
+def masses(seen: Seen, m: int) -> Array:
+    """Probability of each of ``m`` cells.
+
+    Newton steps over the cells that hold mass (as in Wang 2008, Comput. Statist. Data Anal. 52,
+    2388-2402, by an active set), sweeps where such a step does not ascend or would be too large.
+
+    Raises
+    ------
+    CannotAnswer
+        If it does not settle.
+    """
+    total = seen.weight.sum()
+    p = _start(seen, m)
+    for _ in range(_SWEEPS):
+        up, down = _slopes(seen, p)
+        slope = up - down
+        # at the maximum no cell gains from more mass, and none with mass has a slope
+        if max(slope.max(), float((p * np.abs(slope)).sum())) <= _TOLERANCE * total:
+            return p
+        new = _newton(seen, p, slope) if (p > 0).sum() <= _DENSE else None
+        if new is None:
+            p = np.where(slope > 0, np.maximum(p, 1e-9), p)
+            for _ in range(3):
+                p = _leap(seen, p / p.sum())
+        else:
+            p = new
+    raise CannotAnswer(
+        f"the curve of these intervals without a family did not settle ({m} innermost intervals)"
+    )
+
+
+def mass_variance(seen: Seen, p: Array) -> Array:
+    """Variance of the cumulative mass from the observed information, (m,); nan where unknown."""
+    live = p > 1e-8
+    k = int(live.sum())
+    if k < 2 or k > _DENSE:
+        return np.full(p.size, np.nan)
+    info = _curvature(seen, p, np.flatnonzero(live))
+    basis = np.vstack((np.eye(k - 1), -np.ones(k - 1)))
+    try:
+        cov = basis @ np.linalg.inv(basis.T @ info @ basis) @ basis.T
+    except np.linalg.LinAlgError:
+        return np.full(p.size, np.nan)
+    cum = np.tril(np.ones((k, k)))
+    var_live = np.maximum(np.einsum("ij,ij->i", cum @ cov, cum), 0.0)
+    at = np.cumsum(live) - 1
+    return np.asarray(np.where(at >= 0, var_live[np.maximum(at, 0)], 0.0))
