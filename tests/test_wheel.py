@@ -30,7 +30,16 @@ class Installed:
         shutil.copytree(ROOT, source, symlinks=True, ignore=LEFT_OUT)
         pip = [sys.executable, "-m", "pip", "-q", "--disable-pip-version-check"]
         subprocess.run(
-            [*pip, "wheel", "--no-deps", "--no-index", "--no-build-isolation", "-w", folder, source],
+            [
+                *pip,
+                "wheel",
+                "--no-deps",
+                "--no-index",
+                "--no-build-isolation",
+                "-w",
+                folder,
+                source,
+            ],
             check=True,
         )
         shutil.rmtree(source)
@@ -103,7 +112,9 @@ def test_serve_answers(installed):
         cwd=installed.folder, env=installed.env,
     )  # fmt: skip
     try:
-        health, page = (_get(process, f"http://127.0.0.1:{port}{p}") for p in ("/api/v1/health", "/"))
+        health, page = (
+            _get(process, f"http://127.0.0.1:{port}{p}") for p in ("/api/v1/health", "/")
+        )
     finally:
         process.terminate()
         process.wait(30)
@@ -127,7 +138,9 @@ def _get(process, address):
 @pytest.mark.parametrize("name", sorted(extras.EXTRAS))
 def test_a_missing_extra_is_said_with_how_to_get_it(monkeypatch, name):
     monkeypatch.setitem(sys.modules, name, None)
-    with pytest.raises(CannotAnswer, match=rf"{name} is missing.*\.setup.*shotlife\[(screen|paper)\]"):
+    with pytest.raises(
+        CannotAnswer, match=rf"{name} is missing.*\.setup.*shotlife\[(screen|paper)\]"
+    ):
         extras.load(name)
 
 
@@ -138,5 +151,7 @@ def test_help_loads_nothing_heavy():
         "try: main(['--help'])\n"
         "except SystemExit: print(sorted(m for m in sys.modules if '.' not in m))"
     )
-    p = subprocess.run([sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True)
+    p = subprocess.run(
+        [sys.executable, "-c", code], cwd=ROOT, capture_output=True, text=True, check=True
+    )
     assert not [m for m in heavy if f"'{m}'" in p.stdout.splitlines()[-1]]

@@ -76,7 +76,8 @@ def kaplan_meier(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCur
     )
     table = fit.event_table
     drop = table["observed"].to_numpy() > 0
-    at_risk = table["at_risk"].to_numpy(dtype=float)[drop]
+    # who enters at a count is in its table, but not yet at risk at that count
+    at_risk = (table["at_risk"] - table["entrance"]).to_numpy(dtype=float)[drop]
     s = fit.survival_function_.iloc[:, 0].to_numpy(dtype=float)[drop]
     limits = fit.confidence_interval_.to_numpy(dtype=float)[drop]
     # all units gone: no variance, so no limit

@@ -20,10 +20,12 @@ Index = NDArray[np.intp]
 # order of what happens at one count: a failure there, the end of an interval (good, count], the
 # beginning of one (count, ...
 POINT, END, BEGIN = 0, 1, 2
-# largest relative breach of the conditions of a maximum; largest number of sweeps
-_TOLERANCE, _SWEEPS = 1e-9, 4000
-# masses up to which the curvature is worth a matrix
-_DENSE = 600
+# largest relative breach of the conditions of a maximum; largest number of rounds
+_TOLERANCE, _ROUNDS = 1e-9, 1000
+# masses up to which the curvature is worth a matrix; beyond, how still the curve must stand
+_DENSE, _STILL = 600, 1e-6
+# shares of the mass that the first Newton step begins with
+_SHARES = 150
 
 
 @dataclass(frozen=True)
@@ -184,18 +186,24 @@ def _newton(seen: Seen, p: Array, slope: Array) -> Array | None:
     before, size = _loglik(seen, p), 1.0
     for _ in range(12):
         new = p + size * (target - p)
-        if _loglik(seen, new) > before:
+        # near the top the gain drowns in rounding
+        if _loglik(seen, new) > before - 1e-13 * abs(before):
             return new
         size /= 2
     return None
 
 
 def _start(seen: Seen, m: int) -> Array:
-    """Some sweeps, then only the heavier cells, such that every record keeps one."""
+    """Some sweeps, then the heaviest cell of each share of the mass; every record keeps one."""
     p = np.full(m, 1.0 / m)
     for _ in range(10):
         p = _leap(seen, p)
-    kept = p > 1.0 / m
+    share = np.floor(_SHARES * np.cumsum(p))
+    order = np.lexsort((-p, share))
+    kept = np.zeros(m, dtype=bool)
+    kept[order[np.append(True, np.diff(share[order]) > 0)]] = True
+    # points of exact failures hold mass
+    kept |= np.bincount(seen.first[seen.stop == seen.first + 1], minlength=m) > 0
     empty = np.concatenate(([0], np.cumsum(kept)))
     for i in np.flatnonzero(empty[seen.stop] == empty[seen.first]):
         run = slice(seen.first[i], seen.stop[i])
@@ -218,7 +226,7 @@ def masses(seen: Seen, m: int) -> Array:
     """
     total = seen.weight.sum()
     p = _start(seen, m)
-    for _ in range(_SWEEPS):
+    for _ in range(_ROUNDS):
         up, down = _slopes(seen, p)
         slope = up - down
         # at the maximum no cell gains from more mass, and none with mass has a slope
@@ -226,9 +234,12 @@ def masses(seen: Seen, m: int) -> Array:
             return p
         new = _newton(seen, p, slope) if (p > 0).sum() <= _DENSE else None
         if new is None:
+            before, large = p, (p > 0).sum() > _DENSE
             p = np.where(slope > 0, np.maximum(p, 1e-9), p)
             for _ in range(3):
                 p = _leap(seen, p / p.sum())
+            if large and np.abs(np.cumsum(p - before)).max() < _STILL:
+                return p
         else:
             p = new
     raise CannotAnswer(
