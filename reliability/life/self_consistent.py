@@ -84,14 +84,16 @@ def innermost(records: LifeRecords) -> tuple[Cells, Seen]:
         )
     )
     alike, which = np.unique(runs, axis=0, return_inverse=True)
-    weight = np.bincount(which.ravel(), weights=records.count)
+    weight = np.bincount(which.ravel(), weights=records.count).astype(np.float64)
     return cells, Seen(alike[:, 0], alike[:, 1], alike[:, 2], weight)
 
 
 def _within(seen: Seen, p: Array) -> tuple[Array, Array]:
     """Probability of each record's run, and of all that it could be seen in."""
-    c = np.concatenate(([0.0], np.cumsum(p)))
-    return c[seen.stop] - c[seen.first], c[-1] - c[seen.entered]
+    c: Array = np.concatenate(([0.0], np.cumsum(p)))
+    own: Array = c[seen.stop] - c[seen.first]
+    could: Array = c[-1] - c[seen.entered]
+    return own, could
 
 
 def _loglik(seen: Seen, p: Array) -> float:
@@ -107,7 +109,8 @@ def _slopes(seen: Seen, p: Array) -> tuple[Array, Array]:
     a = seen.weight / np.maximum(own, 1e-300)
     e = seen.weight / np.maximum(could, 1e-300)
     up = np.bincount(seen.first, a, m) - np.bincount(seen.stop, a, m)
-    return np.cumsum(up)[:-1], np.cumsum(np.bincount(seen.entered, e, m))[:-1]
+    down = np.bincount(seen.entered, e, m)
+    return np.cumsum(up)[:-1], np.cumsum(down)[:-1].astype(np.float64)
 
 
 def _sweep(seen: Seen, p: Array) -> Array:
