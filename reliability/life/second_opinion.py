@@ -31,7 +31,7 @@ Labels = NDArray[np.object_]
 # a coefficient rests on at least this many failures; more units than this are not expanded
 _FAILURES, _UNITS = 3, 20_000
 # largest number of groups that the jackknife leaves out in turn
-_GROUPS = 100
+_GROUPS = 50
 
 
 @dataclass(frozen=True)

@@ -216,6 +216,73 @@ def _start(seen: Seen, m: int) -> Array:
     return np.asarray(p / p.sum())
 
 
+def _given_entry(seen: Seen, h: Array, rounds: int, still: float) -> tuple[Array, bool]:
+    """Hazard of each cell by expectation and maximisation over what each unit saw after its entry.
+
+    In hazards late entry needs no guess of who was never seen, and a count at which all units then
+    watched have failed is no trouble for those that enter later. Also says whether it stands still.
+    """
+    m, w, cells = h.size, seen.weight, np.arange(h.size)
+    waiting = np.bincount(seen.entered, w, m + 1) - np.bincount(seen.first, w, m + 1)
+    before = np.cumsum(waiting)[:-1]
+    for _ in range(rounds):
+        # survival begins anew after a cell that nobody outlives
+        over = h >= 1.0 - 1e-12
+        log_s = np.concatenate(([0.0], np.cumsum(np.where(over, 0.0, np.log1p(-np.where(over, 0.0, h))))))
+        reset = np.concatenate(([0], np.maximum.accumulate(np.where(over, cells + 1, 0))))
+        p = h * np.exp(log_s[:-1] - log_s[reset[:-1]])
+        end = np.minimum.accumulate(np.append(np.where(over, cells + 1, m), m)[::-1])[::-1]
+        stop = np.minimum(seen.stop, end[seen.first])
+        c = np.concatenate(([0.0], np.cumsum(p)))
+        rate = w / np.maximum(c[stop] - c[seen.first], 1e-300)
+        cover = np.bincount(seen.first, rate, m + 1) - np.bincount(stop, rate, m + 1)
+        reach = rate * c[stop]
+        later = np.bincount(seen.first, reach, m + 1) - np.bincount(stop, reach, m + 1)
+        here = np.cumsum(cover)[:-1]
+        at_risk = before + np.cumsum(later)[:-1] - c[:-1] * here
+        new = np.clip(np.divide(p * here, at_risk, out=np.zeros(m), where=at_risk > 1e-9), 0.0, 1.0)
+        gap = float(np.abs(np.cumprod(1.0 - new) - np.cumprod(1.0 - h)).max())
+        h = new
+        if gap < still:
+            return h, True
+    return h, False
+
+
+def _late(seen: Seen, m: int) -> Array:
+    """Masses where units entered late; raises CannotAnswer if they do not settle."""
+    h, total = 1.0 / (m - np.arange(m)), seen.weight.sum()
+    for rounds, still in ((300, 1e-7), (20_000, 1e-10)):
+        h, settled = _given_entry(seen, h, rounds, still)
+        p = h * np.concatenate(([1.0], np.cumprod(1.0 - h)[:-1]))
+        p = np.where(p > 1e-12, p, 0.0)
+        own, _ = _within(seen, p)
+        if (own <= 0).any() or (p > 0).sum() > _DENSE:
+            continue
+        polished: Array | None = p
+        for _ in range(30):
+            if polished is None:
+                break
+            p = polished
+            up, down = _slopes(seen, p)
+            if _breach(p, up - down) <= _TOLERANCE * total:
+                return p
+            polished = _newton(seen, p, up - down)
+    if settled:
+        return np.asarray(h * np.concatenate(([1.0], np.cumprod(1.0 - h)[:-1])))
+    raise _unsettled(m)
+
+
+def _breach(p: Array, slope: Array) -> float:
+    """At the maximum no cell gains from more mass, and none with mass has a slope."""
+    return max(float(slope.max()), float((p * np.abs(slope)).sum()))
+
+
+def _unsettled(m: int) -> CannotAnswer:
+    return CannotAnswer(
+        f"the curve of these intervals without a family did not settle ({m} innermost intervals)"
+    )
+
+
 def masses(seen: Seen, m: int) -> Array:
     """Probability of each of ``m`` cells.
 
@@ -227,13 +294,14 @@ def masses(seen: Seen, m: int) -> Array:
     CannotAnswer
         If it does not settle.
     """
+    if (seen.entered > 0).any():
+        return _late(seen, m)
     total = seen.weight.sum()
     p = _start(seen, m)
     for _ in range(_ROUNDS):
         up, down = _slopes(seen, p)
         slope = up - down
-        # at the maximum no cell gains from more mass, and none with mass has a slope
-        if max(slope.max(), float((p * np.abs(slope)).sum())) <= _TOLERANCE * total:
+        if _breach(p, slope) <= _TOLERANCE * total:
             return p
         new = _newton(seen, p, slope) if (p > 0).sum() <= _DENSE else None
         if new is None:
@@ -245,16 +313,15 @@ def masses(seen: Seen, m: int) -> Array:
                 return p
         else:
             p = new
-    raise CannotAnswer(
-        f"the curve of these intervals without a family did not settle ({m} innermost intervals)"
-    )
+    raise _unsettled(m)
 
 
 def mass_variance(seen: Seen, p: Array) -> Array:
     """Variance of the cumulative mass from the observed information, (m,); nan where unknown."""
     live = p > 1e-8
     k = int(live.sum())
-    if k < 2 or k > _DENSE:
+    own, _ = _within(seen, p)
+    if k < 2 or k > _DENSE or (own <= 0).any():
         return np.full(p.size, np.nan)
     info = _curvature(seen, p, np.flatnonzero(live))
     basis = np.vstack((np.eye(k - 1), -np.ones(k - 1)))
