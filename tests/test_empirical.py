@@ -105,3 +105,44 @@ def test_kaplan_meier_with_late_entry_ties_and_counts_by_hand():
     assert curve.at_risk.tolist() == [4, 4, 4]
     assert curve.survival.tolist() == pytest.approx([3 / 4, 3 / 8, 9 / 32])
     assert empirical_curve(records).method == "kaplan_meier"
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_exact_lives_with_late_entry_are_the_product_limit(seed):
+    """Turnbull's estimate of exact lives is Kaplan-Meier's (here lifelines'), also where all units then
+    watched have failed and others enter later."""
+    g = np.random.default_rng(seed)
+    life = np.ceil(10 * g.weibull(2, 12)) + 1
+    begun = np.where(g.random(12) < 0.7, np.floor(life * g.random(12) * 0.99), 0.0)
+    records = LifeRecords.of(life, np.where(g.random(12) < 0.3, np.inf, life), shots_from=begun)
+    km, ours = kaplan_meier(records), turnbull(records)
+    at = np.searchsorted(ours.shots, km.shots, side="right")
+    np.testing.assert_allclose(np.append(1.0, ours.survival)[at], km.survival, atol=1e-6)
+
+
+def test_log_rank_and_incidence_where_lifelines_can():
+    """lifelines: log-rank without late entry, cumulative incidence without ties."""
+    from lifelines import AalenJohansenFitter
+    from lifelines.statistics import multivariate_logrank_test
+
+    from reliability.life.incidence import cumulative_incidence
+    from reliability.life.logrank import log_rank
+
+    g = np.random.default_rng(8)
+    life, stop = 10 * g.weibull(2, 40), g.uniform(2, 20, 40)
+    t, dead = np.minimum(life, stop), life <= stop
+    begun, count = t * g.random(40) * (g.random(40) < 0.5), g.integers(1, 4, 40)
+    cause = np.where(dead, g.integers(1, 3, 40), 0)
+    mode = np.array(["", "short", "open"], dtype=object)[cause]
+    known = {"count": count, "mode": mode}
+    curve = cumulative_incidence(
+        LifeRecords.of(t, np.where(dead, t, np.inf), shots_from=begun, **known)
+    )
+    theirs = AalenJohansenFitter().fit(t, cause, 1, entry=begun, weights=count)
+    at = theirs.cumulative_density_.iloc[:, 0]
+    expected = [at[at.index <= v].iloc[-1] for v in curve.shots]
+    np.testing.assert_allclose(curve.by_mode["short"], expected, atol=1e-12)
+    group = np.array(["a", "b"], dtype=object)[g.integers(0, 2, 40)]
+    ours = log_rank(LifeRecords.of(t, np.where(dead, t, np.inf), **known), group)
+    test = multivariate_logrank_test(t, group, dead, weights=count)
+    assert ours.chi_square == pytest.approx(test.test_statistic, rel=1e-9)
