@@ -50,7 +50,7 @@ class EmpiricalCurve:
 def _loglog_limits(s: Array, var_log: Array, confidence: float) -> tuple[Array, Array]:
     """Limits of survival from the variance of ln S, on the log(-log) scale."""
     z = float(normal_quantile(confidence))
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         theta = z * np.sqrt(var_log) / np.abs(np.log(s))
         lower, upper = s ** np.exp(theta), s ** np.exp(-theta)
     bad = ~np.isfinite(theta)

@@ -1,9 +1,11 @@
 """The distribution that maximises the likelihood of intervals, without a family.
 
 Turnbull (1976, J. R. Statist. Soc. B 38, 290-295), with the innermost intervals of late entry after
-Frydman (1994, J. R. Statist. Soc. B 56, 71-74). lifelines has this estimate without late entry, and
-by sweeps only (some thousand on a few hundred inspections), so it is ours. Every record and every late entry covers a run of
+Frydman (1994, J. R. Statist. Soc. B 56, 71-74). Every record and every late entry covers a run of
 neighbouring innermost intervals, so sums over them are differences of cumulative sums.
+
+Ours rather than lifelines': that refuses late entry, takes both ends of an interval as possible
+failures, so that ties differ from R's survfit by 0.07 and more, and is some hundred times slower.
 """
 
 from __future__ import annotations
