@@ -12,7 +12,7 @@ from reliability.store.store import Store
 
 def demo_folder() -> Path:
     """Where the invented sheets lie: in the package (datasets/demo of the source tree)."""
-    return Path(str(files("reliability"))) / "demo_data"
+    return Path(str(files("reliability"))) / "demo-data"
 
 
 def load_demo(box: Store) -> None:
