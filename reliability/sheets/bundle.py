@@ -12,8 +12,10 @@ from pathlib import Path
 from typing import Any
 
 from reliability.notes import BadInput
+from reliability.plain import bounded
 from reliability.records import LifeRecords
 from reliability.sheets.life import LIFE_NUMBERS, REQUIRED, STRESSES, LifeSheet, read_life
+from reliability.sheets.limits import LIMITS
 from reliability.sheets.table import SheetError, SheetFault, read_table, refuse
 from reliability.sheets.wear import ignition_from_table, misfires_from_table, wear_from_table
 from reliability.sheets.write import columns_of, life_csv, write_whole
@@ -25,7 +27,9 @@ SIDES = {
     "ignition.csv": ignition_from_table,
 }
 SHOT_LOG = "shots.parquet"
-MAX_UNPACKED = 1 << 30
+MAX_UNPACKED = LIMITS.unpacked_bytes
+MAX_METADATA = 300
+MAX_DESCRIPTOR = 1 << 20
 MAX_FILES = 50
 
 
@@ -65,14 +69,16 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
                 if sum(i.file_size for i in infos) > MAX_UNPACKED:
                     raise refuse(path.name, f"unpacks to more than {MAX_UNPACKED >> 20} MiB")
                 out = {}
+                left = MAX_UNPACKED
                 for i in infos:
                     parts = Path(i.filename).parts
                     if i.filename.startswith(("/", "\\")) or ".." in parts or ":" in i.filename:
                         raise refuse(path.name, f"holds a file outside itself: {i.filename!r}")
                     # what a header says of the size need not be true: read with a limit
                     with z.open(i) as f:
-                        content = f.read(MAX_UNPACKED + 1)
-                    if len(content) > MAX_UNPACKED:
+                        content = f.read(left + 1)
+                    left -= len(content)
+                    if left < 0:
                         raise refuse(path.name, f"unpacks to more than {MAX_UNPACKED >> 20} MiB")
                     out[parts[-1]] = content
                 return out
@@ -83,6 +89,19 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
     folder = path.parent if path.name == DESCRIPTOR else path
     names = [DESCRIPTOR, "life.csv", *SIDES, SHOT_LOG]
     return {n: (folder / n).read_bytes() for n in names if (folder / n).is_file()}
+
+
+def _metadata(field: str, value: object) -> str:
+    """One line of the descriptor's text without control characters; longer than a line is refused."""
+    if not isinstance(value, str):
+        return ""
+    if len(value) > MAX_METADATA:
+        raise refuse(
+            DESCRIPTOR,
+            f"{field} has {len(value):,} characters; at most {MAX_METADATA} are allowed",
+            column=field,
+        )
+    return bounded(value, MAX_METADATA)
 
 
 def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
@@ -96,11 +115,13 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
     files = _files(path, data)
     if DESCRIPTOR not in files:
         raise refuse(path.name, f"no {DESCRIPTOR} in it; a bundle is a Data Package")
+    if len(files[DESCRIPTOR]) > MAX_DESCRIPTOR:
+        raise refuse(DESCRIPTOR, f"larger than {MAX_DESCRIPTOR >> 20} MiB")
     try:
         package = json.loads(files[DESCRIPTOR])
         resources = package["resources"]
         assert isinstance(resources, list) and resources
-    except (ValueError, KeyError, TypeError, AssertionError):
+    except (ValueError, KeyError, TypeError, AssertionError, RecursionError):
         raise refuse(
             DESCRIPTOR,
             "not a Data Package descriptor: a JSON object with a list of resources is wanted",
@@ -142,10 +163,13 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
     if faults or life is None:
         raise SheetError(faults)
     licences = package.get("licenses") or []
-    licence = str(licences[0].get("name", "")) if licences and isinstance(licences[0], dict) else ""
-    named = LifeSheet(f"{package.get('name', path.stem)}", life.sha256, life.records, life.notes)
+    licence = ""
+    if isinstance(licences, list) and licences and isinstance(licences[0], dict):
+        licence = _metadata("licenses", licences[0].get("name", ""))
+    title = _metadata("name", package.get("name", path.stem))
+    named = LifeSheet(title, life.sha256, life.records, life.notes)
     return Bundle(
-        str(package.get("name", path.stem)), licence, tuple(sorted(set(life.records.builder.tolist()))), named,
+        title, licence, tuple(sorted(set(life.records.builder.tolist()))), named,
         {n: files[n] for n in (*SIDES, SHOT_LOG) if n in files},
     )  # fmt: skip
 
