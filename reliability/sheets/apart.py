@@ -22,7 +22,12 @@ _ALLOWED = {
     "collections": {"OrderedDict", "Counter"},
     "numpy": {"ndarray", "dtype"},
 }
-_WITHIN = ("reliability.sheets.", "reliability.records", "reliability.readings", "reliability.notes")
+_WITHIN = (
+    "reliability.sheets.",
+    "reliability.records",
+    "reliability.readings",
+    "reliability.notes",
+)
 
 
 class _Careful(pickle.Unpickler):
@@ -43,9 +48,15 @@ class _Careful(pickle.Unpickler):
 
 def _cut_network() -> bool:
     """Leave the network by a namespace of its own; False if this kernel does not allow it."""
+
     # whatever the kernel allows, Python's own sockets are closed
     def hook(event: str, _: Any) -> None:
-        if event.startswith("socket.") or event in ("subprocess.Popen", "os.exec", "os.posix_spawn", "os.fork"):
+        if event.startswith("socket.") or event in (
+            "subprocess.Popen",
+            "os.exec",
+            "os.posix_spawn",
+            "os.fork",
+        ):
             raise PermissionError(f"{event} is closed to a reader of files")
 
     cut = False
@@ -177,7 +188,9 @@ def _outcome(
     try:
         cut, kind, value = _Careful(io.BytesIO(done.stdout)).load()
     except Exception as e:
-        raise refuse(path.name, f"its reader gave no readable outcome ({type(e).__name__})") from None
+        raise refuse(
+            path.name, f"its reader gave no readable outcome ({type(e).__name__})"
+        ) from None
     if kind == "faults":
         raise SheetError([SheetFault(*f) for f in value])
     if kind == "bad":
