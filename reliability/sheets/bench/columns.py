@@ -83,7 +83,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
     An extra column that is no column of numbers is left as it is: False.
     """
     parts = _apart(c)
-    if extra and not all(p is not None and not p.tail and not p.mark or blank(v) or isinstance(v, (int, float)) and not isinstance(v, bool)
+    if extra and not all((p is not None and not p.tail and not p.mark) or blank(v) or (isinstance(v, (int, float)) and not isinstance(v, bool))
                          for p, v in zip(parts, c.cells, strict=True)):  # fmt: skip
         return False
     decimal = _decimal(desk, c, parts, elsewhere)
@@ -116,9 +116,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
             _unreadable(desk, c, row, v)
             continue
         c.values[i] = scaled
-        if (isinstance(v, str) and v.strip() != f"{scaled:.15g}") or (
-            isinstance(v, (int, float)) and scaled != v
-        ):
+        if not _same(v, scaled):
             changed += 1
             example = example or (v, scaled)
     if example is not None:
@@ -142,6 +140,14 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         _no_unit(desk, c)
     _other_marks(desk, c, marked)
     return True
+
+
+def _same(written: Any, value: float) -> bool:
+    """Whether a plain reader of numbers would have read the same."""
+    try:
+        return float(written) == value
+    except (TypeError, ValueError):
+        return False
 
 
 def _why(decimal: str, unit: Unit | None, thousand: bool, cell_units: Counter[str]) -> str:

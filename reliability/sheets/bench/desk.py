@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 from reliability.plain import bounded
 from reliability.sheets.bench.mapping import BenchMapping

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import codecs
 import re
-from dataclasses import dataclass
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -36,6 +36,7 @@ class Grid:
     sheets: tuple[Sheet, ...]
     how: tuple[str, ...]
     delimiter: str = ""
+    content: bytes = field(repr=False, default=b"")
 
 
 def read_grid(path: Path, data: bytes | None = None, limits: Limits = LIMITS) -> Grid:
@@ -47,6 +48,10 @@ def read_grid(path: Path, data: bytes | None = None, limits: Limits = LIMITS) ->
         If it is none of these, or passes a limit.
     """
     data = file_bytes(path, data)
+    return replace(_read(path, data, limits), content=data)
+
+
+def _read(path: Path, data: bytes, limits: Limits) -> Grid:
     name, suffix = path.name, path.suffix.lower()
     if data[:4] == b"PAR1" or suffix == ".parquet":
         t = read_table(path.with_suffix(".parquet"), data)

@@ -140,10 +140,8 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
             and sum(isinstance(c, str) and not _numeric(c) for c in full) <= 2
         ):
             out.append((i, shown, "a total"))
-        elif (
-            len(full) == 1
-            and width > 2
-            or (width > 4 and len(full) == 2 and isinstance(full[0], str) and len(full[0]) > 25)
+        elif (len(full) == 1 and width > 2) or (
+            width > 4 and len(full) == 2 and isinstance(full[0], str) and len(full[0]) > 25
         ):
             out.append((i, shown, "a remark, not a record"))
         elif header_score(r) >= max(3.0, width - 1):

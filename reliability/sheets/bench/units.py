@@ -23,10 +23,54 @@ _EXACT = {
     "Volt": "V", "Volts": "V", "volts": "V", "sec": "s", "min": "minute", "Sek": "s", "\u00b5s": "us",
 }  # fmt: skip
 _TEMPERATURE = {"C": "degC", "F": "degF", "K": "kelvin", "degC": "degC", "degF": "degF"}
-_KNOWN = (
-    "V mV kV MV uF nF pF mF F J mJ kJ uJ A mA kA Hz kHz mHz s ms us ns minute h degC degF kelvin Pa hPa kPa MPa mPa mbar "
-    "bar torr mtorr atm ohm mohm kohm g mg ug mm um"
-).split()
+_KNOWN = [
+    "V",
+    "mV",
+    "kV",
+    "MV",
+    "uF",
+    "nF",
+    "pF",
+    "mF",
+    "F",
+    "J",
+    "mJ",
+    "kJ",
+    "uJ",
+    "A",
+    "mA",
+    "kA",
+    "Hz",
+    "kHz",
+    "mHz",
+    "s",
+    "ms",
+    "us",
+    "ns",
+    "minute",
+    "h",
+    "degC",
+    "degF",
+    "kelvin",
+    "Pa",
+    "hPa",
+    "kPa",
+    "MPa",
+    "mPa",
+    "mbar",
+    "bar",
+    "torr",
+    "mtorr",
+    "atm",
+    "ohm",
+    "mohm",
+    "kohm",
+    "g",
+    "mg",
+    "ug",
+    "mm",
+    "um",
+]
 
 
 @dataclass(frozen=True)
