@@ -36,9 +36,9 @@ class _Careful(pickle.Unpickler):
     def find_class(self, module: str, name: str) -> Any:
         if name in _ALLOWED.get(module, ()):
             return super().find_class(module, name)
-        if module.startswith("numpy.") and module.split(".")[1] in ("core", "_core"):
-            if name in ("_reconstruct", "scalar", "_frombuffer"):
-                return super().find_class(module, name)
+        inner = module.startswith(("numpy.core.", "numpy._core."))
+        if inner and name in ("_reconstruct", "scalar", "_frombuffer"):
+            return super().find_class(module, name)
         if module.startswith(_WITHIN) and "." not in name:
             found = super().find_class(module, name)
             if isinstance(found, type):

@@ -188,7 +188,7 @@ def _state(desk: Desk, c: Column, word: str, yes: str, no: str) -> str:
         return yes if p in YES_WORDS else no
     if column == "mode":
         return word  # a mode of its own name
-    near, like = nearest(p, _state_words())
+    near, _ = nearest(p, _state_words())
     if near and len(p) >= 4:
         return desk.ask(
             f"words:{word}", f"{word!r} in {c.name} is read as {near!r}", (), state_of(near)
@@ -272,26 +272,26 @@ def _name_modes(desk: Desk, said: Sequence[str], named: Sequence[str], out: Cell
 def _by_state(
     desk: Desk, columns: dict[str, Column], states: Sequence[str], out: Cells, n: int
 ) -> None:
+    """Counts beside a state: a good unit was good there, a failed one failed at exactly that count."""
     shots, good, dead = (columns.get(k) for k in ("shots", "shots_good", "shots_failed"))
-    base = shots or good
+    base = shots or good or dead
+    assert base is not None
+    if base is good and dead is None and any(s not in ("", "alive") for s in states):
+        text = f"{good.name} is all that is known of failed units: read as failed at exactly that count"
+        desk.ask(f"agreed:exact {good.name}", text, ("yes",), "yes")
     g: list[Any] = [None] * n
     f: list[Any] = [None] * n
     for i in range(n):
-        count = base.values[i] if base is not None else None
-        end = dead.values[i] if dead is not None else None
+        count, end = base.values[i], dead.values[i] if dead is not None else None
         if states[i] == "alive":
             g[i] = count if count is not None else end
-            if end is not None and count is not None and base is not dead:
+            if dead is not None and base is not dead and end is not None:
                 desk.fault(
-                    (base or dead).rows[i] + 1,
-                    "",
-                    "said to be alive, but a count of failure is given",
-                )  # type: ignore[union-attr]
+                    base.rows[i] + 1, dead.name, "said to be alive, but a count of failure is given"
+                )
         elif states[i]:
             f[i] = end if end is not None else count
             g[i] = count if count is not None else end
-            if good is None or dead is None:
-                g[i] = f[i] if shots is not None and dead is None else g[i]
     out["shots_good"], out["shots_failed"] = g, f
 
 
@@ -355,7 +355,7 @@ def _by_marks(desk: Desk, shots: Column, out: Cells, n: int) -> None:
 
 def wear_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, list[int]]:
     """Rows of a wear sheet; a column for each quantity is laid out one below the other. Cells and row of each."""
-    ids = {
+    ids: Cells = {
         k: columns[k].values for k in ("builder", "module", "slot", "unit", "shots") if k in columns
     }
     if "quantity" in columns and "value" in columns:
@@ -388,7 +388,7 @@ def wear_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, l
 
 def event_words(desk: Desk, c: Column) -> None:
     """Events of a misfire sheet by our names."""
-    done = {}
+    done: dict[str, str] = {}
     for word in dict.fromkeys(v for v in c.values if v is not None):
         known = desk.given(f"words:{word}") or EVENT_WORDS.get(plain(word), "")
         if not known:

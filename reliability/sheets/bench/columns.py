@@ -13,7 +13,7 @@ from typing import Any
 from reliability.plain import bounded
 from reliability.sheets.bench.desk import Desk
 from reliability.sheets.bench.headers import Header, blank
-from reliability.sheets.bench.numerals import Numeral, numeral, style_of, value_of
+from reliability.sheets.bench.numerals import Numeral, decided, numeral, style_of, value_of
 from reliability.sheets.bench.units import COUNTS, OWN, Unit, converted, times_thousand, unit_named
 from reliability.sheets.bench.vocabulary import COLUMN_WORDS, plain
 
@@ -115,6 +115,8 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         if scaled is None:
             _unreadable(desk, c, row, v)
             continue
+        if p is not None and not decimal and decided(p).startswith("?"):
+            continue  # never guessed: empty until answered
         c.values[i] = scaled
         if not _same(v, scaled):
             changed += 1
@@ -291,6 +293,7 @@ def _no_unit(desk: Desk, c: Column) -> None:
     text = f"{c.name} has no unit; its numbers run from {min(found):g} to {max(found):g}"
     if odd:
         desk.ask(f"units:{c.name}", f"{text}, odd for {own}: which unit is it?", (), "", True)
+        c.values[:] = [None] * len(c.values)
     else:
         desk.ask(f"units:{c.name}", f"{text} and are read as {own}", (), own)
 

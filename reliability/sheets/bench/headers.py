@@ -52,7 +52,7 @@ def header_of(text: str) -> Header:
         return Header(written, written, "", True)
     name, unit = split_header(written)
     whole, p = plain(written), plain(name)
-    for key, u in ((p, unit), (whole, "" if not unit else unit)):
+    for key, u in ((p, unit), (whole, unit)):
         if key in AMBIGUOUS:
             return _ambiguous(written, key, u)
         if key in COLUMN_WORDS:

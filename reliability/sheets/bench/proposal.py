@@ -34,6 +34,7 @@ from reliability.sheets.bench.headers import (
     header_of,
 )
 from reliability.sheets.bench.mapping import OPEN, BenchMapping
+from reliability.sheets.bench.vocabulary import SLOT_WORDS, plain
 from reliability.sheets.doubts import doubts
 from reliability.sheets.life import LifeSheet, life_from_table
 from reliability.sheets.limits import LIMITS, Limits
@@ -98,6 +99,10 @@ class Proposal:
         """Questions that agreeing to all does not answer."""
         return tuple(q for q in self.questions if q.grave)
 
+    def _header_cells(self) -> list[Any]:
+        found = next(s for s in self.source.sheets if s.name == self.sheet_name)
+        return found.rows[self.header_row - 1]
+
     @property
     def plain(self) -> bool:
         """Whether the file is one of ours as it stands: nothing changed, asked or left out."""
@@ -105,7 +110,12 @@ class Proposal:
             all(h.startswith("columns parted by '") for h in self.how)
             and self.source.delimiter != "|"
         )
-        return same and not (self.changes or self.questions or self.left_out)
+        names = {str(c).strip() for c in self._header_cells() if not blank(c)}
+        return (
+            same
+            and names == set(self.columns)
+            and not (self.changes or self.questions or self.left_out)
+        )
 
     def mapping(self) -> BenchMapping:
         """All that was decided, suggestions among it, open questions as ``?``; agree by giving it back."""
@@ -497,7 +507,7 @@ def _fills(
             said = value or assemble.slot_in_words(
                 [*titles, sheet.name, grid.file.rpartition(".")[0]]
             )
-            value = assemble.SLOT_WORDS.get(assemble.plain(said), said) if said else ""
+            value = SLOT_WORDS.get(plain(said), said) if said else ""
             if not value and kind == "misfires":
                 value = "igniter"
         text = f"no column says the {name}" + (

@@ -77,7 +77,8 @@ DEAD: dict[str, str] = {
     "open": "open|open circuit|offen|unterbrochen|unterbrechung|ouvert|circuit ouvert|coupe|abierto|circuito abierto|aperto|onderbroken",
     "no_spark": "no spark|no ignition|kein funke|zundet nicht|pas d etincelle|sin chispa|nessuna scintilla|geen vonk|no fire",
     "leak": "leak|leakage|leaking|leckstrom|fuite|fuga|perdita|lekstroom",
-    "drift": "drift|capacitance loss|kapazitatsverlust|out of tolerance|derive|deriva",
+    "capacitance_loss": "capacitance loss|loss of capacitance|kapazitatsverlust|perte de capacite|perdida de capacidad|perdita di capacita",
+    "drift": "drift|out of tolerance|derive|deriva",
     "crack": "crack|cracked|riss|gerissen|fissure|grieta|crepa",
     "worn": "worn|worn out|verschlissen|abgenutzt|use|gastado|usurato|versleten",
 }  # fmt: skip
