@@ -264,9 +264,11 @@ def _name_modes(desk: Desk, said: Sequence[str], named: Sequence[str], out: Cell
         lone += bool(best) and f is None
         picked.append(best if best and f is not None else None)
     out["mode"] = picked
-    if lone:
+    if lone and not any(
+        q.grave and i.startswith(("decimal:", "units:")) for i, q in desk.questions.items()
+    ):
         text = f"{lone} rows name a failure but no count at which it was found; they are read as still good"
-        desk.ask("agreed:mode_without_count", text, ("yes",), "", True)
+        desk.ask(f"agreed:mode_without_count {desk.content}", text, ("yes",), "", True)
 
 
 def _by_state(

@@ -70,11 +70,15 @@ class Known:
 
 @dataclass
 class Desk:
-    """Answers given before, and what comes up now."""
+    """Answers given before, and what comes up now.
+
+    ``content`` names the bytes: a doubt is agreed to for one file, not for those to come.
+    """
 
     file: str
     mapping: BenchMapping
     known: Known = field(default_factory=Known)
+    content: str = ""
     changes: list[Change] = field(default_factory=list)
     questions: dict[str, Question] = field(default_factory=dict)
     faults: list[SheetFault] = field(default_factory=list)

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import csv
 import dataclasses
+import hashlib
 import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
@@ -270,7 +271,7 @@ def propose(
 
 
 def _decide(grid: Grid, mapping: BenchMapping, known: Known) -> Proposal:
-    desk = Desk(grid.file, mapping, known)
+    desk = Desk(grid.file, mapping, known, hashlib.sha256(grid.content).hexdigest()[:8])
     sheet = _pick(desk, grid)
     header = _header(desk, sheet)
     body = find_body(sheet.rows, header)
@@ -535,7 +536,7 @@ def _findings(
     for f in doubts(records):
         rows = tuple(source_rows[r - 2] for r in f.rows if 0 <= r - 2 < len(source_rows))
         out.append(dataclasses.replace(f, rows=rows))
-        if f.severity == "grave" and desk.given(f"agreed:{f.code}") != "yes":
+        if f.severity == "grave" and desk.given(f"agreed:{f.code} {desk.content}") != "yes":
             where = f" Rows {', '.join(map(str, rows[:6]))}." if rows else ""
-            desk.ask(f"agreed:{f.code}", f.text + where, ("yes",), "", True)
+            desk.ask(f"agreed:{f.code} {desk.content}", f.text + where, ("yes",), "", True)
     return tuple(out)
