@@ -86,7 +86,7 @@ def test_serial_pattern_wanted():
     with pytest.raises(BadInput):
         read_serial(Path("x.log"), b"a 1\na 2\n", SerialSettings("no fields"))
     # a pattern of many fields on a long line of digits must not backtrack
-    pattern = " ".join("{f%d}" % i for i in range(40))
+    pattern = " ".join(f"{{f{i}}}" for i in range(40))
     with pytest.raises(SheetError):
         read_serial(
             Path("x.log"), (b"1 " * 39 + b"\n") * 50 + b"9" * 30_000, SerialSettings(pattern)
@@ -123,7 +123,7 @@ def test_limits_of_the_process():
     data = (HEAD + "kite,m,main_capacitor,100,\n" * 50_000).encode()
     with pytest.raises(SheetError, match="limit memory_bytes"):
         read_apart(read_sheet, Path("x.csv"), data, Limits(memory_bytes=150 << 20))
-    with pytest.raises(SheetError, match="limit (cpu|wall)_seconds"):
+    with pytest.raises(SheetError, match=r"limit (cpu|wall)_seconds"):
         read_apart(read_sheet, Path("x.csv"), data * 3, Limits(cpu_seconds=1, wall_seconds=1))
 
 
@@ -142,9 +142,7 @@ def test_apart_gives_what_the_reader_gives():
 def test_zip_metadata_is_bounded(tmp_path):
     from reliability.sheets.bundle import write_bundle
 
-    write_bundle(
-        read_sheet(DEMO / "life_kite.csv").records, tmp_path / "x.zip", "x", "L" * 2_000_000
-    )
+    write_bundle(read_sheet(DEMO / "life_kite.csv").records, tmp_path / "x.zip", "x", "L" * 200_000)
     with pytest.raises(SheetError, match="at most 300"):
         read_contribution(tmp_path / "x.zip")
     out = io.BytesIO()
@@ -193,7 +191,7 @@ def test_doubts():
     assert "energy_contradicts" in graves(
         life(charge_V=[1200.0] * 3, capacitance_uF=[470.0] * 3, energy_J=[0.34] * 3)
     )
-    assert "jump_charge_V" in graves(life(charge_V=[1200, 1200, 1200, 30000, 12_000_00.0]))
+    assert "jump_charge_V" in graves(life(charge_V=[1.2, 1.25, 1200, 1250, 1300]))
     assert "decimals_in_counts" in graves(life(shots=np.array([4.12, 3.998, 12.4])))
     assert "jump_shots" in graves(life(shots=np.array([4.0, 5.0, 4100.0, 5200.0, 3900.0])))
     twice = life(shots=np.array([100.0, 200.0]))

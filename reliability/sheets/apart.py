@@ -116,7 +116,8 @@ def child() -> None:
     except Exception as e:
         # pyarrow and others have kinds of their own for memory that is not given
         name = type(e).__name__
-        short = "alloc" in str(e).lower() or "MemoryError" in name
+        words = ("alloc", "map segment", "out of memory")
+        short = "MemoryError" in name or any(w in str(e).lower() for w in words)
         outcome = ("limit", "memory_bytes") if short else ("broke", name)
     try:
         content = pickle.dumps((cut, *outcome), protocol=5)

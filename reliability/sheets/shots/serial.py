@@ -42,6 +42,8 @@ _MISFIRE = re.compile(
 )
 WRAPS = {"ms": 2.0**32, "us": 2.0**32}
 """counts at which the clocks of common controllers begin anew (32 bits; common practice, no source)"""
+MAX_LINE = 2_000
+"""characters of a line that are looked at"""
 ADC_TOPS = (1023, 4095, 8191, 16383, 65535)
 
 
@@ -244,7 +246,9 @@ def _skeleton(line: str) -> str:
 
 def _commonest(lines: list[str]) -> str:
     """The line pattern that most lines with numbers follow, \\0 for each number; misfire words left aside."""
-    seen = Counter(_skeleton(_MISFIRE.sub("", s)) for s in lines if any(c.isdigit() for c in s))
+    seen = Counter(
+        _skeleton(_MISFIRE.sub("", s[:400])) for s in lines if any(c.isdigit() for c in s)
+    )
     good = [(n, len(k), k) for k, n in seen.items() if "\0" in k and n >= 2]
     return max(good)[2] if good else ""
 
@@ -281,10 +285,15 @@ def _expression(pattern: str) -> tuple[re.Pattern[str], list[str]]:
     names = re.findall(r"\{([^{}]{1,40})\}", pattern)
     if not names or len(set(names)) != len(names) or len(names) > 40:
         raise BadInput("a pattern has each field once, in braces, such as '#{shot} Vb={before}'")
-    pieces = re.split(r"\{[^{}]{1,40}\}", pattern)
-    escaped = [r"\s{0,20}".join(re.escape(w) for w in p.split(" ")) for p in pieces]
-    number = r"\s{0,20}([-+]?\d{1,18}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,2})?)"
-    return re.compile(number.join(escaped)), names
+    pieces = re.split(r"\{[^{}]{1,40}\}", " ".join(pattern.split()))
+    if any(not p for p in pieces[1:-1]):
+        raise BadInput("between two fields of a pattern stands at least a blank or a mark")
+    # lines come with single blanks; each piece can match in one way only, so that nothing backtracks
+    escaped = [
+        " ?".join(re.escape(w) for w in p.split(" ")) if p.strip() else re.escape(p) for p in pieces
+    ]
+    number = r" ?([-+]?\d{1,18}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,2})?)(?![\d.])"
+    return re.compile(number.join(escaped).replace(" ? ?", " ?")), names
 
 
 def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
@@ -294,15 +303,16 @@ def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
     boot_at: list[int] = []
     unread = []
     for i, s in enumerate(lines):
-        miss = _MISFIRE.search(s) is not None
-        m = expression.search(" ".join(_MISFIRE.sub("", s).split()) if miss else s)
+        line = s[:MAX_LINE]
+        miss = _MISFIRE.search(line) is not None
+        m = expression.search(" ".join((_MISFIRE.sub("", line) if miss else line).split()))
         if m is None:
-            if _BOOT.search(s):
+            if _BOOT.search(line):
                 if found and boot_at[-1:] != [
                     len(found)
                 ]:  # several lines are one reboot, the first is the start
                     boot_at.append(len(found))
-            elif any(c.isdigit() for c in s):
+            elif any(c.isdigit() for c in line):
                 unread.append(i)
             continue
         if miss:
