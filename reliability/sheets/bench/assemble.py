@@ -26,6 +26,7 @@ from reliability.sheets.bench.vocabulary import (
 
 Cells = dict[str, list[Any]]
 KINDS = ("life", "wear", "misfires", "ignition")
+MOST_NAMES = 500
 MEASURED = ("capacitance_uF",)
 
 
@@ -85,8 +86,22 @@ def fill_down(desk: Desk, columns: dict[str, Column]) -> None:
         desk.note(c.name, name, holes, "(empty)", "the name above", "written once for several rows")
 
 
+def _too_many(desk: Desk, c: Column) -> bool:
+    """Whether a column holds more different names than a person can be asked about."""
+    if len({v for v in c.values if v is not None}) <= MOST_NAMES:
+        return False
+    desk.fault(
+        0,
+        c.name,
+        f"more than {MOST_NAMES} different names of {c.header.column}; is it that column?",
+    )
+    return True
+
+
 def name_slots(desk: Desk, c: Column) -> None:
     """Slots by our names; near ones are suggested."""
+    if _too_many(desk, c):
+        return
     ours = {*SLOT_NAMES, *desk.known.slots}
     done: dict[str, str] = {}
     for word in dict.fromkeys(v for v in c.values if v is not None):
@@ -112,7 +127,7 @@ def name_slots(desk: Desk, c: Column) -> None:
 
 def name_parts(desk: Desk, c: Column) -> None:
     """Parts that are nearly a known one are suggested as that."""
-    if not desk.known.parts:
+    if not desk.known.parts or _too_many(desk, c):
         return
     exact = set(desk.known.parts)
     by_plain = {plain(p): p for p in desk.known.parts}
@@ -136,6 +151,8 @@ def _rename(desk: Desk, c: Column, to: str, done: dict[str, str], why: str) -> N
 
 def _states(desk: Desk, c: Column) -> list[str]:
     """``alive``, a mode, or "" (open) for each row of a column of states, failures or modes."""
+    if _too_many(desk, c):
+        return [""] * len(c.values)
     column = c.header.column
     yes, no = ("unknown", "alive") if column == "failed" else ("alive", "unknown")
     done: dict[str, str] = {}

@@ -16,7 +16,7 @@ _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )  # fmt: skip
-_LOOK = 60
+_LOOK = 40
 """rows at the top of a sheet among which the header is looked for"""
 
 

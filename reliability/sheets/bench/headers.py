@@ -18,6 +18,7 @@ from reliability.sheets.bench.vocabulary import (
 )
 
 OURS = {*COLUMNS, "period_s"}
+_LONG = tuple(k for k in COLUMN_WORDS if len(k) >= 4)
 _NEAR: dict[str, tuple[str, float]] = {}
 
 
@@ -61,7 +62,7 @@ def header_of(text: str) -> Header:
         if p not in _NEAR:
             if len(_NEAR) > 10_000:
                 _NEAR.clear()
-            _NEAR[p] = nearest(p, [k for k in COLUMN_WORDS if len(k) >= 4])
+            _NEAR[p] = nearest(p, _LONG)
         found, _ = _NEAR[p]
         if found:
             return Header(written, COLUMN_WORDS[found], unit, False)
@@ -83,7 +84,7 @@ def header_score(row: Sequence[Any]) -> float:
     """How much a row looks like a header: its cells that name a column, near names half."""
     score = 0.0
     seen: set[str] = set()
-    for c in row[:200]:
+    for c in row[:60]:
         if not isinstance(c, str) or not c.strip() or len(c) > 120:
             continue
         h = header_of(c)
@@ -93,7 +94,7 @@ def header_score(row: Sequence[Any]) -> float:
     return score
 
 
-def find_header(rows: Sequence[Sequence[Any]], look: int = 60) -> tuple[int, float]:
+def find_header(rows: Sequence[Sequence[Any]], look: int = 40) -> tuple[int, float]:
     """Index of the likeliest header row and its score; the first of equals."""
     best, at = 0.0, -1
     for i, r in enumerate(rows[:look]):

@@ -326,7 +326,7 @@ def _header(desk: Desk, sheet: Sheet) -> int:
     at, score = find_header(sheet.rows)
     if score < 2:
         raise refuse(
-            desk.file, "no row that names columns was found in the first 60; name them in a row above the records, or give "
+            desk.file, "no row that names columns was found in the first 40; name them in a row above the records, or give "
             "'choose': {'header_row': '3'} and 'columns' in the mapping",
         )  # fmt: skip
     if at > 0:

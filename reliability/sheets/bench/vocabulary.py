@@ -13,7 +13,7 @@ COLUMNS: dict[str, str] = {
     "builder": "builder|bench|lab|werkstatt|bauer|erbauer|constructeur|constructor|costruttore|bouwer|made by|team",
     "module": "module|modul|mod|modulo|module no|module nr|modul nr|module id|thruster|thruster no|triebwerk|propulseur|propulsor|device|dut",
     "slot": "slot|position|place|platz|steckplatz|einbauplatz|component|bauteil|composant|componente|emplacement|onderdeel|kind of part|bauteilart",
-    "unit": "unit|unit id|unit no|specimen|sample|serial|serial no|serial number|sn|s n|einheit|prufling|muster|seriennummer|serien nr|numero de serie|echantillon|muestra|campione|matricola|cap no|c nr",
+    "unit": "monster|monster nr|unit|unit id|unit no|specimen|sample|serial|serial no|serial number|sn|s n|einheit|prufling|muster|seriennummer|serien nr|numero de serie|echantillon|muestra|campione|matricola|cap no|c nr",
     "part": "part|part no|part number|part type|type|typ|teilenummer|hersteller nr|reference|ref|pieza|modello|artikel|bauteiltyp|model",
     "lot": "lot|batch|charge nr|los|lote|lotto|partij|date code",
     "mode": "mode|failure mode|ausfallart|fehlerart|fehlerbild|mode de defaillance|modo de fallo|modo di guasto|what broke|cause|ursache|failure",
@@ -119,7 +119,12 @@ def nearest(name: str, known: Iterable[str], least: float = CLOSE) -> tuple[str,
 
     if len(name) > 100:
         return "", 0.0
-    found = process.extractOne(name, list(known), scorer=fuzz.ratio, score_cutoff=least)
+    found = process.extractOne(
+        name,
+        known if isinstance(known, tuple) else list(known),
+        scorer=fuzz.ratio,
+        score_cutoff=least,
+    )
     return (str(found[0]), float(found[1])) if found else ("", 0.0)
 
 
