@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from collections import Counter
+
 import numpy as np
 
 from reliability.records import LifeRecords
@@ -152,7 +154,8 @@ def _counts(r: LifeRecords) -> list[Finding]:
                 _rows(broken),
             )
         )  # fmt: skip
-    for slot in sorted(set(r.slot.tolist())):
+    tally = Counter(r.slot.tolist())
+    for slot in sorted(k for k, n in tally.most_common(100) if n >= 4):
         own = (r.slot == slot) & (good > 0)
         if own.sum() < 4:
             continue

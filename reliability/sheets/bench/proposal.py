@@ -525,7 +525,11 @@ def _findings(
     desk: Desk, kind: str, cells: dict[str, list[Any]], source_rows: Sequence[int]
 ) -> tuple[Finding, ...]:
     """Doubts about the numbers; grave ones become questions."""
-    if kind != "life" or not {"builder", "module", "slot", "shots_good"} <= set(cells):
+    if (
+        desk.faults
+        or kind != "life"
+        or not {"builder", "module", "slot", "shots_good"} <= set(cells)
+    ):
         return ()
     texts = {k: [_shown(c) for c in v] for k, v in cells.items()}
     try:
