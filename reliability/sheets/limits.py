@@ -30,8 +30,8 @@ class Limits:
     cells: int = 5_000_000
     cell_chars: int = 32_767
     memory_bytes: int = 1024 * MIB
-    cpu_seconds: int = 9
-    wall_seconds: int = 30
+    cpu_seconds: int = 8
+    wall_seconds: int = 9
 
     def refusal(self, name: str) -> str:
         """The limit in words, such as ``more than 1,000 columns (limit: columns)``."""
