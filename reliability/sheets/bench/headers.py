@@ -145,7 +145,9 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
             width > 4 and len(full) == 2 and isinstance(full[0], str) and len(full[0]) > 25
         ):
             out.append((i, shown, "a remark, not a record"))
-        elif header_score(r) >= max(3.0, width - 1):
+        elif all(isinstance(c, str) and not _numeric(c) for c in full) and (
+            header_score(r) >= max(3.0, width - 1)
+        ):
             out.append((i, shown, "another header; a second table begins"))
             out += [
                 (
