@@ -50,7 +50,7 @@ class WearReadings:
         if quantity not in known:
             raise BadInput(f"no readings of {quantity!r}; there are: {', '.join(known) or 'none'}")
         own = self.select(self.quantity == quantity)
-        order = np.lexsort((own.shots, own.labels.astype(str)))
+        order = np.lexsort((own.shots, np.unique(own.labels, return_inverse=True)[1]))
         return WearReadings(*(getattr(own, f)[order] for f in self.__dataclass_fields__))
 
     @property

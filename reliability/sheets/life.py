@@ -9,6 +9,8 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import pyarrow as pa
+import pyarrow.compute as pc
 from numpy.typing import NDArray
 
 from reliability.notes import Note
@@ -67,15 +69,14 @@ def numbers(table: Table, column: str, blank: float) -> tuple[Floats, list[Sheet
     cells = table.columns[column]
     try:
         if all(isinstance(c, str) for c in cells):
-            raw = np.array(cells, dtype=str)
-            raw = np.char.strip(raw)
-            empty = raw == ""
-            plain = np.char.find(raw, "_") < 0
+            # Arrow strings: an array of fixed width would make every cell as long as the longest
+            raw = pc.utf8_trim_whitespace(pa.array(cells, pa.large_string()))
+            empty = np.asarray(pc.equal(raw, ""))
             values = np.full(len(cells), blank)
-            values[~empty] = raw[~empty].astype(float)
-            if np.isfinite(values[~empty]).all() and plain.all():
+            values[~empty] = np.asarray(raw.filter(pa.array(~empty)).cast(pa.float64()))
+            if np.isfinite(values[~empty]).all():
                 return values, []
-    except ValueError:
+    except (pa.ArrowException, UnicodeError):
         pass
     values = np.full(len(cells), blank)
     faults = []
@@ -215,10 +216,11 @@ def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
             words[name], f = texts(table, name)
             faults += f
             if name in REQUIRED:
+                told = {x.row for x in f}
                 faults += [
                     SheetFault(table.file, int(i) + 2, name, "empty; it is required")
                     for i in np.flatnonzero(words[name] == "")
-                    if not any(x.row == i + 2 for x in f)
+                    if i + 2 not in told
                 ]
     covariates: dict[str, Floats] = {}
     for name, (above, upto, allowed) in STRESSES.items():

@@ -8,7 +8,9 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-MAX_BYTES = 1 << 30
+from reliability.sheets.limits import LIMITS
+
+MAX_BYTES = LIMITS.file_bytes
 SUFFIXES = (".csv", ".parquet", ".xlsx")
 
 
@@ -75,8 +77,10 @@ def file_bytes(path: Path, data: bytes | None = None) -> bytes:
         if path.is_dir():
             raise refuse(str(path), "this is a folder; a CSV, Parquet or XLSX file is wanted")
         if path.stat().st_size > MAX_BYTES:
-            raise refuse(path.name, f"larger than {MAX_BYTES >> 20} MiB")
+            raise refuse(path.name, LIMITS.refusal("file_bytes"))
         data = path.read_bytes()
+    if len(data) > MAX_BYTES:
+        raise refuse(path.name, LIMITS.refusal("file_bytes"))
     if not data:
         raise refuse(path.name, "the file is empty; a header row and one row a record are wanted")
     return data
@@ -119,23 +123,39 @@ def _read_csv(name: str, data: bytes) -> Table:
         raise refuse(name, "holds NUL characters: this is not a CSV file")
     first = text.split("\n", 1)[0]
     delimiter = max(",;\t", key=first.count)
-    csv.field_size_limit(1 << 20)
+    return _from_rows(name, csv_rows(name, text, delimiter))
+
+
+def csv_rows(name: str, text: str, delimiter: str, strict: bool = True) -> list[list[Any]]:
+    """A text's rows, read one by one within the limits. Raises SheetError."""
+    csv.field_size_limit(LIMITS.cell_chars)
+    rows: list[list[Any]] = []
+    cells = 0
     try:
-        rows = list(csv.reader(io.StringIO(text), delimiter=delimiter, strict=True))
+        # newline="": the csv module finds the ends of lines itself, also the lone CR of old files
+        for row in csv.reader(io.StringIO(text, newline=""), delimiter=delimiter, strict=strict):
+            rows.append(row)
+            cells += len(row)
+            if len(row) > LIMITS.columns:
+                raise refuse(name, LIMITS.refusal("columns"), len(rows))
+            if len(rows) > LIMITS.rows + 1:
+                raise refuse(name, LIMITS.refusal("rows"), len(rows))
+            if cells > LIMITS.cells:
+                raise refuse(name, LIMITS.refusal("cells"), len(rows))
     except csv.Error as e:
-        raise refuse(name, f"not readable as CSV ({e})") from None
-    return _from_rows(name, rows)
+        if "field limit" in str(e):
+            raise refuse(name, LIMITS.refusal("cell_chars"), len(rows) + 1) from None
+        raise refuse(name, f"not readable as CSV ({e})", len(rows) + 1) from None
+    return rows
 
 
 def _read_xlsx(name: str, data: bytes) -> Table:
-    from python_calamine import CalamineWorkbook
+    from reliability.sheets.workbook import workbook_sheets
 
-    try:
-        book = CalamineWorkbook.from_filelike(io.BytesIO(data))
-        rows = book.get_sheet_by_index(0).to_python(skip_empty_area=False)
-    except Exception as e:  # the library raises its own kinds for each damage
-        raise refuse(name, f"not readable as an XLSX workbook ({type(e).__name__})") from None
-    return _from_rows(name, rows)
+    sheets = workbook_sheets(name, data, first=True)
+    if not sheets:
+        raise refuse(name, "a workbook without a sheet")
+    return _from_rows(name, sheets[0][1])
 
 
 def _from_rows(name: str, rows: list[list[Any]]) -> Table:
@@ -145,11 +165,13 @@ def _from_rows(name: str, rows: list[list[Any]]) -> Table:
     while header and not header[-1]:
         header.pop()
     faults = []
+    seen: set[str] = set()
     for i, h in enumerate(header):
         if not h:
             faults.append(SheetFault(name, 1, f"column {i + 1}", "the column has no name"))
-        elif h in header[:i]:
+        elif h in seen:
             faults.append(SheetFault(name, 1, h, "the column appears twice"))
+        seen.add(h)
     width = len(header)
     body = rows[1:]
     while body and not any(c not in ("", None) for c in body[-1]):
@@ -173,13 +195,30 @@ def _from_rows(name: str, rows: list[list[Any]]) -> Table:
     return Table(name, columns, len(body))
 
 
+def _check_parquet(name: str, meta: Any) -> None:
+    """What it would cost, by the file's own figures, before it is unpacked."""
+    if meta.num_columns > LIMITS.columns:
+        raise refuse(name, LIMITS.refusal("columns"))
+    if meta.num_rows > LIMITS.rows:
+        raise refuse(name, LIMITS.refusal("rows"))
+    if meta.num_rows * meta.num_columns > LIMITS.cells:
+        raise refuse(name, LIMITS.refusal("cells"))
+    groups = [meta.row_group(i) for i in range(meta.num_row_groups)]
+    if sum(max(g.total_byte_size, 0) for g in groups) > LIMITS.unpacked_bytes:
+        raise refuse(name, LIMITS.refusal("unpacked_bytes"))
+
+
 def _read_parquet(name: str, data: bytes) -> Table:
     import pyarrow as pa
     import pyarrow.parquet as pq
 
     try:
+        meta = pq.read_metadata(pa.BufferReader(data))
+        _check_parquet(name, meta)
         table = pq.read_table(pa.BufferReader(data))
         names = list(table.column_names)
+    except SheetError:
+        raise
     except Exception as e:
         raise refuse(name, f"not readable as Parquet ({type(e).__name__})") from None
     if len(set(names)) != len(names):

@@ -96,7 +96,8 @@ def misfires_from_table(table: Table) -> Recurrences:
             "event",
             f"{c['event'][i]!r} is not an event; allowed: {', '.join(EVENTS)}",
         )
-        for i in np.flatnonzero(~np.isin(c["event"].astype(str), (*EVENTS, "")))
+        for i, e in enumerate(c["event"].tolist())
+        if e not in (*EVENTS, "")
     ]
     if faults:
         raise SheetError(sorted(faults, key=lambda f: (f.row, f.column)))
@@ -110,14 +111,17 @@ def misfires_from_table(table: Table) -> Recurrences:
         ],
         object,
     )
-    systems = sorted(set(label.tolist()))
+    places: dict[str, list[int]] = {}
+    for i, s in enumerate(label.tolist()):
+        places.setdefault(s, []).append(i)
+    systems = sorted(places)
     start, end, groups = [], [], []
     for s in systems:
-        own = label == s
-        ends = c["shots"][own & (c["event"] == "end")]
-        starts = c["shots"][own & (c["event"] == "start")]
+        own = np.array(places[s])
+        ends = c["shots"][own[c["event"][own] == "end"]]
+        starts = c["shots"][own[c["event"][own] == "start"]]
         if ends.size != 1:
-            row = int(np.flatnonzero(own)[0]) + 2
+            row = int(own[0]) + 2
             faults.append(
                 SheetFault(
                     table.file,

@@ -1,11 +1,15 @@
 """At least 100,000 hostile inputs: every one refused in words or read whole; nothing half stored.
 
     python tests/benchmarks/hostile.py [--inputs 100000] [--seed 1]
+    python tests/benchmarks/hostile.py --cost [--apart 300]
 
 Sound sheets, bundles and shot-log headers are damaged at random (bytes, cells, rows, columns, numbers
 that are none, huge or odd texts, encodings, broken archives and workbooks). Allowed outcomes are a
 sheet that is sound, or SheetError with faults that name the file. One in 200 also goes to the store:
-a refused one must leave it as it was.
+a refused one must leave it as it was. Each sheet is also read as a bench's file (``propose``).
+
+``--cost`` reads files made to be dear (far cells, giant cells, many names, zip bombs, deep JSON, patterns that
+backtrack) and damaged ones, each in the short-lived process: none may take 10 s or 1 GiB.
 """
 
 import argparse
@@ -19,6 +23,7 @@ from pathlib import Path
 
 from reliability.filters import choose
 from reliability.notes import BadInput
+from reliability.sheets.bench.proposal import propose
 from reliability.sheets.bundle import About, write_bundle
 from reliability.sheets.life import read_life
 from reliability.sheets.mapping import parse_mapping
@@ -116,11 +121,173 @@ def damage_zip(rng, data):
     return out.getvalue()
 
 
+HEAD = "builder,module,slot,shots_good,note\n"
+SOUND = HEAD + "kite,m,main_capacitor,100,\n"
+
+
+def part(cells, dimension="A1:B2"):
+    """A workbook whose sheet has this XML in its rows."""
+    import openpyxl
+
+    out = io.BytesIO()
+    openpyxl.Workbook().save(out)
+    done = io.BytesIO()
+    with zipfile.ZipFile(out) as z, zipfile.ZipFile(done, "w", zipfile.ZIP_DEFLATED) as w:
+        for name in z.namelist():
+            content = z.read(name)
+            if name.endswith("sheet1.xml"):
+                ns = "http://schemas.openxmlformats.org/spreadsheetml/2006/main"
+                content = f'<worksheet xmlns="{ns}"><dimension ref="{dimension}"/><sheetData>{cells}</sheetData></worksheet>'.encode()
+            w.writestr(name, content)
+    return done.getvalue()
+
+
+def archive(**files):
+    out = io.BytesIO()
+    with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
+        for name, content in files.items():
+            z.writestr(name.replace("__", "."), content)
+    return out.getvalue()
+
+
+def dear():
+    """Names and makers of files made to be dear."""
+    far = '<row r="1"><c r="A1"><v>1</v></c></row><row r="1048576"><c r="XFD1048576"><v>1</v></c></row>'
+    yield "far.xlsx", lambda: part(far)
+    yield (
+        "far_spaced.xlsx",
+        lambda: part(far.replace(' r="X', "\n r = 'X").replace('576"><v>', "576'><v>")),
+    )
+    yield "far_lowercase.xlsx", lambda: part(far.replace("XFD", "xfd"))
+    yield "far_entity.xlsx", lambda: part(far.replace("XFD", "&#88;FD"))
+    yield "far_row.xlsx", lambda: part('<row r="1048576"><c><v>1</v></c></row>')
+    yield (
+        "far_dimension.xlsx",
+        lambda: part('<row r="1"><c r="A1"><v>1</v></c></row>', "A1:XFD1048576"),
+    )
+    yield "bomb.xlsx", lambda: archive(xl_x=b"0" * (300 << 20))
+    yield (
+        "many_rows.xlsx",
+        lambda: part(
+            "".join(f'<row r="{i}"><c r="A{i}"><v>1</v></c></row>' for i in range(1, 400_000))
+        ),
+    )
+    yield (
+        "wide_cell.csv",
+        lambda: (HEAD + "a,b,c,1," + "x" * 10**6 + "\n" + "a,b,c,1,\n" * 1000).encode(),
+    )
+    yield (
+        "long_number.csv",
+        lambda: (HEAD + "a,b,c," + "1" * 30_000 + ",\n" + "a,b,c,1,\n" * 10_000).encode(),
+    )
+    yield "names.csv", lambda: (",".join(f"n{i}" for i in range(40_000)) + "\n").encode()
+    yield (
+        "odd_names.csv",
+        lambda: (
+            ",".join(f"Shot cuont {i}" for i in range(999)) + "\n" + "1," * 998 + "1\n"
+        ).encode(),
+    )
+    yield (
+        "odd_heads.csv",
+        lambda: "".join(
+            ",".join(f"chrage voltge {i} {j}" for j in range(300)) + "\n" for i in range(200)
+        ).encode(),
+    )
+    yield "cells.csv", lambda: (HEAD + "a,b,c,1,\n" * 1_000_100).encode()
+    yield "faults.csv", lambda: (HEAD + "a,,c,x,\n" * 300_000).encode()
+    yield (
+        "slots.csv",
+        lambda: (HEAD + "".join(f"a,b,main cap{i},1,\n" for i in range(40_000))).encode(),
+    )
+    yield (
+        "states.csv",
+        lambda: (
+            "module,slot,shots,status\n" + "".join(f"m,igniter,1,shrot{i}\n" for i in range(40_000))
+        ).encode(),
+    )
+    yield "commas.csv", lambda: b"," * 5_000_000
+    yield "lines.csv", lambda: b"\n" * 5_000_000
+    yield "quote.csv", lambda: (HEAD + 'a,b,c,1,"' + "x\n" * 10**6).encode()
+    yield "spaces.txt", lambda: (b"module  shots  status\n" + b" " * 30_000 + b"x\n") * 200
+    yield (
+        "digits.csv",
+        lambda: ("module,slot,shots\n" + ("m,igniter," + "1 234" * 6_000 + "\n") * 500).encode(),
+    )
+    yield (
+        "brackets.csv",
+        lambda: (
+            ",".join("[(" * 40 + str(i) for i in range(900)) + "\n" + "1," * 899 + "1\n"
+        ).encode(),
+    )
+    yield "bomb.zip", lambda: archive(datapackage__json=b"0" * (300 << 20))
+    yield "deep.zip", lambda: archive(datapackage__json=b"[" * 900_000, life__csv=SOUND)
+    licence = '{"resources":[{"path":"life.csv"}],"licenses":[{"name":"' + "L" * (20 << 20) + '"}]}'
+    yield "licence.zip", lambda: archive(datapackage__json=licence, life__csv=SOUND)
+    yield "dictionary.parquet", giant_parquet
+
+
+def giant_parquet():
+    """A few kilobytes of Parquet that unpack to gigabytes."""
+    import pyarrow as pa
+    import pyarrow.parquet as pq
+
+    out = io.BytesIO()
+    text = pa.DictionaryArray.from_arrays(
+        pa.array([0] * 900_000, pa.int32()), pa.array(["x" * 30_000])
+    )
+    pq.write_table(pa.table({"builder": text}), out)
+    return out.getvalue()
+
+
+def cost(inputs, seed):
+    """Every dear file, and damaged ones, in the short-lived process; prints the dearest."""
+    import resource
+
+    from reliability.sheets.apart import read_apart
+
+    rng = random.Random(seed)
+    worst = []
+
+    def one(name, data, act):
+        began = time.monotonic()
+        try:
+            read_apart(act, Path(name), data)
+            said = "read"
+        except SheetError as e:
+            assert e.faults
+            said = str(e.faults[0].message)[:70]
+        worst.append((time.monotonic() - began, name, act.__name__, said))
+
+    for name, make in dear():
+        data = make()
+        for act in (read_contribution, propose):
+            one(name, data, act)
+            print(
+                f"{worst[-1][0]:6.2f} s  {name} ({len(data):,} bytes), {act.__name__}: {worst[-1][3]}",
+                flush=True,
+            )
+    with tempfile.TemporaryDirectory() as folder:
+        sound = bases(Path(folder))
+    for _ in range(inputs):
+        name = rng.choice(list(sound))
+        one(name, damage_bytes(rng, sound[name]), rng.choice((read_contribution, propose)))
+    most = resource.getrusage(resource.RUSAGE_CHILDREN).ru_maxrss / 1024
+    print(
+        f"{len(worst)} files; longest {max(worst)[0]:.1f} s ({max(worst)[1]}), most memory of a reader {most:.0f} MiB"
+    )
+    assert max(worst)[0] < 10 and most < 1024
+
+
 def main():
     p = argparse.ArgumentParser()
+    p.add_argument("--cost", action="store_true")
+    p.add_argument("--apart", type=int, default=300)
     p.add_argument("--inputs", type=int, default=100_000)
     p.add_argument("--seed", type=int, default=1)
     a = p.parse_args()
+    if a.cost:
+        cost(a.apart, a.seed)
+        return
     rng = random.Random(a.seed)
     seen = collections.Counter()
     began = time.monotonic()
@@ -148,6 +315,12 @@ def main():
             except SheetError as e:
                 refused = True
                 seen["refused"] += 1
+                assert e.faults and all(f.file and f.message for f in e.faults)
+            try:
+                propose(Path(name), data).sheet(agree=True)
+                seen["agreed as a bench's file"] += 1
+            except SheetError as e:
+                seen["refused as a bench's file"] += 1
                 assert e.faults and all(f.file and f.message for f in e.faults)
             if k % 200 == 0:
                 before = box.state()

@@ -12,7 +12,9 @@ from typing import Any
 
 from reliability.citations import Citation
 from reliability.licences import licence_of
+from reliability.safe_text import bounded
 from reliability.sheets.life import LifeSheet, read_life
+from reliability.sheets.limits import LIMITS
 from reliability.sheets.table import SheetError, SheetFault, read_table, refuse
 from reliability.sheets.wear import ignition_from_table, misfires_from_table, wear_from_table
 
@@ -23,7 +25,9 @@ SIDES = {
     "ignition.csv": ignition_from_table,
 }
 SHOT_LOG = "shots.parquet"
-MAX_UNPACKED = 1 << 30
+MAX_UNPACKED = LIMITS.unpacked_bytes
+MAX_METADATA = 300
+MAX_DESCRIPTOR = 1 << 20
 MAX_FILES = 50
 
 
@@ -66,14 +70,16 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
                 if sum(i.file_size for i in infos) > MAX_UNPACKED:
                     raise refuse(path.name, f"unpacks to more than {MAX_UNPACKED >> 20} MiB")
                 out = {}
+                left = MAX_UNPACKED
                 for i in infos:
                     parts = Path(i.filename).parts
                     if i.filename.startswith(("/", "\\")) or ".." in parts or ":" in i.filename:
                         raise refuse(path.name, f"holds a file outside itself: {i.filename!r}")
                     # what a header says of the size need not be true: read with a limit
                     with z.open(i) as f:
-                        content = f.read(MAX_UNPACKED + 1)
-                    if len(content) > MAX_UNPACKED:
+                        content = f.read(left + 1)
+                    left -= len(content)
+                    if left < 0:
                         raise refuse(path.name, f"unpacks to more than {MAX_UNPACKED >> 20} MiB")
                     out[parts[-1]] = content
                 return out
@@ -86,10 +92,25 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
     return {n: (folder / n).read_bytes() for n in names if (folder / n).is_file()}
 
 
+def _metadata(field: str, value: object) -> str:
+    """One line of the descriptor's text without control characters; longer than a line is refused."""
+    if not isinstance(value, str):
+        return ""
+    if len(value) > MAX_METADATA:
+        raise refuse(
+            DESCRIPTOR,
+            f"{field} has {len(value):,} characters; at most {MAX_METADATA} are allowed",
+            column=field,
+        )
+    return bounded(value, MAX_METADATA)
+
+
 def _package(path: Path, files: dict[str, bytes]) -> dict[str, Any]:
     """The descriptor, if it is one. Raises SheetError."""
     if DESCRIPTOR not in files:
         raise refuse(path.name, f"no {DESCRIPTOR} in it; a bundle is a Data Package")
+    if len(files[DESCRIPTOR]) > MAX_DESCRIPTOR:
+        raise refuse(DESCRIPTOR, f"larger than {MAX_DESCRIPTOR >> 20} MiB")
     try:
         package = json.loads(files[DESCRIPTOR])
         resources = package["resources"]
@@ -131,7 +152,7 @@ def _licence(package: dict[str, Any]) -> str:
     """Identifier of the first licence, in its usual spelling where it is a known one."""
     listed = package.get("licenses")
     first = listed[0] if isinstance(listed, list) and listed else {}
-    name = str(first.get("name", "")) if isinstance(first, dict) else ""
+    name = _metadata("licenses", first.get("name", "")) if isinstance(first, dict) else ""
     known = licence_of(name)
     return known.id if known else name
 
@@ -180,7 +201,7 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
     if faults or life is None:
         raise SheetError(faults)
     licence = _licence(package)
-    label = str(package.get("name", path.stem))
+    label = _metadata("name", package.get("name", path.stem))
     return Bundle(
         label, licence, tuple(sorted(set(life.records.builder.tolist()))),
         LifeSheet(label, life.sha256, life.records, life.notes),

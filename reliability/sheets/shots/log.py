@@ -12,6 +12,7 @@ import csv
 import shutil
 import tempfile
 import threading
+from collections import Counter
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import dataclass
@@ -21,6 +22,7 @@ from typing import Any
 import duckdb
 from numpy.typing import NDArray
 
+from reliability.sheets.limits import LIMITS
 from reliability.sheets.table import SheetError, SheetFault, refuse
 
 REQUIRED = ("module", "shot")
@@ -92,6 +94,8 @@ def open_log(path: Path) -> LogFile:
     if path.stat().st_size == 0:
         raise refuse(path.name, "the file is empty; a header row and one row a shot are wanted")
     names = _header(path)
+    if len(names) > LIMITS.columns:
+        raise refuse(path.name, LIMITS.refusal("columns"), 1)
     faults = [
         SheetFault(path.name, 1, c, f"the column is missing; required: {', '.join(REQUIRED)}; optional: {', '.join(OPTIONAL)}")
         for c in REQUIRED
@@ -99,7 +103,8 @@ def open_log(path: Path) -> LogFile:
     ]  # fmt: skip
     faults += [
         SheetFault(path.name, 1, c, "the column appears twice")
-        for c in sorted({c for c in names if names.count(c) > 1})
+        for c, n in sorted(Counter(names).items())
+        if n > 1
     ]
     if faults:
         raise SheetError(faults)

@@ -1,0 +1,39 @@
+"""Text from outside made plain: no escape sequences, no hidden direction marks, bounded."""
+
+from __future__ import annotations
+
+import unicodedata
+
+_KEPT = {"\n", "\t"}
+_UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
+"""Unicode general categories that print nothing or steer: controls, formats, surrogates, unassigned"""
+
+
+def for_terminal(text: str) -> str:
+    """A text that may be written to a terminal: what steers it is shown as ``\\x1b``, not obeyed.
+
+    Line feeds and tabs stay. Everything of Unicode categories Cc, Cf, Cs, Co, Cn, Zl and Zp else
+    (escape sequences, bidirectional overrides, zero-width marks) is shown by its number.
+    """
+    if text.isascii() and text.replace("\n", "").replace("\t", "").isprintable():
+        return text
+    out = []
+    for c in text:
+        if c in _KEPT or unicodedata.category(c) not in _UNSEEN:
+            out.append(c)
+        else:
+            n = ord(c)
+            out.append(f"\\x{n:02x}" if n < 256 else f"\\u{n:04x}" if n < 65536 else f"\\U{n:08x}")
+    return "".join(out)
+
+
+def bounded(text: object, most: int = 200) -> str:
+    """One line of at most ``most`` characters without control or format characters, blanks joined."""
+    raw = str(text)[: 4 * most]
+    plain = "".join(
+        " " if c.isspace() else c
+        for c in raw
+        if c.isspace() or unicodedata.category(c) not in _UNSEEN
+    )
+    line = " ".join(plain.split())
+    return line if len(line) <= most else line[: most - 1] + "\u2026"

@@ -1,0 +1,451 @@
+"""Columns of a bench's file put together as rows of one of our sheets."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from typing import Any
+
+from reliability.safe_text import bounded
+from reliability.sheets.bench.columns import Column
+from reliability.sheets.bench.desk import Desk
+from reliability.sheets.bench.headers import blank
+from reliability.sheets.bench.vocabulary import (
+    COLUMN_WORDS,
+    EVENT_WORDS,
+    LIKELY,
+    NO_WORDS,
+    SLOT_WORDS,
+    YES_WORDS,
+    nearest,
+    plain,
+    state_of,
+)
+from reliability.sheets.bench.vocabulary import (
+    SLOTS as SLOT_NAMES,
+)
+
+Cells = dict[str, list[Any]]
+KINDS = ("life", "wear", "misfires", "ignition")
+MOST_NAMES = 500
+MEASURED = ("capacitance_uF",)
+
+
+def kind_of(desk: Desk, columns: dict[str, Column]) -> str:
+    """Which kind of sheet the columns make; repeated units without a state look like wear, which is asked."""
+    given = desk.given("choose:kind")
+    if given in KINDS:
+        return given
+    has = set(columns)
+    if "commanded" in has and ("ignition_V" in has or "misfires" in has):
+        return "ignition"
+    if {"quantity", "value"} <= has:
+        return "wear"
+    if "event" in has and "shots" in has and _events(columns["event"]):
+        return "misfires"
+    if "shots" not in has or has & {"status", "failed", "mode", "shots_failed", "shots_good"}:
+        return "life"
+    ids = [columns[k].values for k in ("module", "slot", "unit") if k in columns]
+    shots = columns["shots"].values
+    keys = list(zip(*ids, strict=True)) if ids else [()] * len(shots)
+    if len(set(keys)) * 2 <= len(keys) and len(set(zip(keys, shots, strict=True))) == len(keys):
+        measured = _measured(columns)
+        if measured:
+            return desk.ask(
+                "choose:kind", f"the same units stand at several counts with {', '.join(measured)}: readings of wear?", KINDS, "wear"
+            )  # fmt: skip
+    return "life"
+
+
+def _events(c: Column) -> bool:
+    full = [v for v in c.values if v is not None]
+    return sum(plain(v) in EVENT_WORDS for v in full) * 2 > len(full)
+
+
+def _measured(columns: dict[str, Column]) -> list[str]:
+    out = [c for c in MEASURED if c in columns]
+    for name, c in columns.items():
+        if c.header.column == "extra" and any(isinstance(v, float) for v in c.values):
+            out.append(name)
+    return out
+
+
+def fill_down(desk: Desk, columns: dict[str, Column]) -> None:
+    """A name written once over several rows (merged cells) is meant for all of them; asked about."""
+    for name in ("builder", "module", "slot"):
+        c = columns.get(name)
+        if c is None or not c.values or c.values[0] is None or None not in c.values:
+            continue
+        holes = sum(v is None for v in c.values)
+        text = f"{c.name} is empty in {holes} rows; the name above is read for them"
+        if desk.ask(f"agreed:fill {name}", text, ("yes", "no"), "yes") != "yes":
+            continue
+        last = None
+        for i, v in enumerate(c.values):
+            last = v if v is not None else last
+            c.values[i] = last
+        desk.note(c.name, name, holes, "(empty)", "the name above", "written once for several rows")
+
+
+def _too_many(desk: Desk, c: Column) -> bool:
+    """Whether a column holds more different names than a person can be asked about."""
+    if len({v for v in c.values if v is not None}) <= MOST_NAMES:
+        return False
+    desk.fault(
+        0,
+        c.name,
+        f"more than {MOST_NAMES} different names of {c.header.column}; is it that column?",
+    )
+    return True
+
+
+def name_slots(desk: Desk, c: Column) -> None:
+    """Slots by our names; near ones are suggested."""
+    if _too_many(desk, c):
+        return
+    ours = {*SLOT_NAMES, *desk.known.slots}
+    done: dict[str, str] = {}
+    for word in dict.fromkeys(v for v in c.values if v is not None):
+        given = desk.given(f"slots:{word}")
+        exact = word if word in ours else ""
+        known = exact or SLOT_WORDS.get(plain(word), "")
+        if given:
+            done[word] = given
+        elif exact:
+            done[word] = word
+        elif known:
+            done[word] = desk.ask(f"slots:{word}", f"{word!r} is read as slot {known}", (), known)
+        else:
+            near, _ = nearest(plain(word), SLOT_WORDS)
+            text = f"{word!r} is no slot that is known here" + (
+                f"; {SLOT_WORDS[near]}?" if near else "; which is it?"
+            )
+            done[word] = desk.ask(
+                f"slots:{word}", text, (), SLOT_WORDS[near] if near else "", not near
+            )
+    _rename(desk, c, "slot", done, "slots by their usual name")
+
+
+def name_parts(desk: Desk, c: Column) -> None:
+    """Parts that are nearly a known one are suggested as that."""
+    if not desk.known.parts or _too_many(desk, c):
+        return
+    exact = set(desk.known.parts)
+    by_plain = {plain(p): p for p in desk.known.parts}
+    done: dict[str, str] = {}
+    for word in dict.fromkeys(v for v in c.values if v is not None):
+        if word in exact:
+            continue
+        near, like = nearest(plain(word), by_plain, LIKELY)
+        if near:
+            text = f"part {word!r} is new, but much like {by_plain[near]!r} ({like:.0f} of 100)"
+            done[word] = desk.ask(f"parts:{word}", text, (), by_plain[near])
+    _rename(desk, c, "part", done, "parts by their known name")
+
+
+def _rename(desk: Desk, c: Column, to: str, done: dict[str, str], why: str) -> None:
+    hit = [v for v in c.values if v is not None and done.get(v, v) != v]
+    if hit:
+        desk.note(c.name, to, len(hit), hit[0], done[hit[0]] or "?", why)
+    c.values[:] = [done.get(v, v) if v is not None else None for v in c.values]
+
+
+def _states(desk: Desk, c: Column) -> list[str]:
+    """``alive``, a mode, or "" (open) for each row of a column of states, failures or modes."""
+    if _too_many(desk, c):
+        return [""] * len(c.values)
+    column = c.header.column
+    yes, no = ("unknown", "alive") if column == "failed" else ("alive", "unknown")
+    done: dict[str, str] = {}
+    out = []
+    for v in c.values:
+        word = "" if v is None else str(v)
+        if word not in done:
+            done[word] = _state(desk, c, word, yes, no)
+        out.append(done[word])
+    shown = [f"{k or '(empty)'}: {v}" for k, v in list(done.items())[:6]]
+    desk.note(
+        c.name,
+        "shots_failed, mode",
+        len(out),
+        " | ".join(shown),
+        "alive or failed",
+        "words for alive and dead",
+    )
+    return out
+
+
+def _state(desk: Desk, c: Column, word: str, yes: str, no: str) -> str:
+    column = c.header.column
+    given = desk.given(f"words:{word or '(empty)'}")
+    if given:
+        return given
+    if not word:
+        if column in ("mode", "failed"):
+            text = f"an empty {c.name} is read as: still good"
+            return desk.ask("words:(empty)", text, (), "alive")
+        return desk.ask(
+            "words:(empty)",
+            f"what does an empty {c.name} mean: alive, or how it failed?",
+            (),
+            "",
+            True,
+        )
+    known = state_of(word)
+    p = plain(word)
+    clear = column == "failed" or plain(c.header.written) in (
+        "ok",
+        "alive",
+        "good",
+        "still good",
+        "running",
+    )
+    if known and not (column == "failed" and known == "alive" and p in YES_WORDS):
+        return known
+    if p in YES_WORDS | NO_WORDS and clear and p not in ("x",):
+        return yes if p in YES_WORDS else no
+    if column == "mode":
+        return word  # a mode of its own name
+    near, _ = nearest(p, _state_words())
+    if near and len(p) >= 4:
+        return desk.ask(
+            f"words:{word}", f"{word!r} in {c.name} is read as {near!r}", (), state_of(near)
+        )
+    return desk.ask(
+        f"words:{word}",
+        f"what does {word!r} in {c.name} mean: alive, or how it failed (unknown, short, open ...)?",
+        (),
+        "",
+        True,
+    )
+
+
+def _state_words() -> list[str]:
+    from reliability.sheets.bench.vocabulary import ALIVE_WORDS, DEAD_WORDS
+
+    return [w for w in (*ALIVE_WORDS, *DEAD_WORDS) if len(w) >= 3]
+
+
+def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> Cells:
+    """shots_from, shots_good, shots_failed and mode of a life sheet, from counts, marks and states."""
+    out: Cells = {}
+    shots = columns.get("shots")
+    good, dead = columns.get("shots_good"), columns.get("shots_failed")
+    state_column = columns.get("status") or columns.get("failed")
+    mode = columns.get("mode")
+    states = _states(desk, state_column) if state_column is not None else None
+    modes = None
+    if mode is not None:
+        bare = states is None and dead is None
+        modes = _states(desk, mode) if bare else _modes(desk, mode)
+        if bare:
+            states = modes
+    counts = shots or good or dead
+    if counts is None:
+        choices = "a column of shots is wanted: give it in the mapping ('columns')"
+        desk.fault(0, "", choices)
+        return out
+    if states is not None:
+        _by_state(desk, columns, states, out, n)
+    elif dead is not None:
+        _by_failed(desk, shots or good, dead, out, n)
+    elif good is not None and shots is None:
+        out["shots_good"] = list(good.values)
+    elif shots is not None:
+        _by_marks(desk, shots, out, n)
+    if modes is not None or states is not None:
+        _name_modes(desk, states or [""] * n, modes or [""] * n, out, n)
+    return out
+
+
+def _modes(desk: Desk, c: Column) -> list[str]:
+    """Failure modes beside a count or a state: known words by our names, others as they are."""
+    out = ["" if v is None else state_of(v) or str(v) for v in c.values]
+    hit = [
+        i for i, (v, m) in enumerate(zip(c.values, out, strict=True)) if v is not None and m != v
+    ]
+    if hit:
+        desk.note(
+            c.name, "mode", len(hit), c.values[hit[0]], out[hit[0]], "failure modes by our names"
+        )
+    return out
+
+
+def _name_modes(desk: Desk, said: Sequence[str], named: Sequence[str], out: Cells, n: int) -> None:
+    """The mode of each failed row; a mode without a count of failure is asked about."""
+    failed = out.get("shots_failed", [None] * n)
+    picked = []
+    lone = 0
+    for a, b, f in zip(said, named, failed, strict=True):
+        best = b if b not in ("", "alive", "unknown") else a if a not in ("", "alive") else b
+        best = "" if best == "alive" else best
+        lone += bool(best) and f is None
+        picked.append(best if best and f is not None else None)
+    out["mode"] = picked
+    if lone and not any(
+        q.grave and i.startswith(("decimal:", "units:")) for i, q in desk.questions.items()
+    ):
+        text = f"{lone} rows name a failure but no count at which it was found; they are read as still good"
+        desk.ask(f"agreed:mode_without_count {desk.content}", text, ("yes",), "", True)
+
+
+def _by_state(
+    desk: Desk, columns: dict[str, Column], states: Sequence[str], out: Cells, n: int
+) -> None:
+    """Counts beside a state: a good unit was good there, a failed one failed at exactly that count."""
+    shots, good, dead = (columns.get(k) for k in ("shots", "shots_good", "shots_failed"))
+    base = shots or good or dead
+    assert base is not None
+    if base is good and dead is None and any(s not in ("", "alive") for s in states):
+        text = f"{good.name} is all that is known of failed units: read as failed at exactly that count"
+        desk.ask(f"agreed:exact {good.name}", text, ("yes",), "yes")
+    g: list[Any] = [None] * n
+    f: list[Any] = [None] * n
+    for i in range(n):
+        count, end = base.values[i], dead.values[i] if dead is not None else None
+        if states[i] == "alive":
+            g[i] = count if count is not None else end
+            if dead is not None and base is not dead and end is not None:
+                desk.fault(
+                    base.rows[i] + 1, dead.name, "said to be alive, but a count of failure is given"
+                )
+        elif states[i]:
+            f[i] = end if end is not None else count
+            g[i] = count if count is not None else end
+    out["shots_good"], out["shots_failed"] = g, f
+
+
+def _by_failed(desk: Desk, base: Column | None, dead: Column, out: Cells, n: int) -> None:
+    g: list[Any] = list(base.values) if base is not None else [None] * n
+    f: list[Any] = list(dead.values)
+    alone = 0
+    for i in range(n):
+        if dead.marks[i] == ">":
+            g[i], f[i] = (f[i] if g[i] is None else g[i]), None
+        elif dead.marks[i] == "<":
+            g[i] = 0.0 if g[i] is None else g[i]
+        elif g[i] is None and f[i] is not None:
+            g[i] = f[i]
+            alone += 1
+    if alone:
+        text = f"{alone} rows of {dead.name} have no last good count: read as failed at exactly that count"
+        desk.ask(f"agreed:exact {dead.name}", text, ("yes",), "yes")
+    if any(m == ">" for m in dead.marks):
+        desk.note(
+            dead.name,
+            "shots_good",
+            dead.marks.count(">"),
+            "more than",
+            "still good there",
+            "a mark for 'more than'",
+        )
+    out["shots_good"], out["shots_failed"] = g, f
+
+
+def _by_marks(desk: Desk, shots: Column, out: Cells, n: int) -> None:
+    """Counts without a state: '>' and '+' are units still good; the rest has to be said."""
+    marked = shots.marks.count(">")
+    if marked:
+        what = desk.ask(
+            "choose:ends", f"{marked} counts of {shots.name} say 'more than' and are read as still good; the others as failed at exactly that count",
+            ("failed", "alive"), "failed",
+        )  # fmt: skip
+    else:
+        what = desk.ask(
+            "choose:ends", f"nothing tells whether units failed at {shots.name} or were still good there", ("failed", "alive"), "", True
+        )  # fmt: skip
+    g: list[Any] = list(shots.values)
+    f: list[Any] = [None] * n
+    for i, m in enumerate(shots.marks):
+        if m == "<":
+            g[i], f[i] = 0.0, shots.values[i]
+        elif m != ">" and what == "failed":
+            f[i] = shots.values[i]
+    if marked:
+        desk.note(
+            shots.name,
+            "shots_good",
+            marked,
+            "more than",
+            "still good there",
+            "a mark for 'more than'",
+        )
+    out["shots_good"], out["shots_failed"] = g, f
+
+
+def wear_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, list[int]]:
+    """Rows of a wear sheet; a column for each quantity is laid out one below the other. Cells and row of each."""
+    ids: Cells = {
+        k: columns[k].values for k in ("builder", "module", "slot", "unit", "shots") if k in columns
+    }
+    if "quantity" in columns and "value" in columns:
+        cells = {**ids, "quantity": columns["quantity"].values, "value": columns["value"].values}
+        if "uncertainty" in columns:
+            cells["uncertainty"] = columns["uncertainty"].values
+        return cells, list(range(n))
+    out: Cells = {k: [] for k in (*ids, "quantity", "value")}
+    rows: list[int] = []
+    for name in _measured(columns):
+        c = columns[name]
+        for i, v in enumerate(c.values):
+            if v is None:
+                continue
+            for k, values in ids.items():
+                out[k].append(values[i])
+            out["quantity"].append(name)
+            out["value"].append(v)
+            rows.append(i)
+        desk.note(
+            c.name,
+            "quantity, value",
+            n,
+            c.name,
+            name,
+            "a column a quantity, laid out one below the other",
+        )
+    return out, rows
+
+
+def event_words(desk: Desk, c: Column) -> None:
+    """Events of a misfire sheet by our names."""
+    done: dict[str, str] = {}
+    for word in dict.fromkeys(v for v in c.values if v is not None):
+        known = desk.given(f"words:{word}") or EVENT_WORDS.get(plain(word), "")
+        if not known:
+            near, _ = nearest(plain(word), EVENT_WORDS)
+            text = f"what does the event {bounded(word, 40)!r} mean?"
+            known = desk.ask(
+                f"words:{word}", text, ("misfire", "start", "end"), EVENT_WORDS.get(near, "")
+            )
+        done[word] = known
+    _rename(desk, c, "event", done, "events by our names")
+
+
+def preamble(rows: Sequence[Sequence[Any]], header: int) -> dict[str, str]:
+    """What the lines above the header say, such as ``Builder: kite`` or ``Bench | kite``: our column and value."""
+    out: dict[str, str] = {}
+    for r in rows[: max(header, 0)]:
+        full = [str(c).strip() for c in r if not blank(c)]
+        pairs = [t.lstrip("# ").partition(":")[::2] for t in full if ":" in t]
+        if len(full) == 2 and not any(":" in t for t in full[1:]):
+            pairs.append((full[0].rstrip(":").lstrip("# "), full[1]))
+        for key, value in pairs:
+            column = COLUMN_WORDS.get(plain(key), "")
+            if (
+                column in ("builder", "module", "slot", "part", "unit", "fuel", "revision")
+                and value.strip()
+            ):
+                out.setdefault(column, bounded(value, 200))
+    return out
+
+
+def slot_in_words(texts: Sequence[str]) -> str:
+    """A slot that a title, sheet name or file name speaks of; "" if none or several."""
+    found = set()
+    for t in texts:
+        p = f" {plain(t)} "
+        found |= {
+            slot
+            for word, slot in SLOT_WORDS.items()
+            if len(word) > 4 and slot != "module" and f" {word} " in p
+        }
+    return next(iter(found)) if len(found) == 1 else ""

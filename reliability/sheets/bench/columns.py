@@ -1,0 +1,391 @@
+"""One column of a bench's file read as numbers, texts or dates."""
+
+from __future__ import annotations
+
+import datetime as dt
+import re
+from collections import Counter
+from collections.abc import Sequence
+from dataclasses import dataclass
+from functools import lru_cache
+from typing import Any
+
+from reliability.safe_text import bounded
+from reliability.sheets.bench.desk import Desk
+from reliability.sheets.bench.headers import Header, blank
+from reliability.sheets.bench.numerals import Numeral, decided, numeral, style_of, value_of
+from reliability.sheets.bench.units import COUNTS, OWN, Unit, converted, times_thousand, unit_named
+from reliability.sheets.bench.vocabulary import COLUMN_WORDS, plain
+
+NUMBERS = (
+    *OWN, *COUNTS, "bank_parallel", "bank_series", "reversal", "value", "uncertainty",
+)  # fmt: skip
+_NOTHING = {
+    "-",
+    "--",
+    "\u2013",
+    "\u2014",
+    "/",
+    "n/a",
+    "na",
+    "n.a.",
+    "?",
+    "k.a.",
+    "nil",
+    "none",
+    ".",
+}
+_take_apart = lru_cache(65536)(numeral)
+
+
+@dataclass
+class Column:
+    """A column while it is read: header, cells of the table's rows, and what came of them."""
+
+    header: Header
+    cells: list[Any]
+    rows: Sequence[int]
+    values: list[Any]
+    marks: list[str]
+
+    @property
+    def name(self) -> str:
+        return self.header.written
+
+
+def empty_cells(desk: Desk, c: Column) -> None:
+    """Signs for nothing, such as a dash, become empty cells."""
+    hit = [i for i, v in enumerate(c.cells) if isinstance(v, str) and v.strip().lower() in _NOTHING]
+    if hit:
+        desk.note(
+            c.name, c.header.column, len(hit), c.cells[hit[0]], "(empty)", "a sign for nothing"
+        )
+        for i in hit:
+            c.cells[i] = None
+
+
+def _apart(c: Column) -> list[Numeral | None]:
+    return [
+        _take_apart(v) if isinstance(v, str) and len(v) <= 80 and not blank(v) else None
+        for v in c.cells
+    ]
+
+
+def own_decimal(c: Column) -> tuple[str, bool]:
+    """The decimal mark that the column's own numbers decide ("" if none), and whether one is in doubt."""
+    s = style_of(_apart(c))
+    return ("" if s.mixed else s.decimal), bool(s.doubtful)
+
+
+def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> bool:
+    """Read a column's cells as numbers in our unit. ``elsewhere``: decimal mark of the other columns, "" if open.
+
+    An extra column that is no column of numbers is left as it is: False.
+    """
+    parts = _apart(c)
+    if extra and not all((p is not None and not p.tail and not p.mark) or blank(v) or (isinstance(v, (int, float)) and not isinstance(v, bool))
+                         for p, v in zip(parts, c.cells, strict=True)):  # fmt: skip
+        return False
+    decimal = _decimal(desk, c, parts, elsewhere)
+    thousand, unit = _header_unit(desk, c) if not extra else (False, None)
+    cell_units: Counter[str] = Counter()
+    told: set[str] = set()
+    marked = 0
+    example: tuple[Any, float] | None = None
+    changed = 0
+    for i, (v, p) in enumerate(zip(c.cells, parts, strict=True)):
+        if blank(v):
+            continue
+        row = c.rows[i] + 1
+        if isinstance(v, (int, float)) and not isinstance(v, bool):
+            x, tail = float(v), ""
+        elif p is None:
+            _unreadable(desk, c, row, v)
+            continue
+        else:
+            try:
+                x, tail = value_of(p, decimal), p.tail
+            except ValueError:
+                _unreadable(desk, c, row, v)
+                continue
+            if p.mark:
+                c.marks[i] = p.mark
+                marked += 1
+        scaled = _cell_unit(c, tail, x, unit, thousand, cell_units)
+        if scaled is None:
+            _unreadable(desk, c, row, v)
+            continue
+        if p is not None and not decimal and decided(p).startswith("?"):
+            continue  # never guessed: empty until answered
+        c.values[i] = scaled
+        if not _same(v, scaled):
+            changed += 1
+            example = example or (v, scaled)
+    if example is not None:
+        why = _why(decimal, unit, thousand, cell_units)
+        desk.note(c.name, c.header.column, changed, example[0], f"{example[1]:.12g}", why)
+    for name in cell_units:
+        if name.startswith("?") and name not in told:
+            desk.ask(
+                f"agreed:unit {name[1:]}",
+                f"{c.name}: cells say {name[1:]!r}; read as a unit of odd letters",
+                ("yes",),
+                "yes",
+            )
+    if (
+        c.header.column in OWN
+        and unit is None
+        and not cell_units
+        and c.header.written != c.header.column
+        and not extra
+    ):
+        _no_unit(desk, c)
+    _other_marks(desk, c, marked)
+    return True
+
+
+def _same(written: Any, value: float) -> bool:
+    """Whether a plain reader of numbers would have read the same."""
+    try:
+        return float(written) == value
+    except (TypeError, ValueError):
+        return False
+
+
+def _why(decimal: str, unit: Unit | None, thousand: bool, cell_units: Counter[str]) -> str:
+    out = []
+    if decimal == ",":
+        out.append("decimal comma")
+    elif decimal == ".":
+        out.append("decimal point")
+    if unit is not None:
+        out.append(f"unit of the header: {unit.written}")
+    if thousand:
+        out.append("in thousands")
+    if cell_units:
+        out.append("units in cells: " + ", ".join(sorted(k.lstrip("?") for k in cell_units)))
+    return "; ".join(out) or "number written plainly"
+
+
+def _unreadable(desk: Desk, c: Column, row: int, v: Any) -> None:
+    if isinstance(v, (dt.date, dt.datetime, dt.time)):
+        desk.fault(
+            row,
+            c.name,
+            f"a date ({v}) where a number is wanted: spreadsheets turn 4.12 into a date; type the number anew",
+        )
+    else:
+        desk.fault(
+            row,
+            c.name,
+            f"{bounded(v, 40)!r} is not a number of {c.header.column}; correct the cell or leave the column out",
+        )
+
+
+def _decimal(desk: Desk, c: Column, parts: list[Numeral | None], elsewhere: str) -> str:
+    s = style_of(parts)
+    given = desk.given(f"decimal:{c.name}")
+    if s.mixed and s.doubtful:
+        return desk.ask(
+            f"decimal:{c.name}", f"{c.name} uses point and comma as decimal mark, and {s.doubtful[0]!r} can be read both ways: which mark is its decimal?",
+            (".", ","), grave=True,
+        )  # fmt: skip
+    if s.mixed:
+        desk.ask(
+            f"agreed:mixed {c.name}",
+            f"{c.name} uses both point and comma as decimal mark; each number is read by its own",
+            ("yes",),
+            "yes",
+        )
+        return ""
+    if not s.doubtful:
+        return s.decimal
+    if given in (".", ","):
+        if s.decimal and given != s.decimal:
+            return desk.ask(
+                f"agreed:decimal {c.name}", f"{c.name}: the mapping says decimal {given!r}, its own numbers say {s.decimal!r}", (".", ","), grave=True
+            )  # fmt: skip
+        return given
+    if s.decimal:
+        return s.decimal
+    shown = s.doubtful[0]
+    mark = "." if "." in shown else ","
+    whole, part = shown.replace(mark, ""), shown.replace(",", ".")
+    other = "," if mark == "." else "."
+    text = f"{c.name}: is {shown!r} {whole} (decimal {other!r}) or {part} (decimal {mark!r})? All {len(s.doubtful)} such numbers have three digits behind the mark"
+    if elsewhere:
+        text += f"; the file's other columns use {elsewhere!r}"
+    return desk.ask(f"decimal:{c.name}", text + ".", (".", ","), elsewhere, grave=not elsewhere)
+
+
+def _header_unit(desk: Desk, c: Column) -> tuple[bool, Unit | None]:
+    column = c.header.column
+    given = desk.given(f"units:{c.name}")
+    text = given or c.header.unit
+    if not text:
+        return False, None
+    if column in COUNTS:
+        if times_thousand(text):
+            return True, None
+        if plain(text) not in COLUMN_WORDS and text not in ("1", "-", "#", "n"):
+            answer = desk.ask(
+                f"units:{c.name}", f"{c.name}: {text!r} is no unit of shots", ("1", "k"), "", True
+            )
+            return answer == "k", None
+        return False, None
+    if column not in OWN:
+        return False, None
+    unit = unit_named(text, column)
+    if unit is None:
+        answer = desk.ask(
+            f"units:{c.name}",
+            f"{c.name}: {text!r} is no unit of {column} that is known here; which is it?",
+            (),
+            "",
+            True,
+        )
+        unit = unit_named(answer, column) if answer else None
+    elif unit.mended:
+        desk.ask(f"units:{c.name}", f"{c.name}: {text!r} is read as {unit.name}", (), unit.name)
+    return False, unit
+
+
+def _cell_unit(
+    c: Column, tail: str, x: float, unit: Unit | None, thousand: bool, seen: Counter[str]
+) -> float | None:
+    """A number in our unit; None if what follows it is no unit of this column."""
+    column = c.header.column
+    if not tail:
+        if thousand:
+            return float(f"{x * 1000:.12g}")
+        return converted(x, unit.name, column) if unit is not None else x
+    if column in COUNTS:
+        words = plain(tail).split()
+        k = bool(words) and times_thousand(tail)
+        if k:
+            seen[tail] += 1
+            return float(f"{x * 1000:.12g}")
+        if words and all(COLUMN_WORDS.get(w) in ("shots", "count") for w in words):
+            seen[tail] += 1
+            return float(f"{x * 1000:.12g}") if thousand else x
+        return None
+    if column not in OWN:
+        return x * 0.01 if column == "reversal" and tail == "%" else None
+    own = unit_named(tail, column)
+    if own is None:
+        return None
+    seen[("?" if own.mended else "") + own.written] += 1
+    return converted(x, own.name, column)
+
+
+def _no_unit(desk: Desk, c: Column) -> None:
+    """No unit is written anywhere: asked about, without a suggestion where the numbers are odd for ours."""
+    from reliability.sheets.doubts import plausible
+
+    own = OWN[c.header.column]
+    given = desk.given(f"units:{c.name}")
+    if given:
+        return
+    found = [v for v in c.values if v is not None]
+    if not found:
+        return
+    odd = not all(plausible(c.header.column, v) for v in found)
+    text = f"{c.name} has no unit; its numbers run from {min(found):g} to {max(found):g}"
+    if odd:
+        desk.ask(f"units:{c.name}", f"{text}, odd for {own}: which unit is it?", (), "", True)
+        c.values[:] = [None] * len(c.values)
+    else:
+        desk.ask(f"units:{c.name}", f"{text} and are read as {own}", (), own)
+
+
+def _other_marks(desk: Desk, c: Column, marked: int) -> None:
+    if not marked:
+        return
+    about = sum(m == "~" for m in c.marks)
+    if about:
+        desk.ask(
+            f"agreed:about {c.name}",
+            f"{c.name}: {about} numbers are only about right ('~', 'ca.'); taken as they stand",
+            ("yes",),
+            "yes",
+        )
+    if c.header.column not in ("shots", "shots_good", "shots_failed"):
+        for i, m in enumerate(c.marks):
+            if m in ("<", ">"):
+                desk.fault(
+                    c.rows[i] + 1,
+                    c.name,
+                    f"{bounded(c.cells[i], 40)!r} is a bound; {c.header.column} takes a number",
+                )
+
+
+_DATES = (
+    ("%Y-%m-%d", ""),
+    ("%d.%m.%Y", ""),
+    ("%d.%m.%y", ""),
+    ("%Y/%m/%d", ""),
+    ("%d %b %Y", ""),
+    ("%d %B %Y", ""),
+)
+
+
+def read_dates(desk: Desk, c: Column) -> None:
+    """Dates as year-month-day where they can be told; day or month first is asked about."""
+    slashed = [
+        re.fullmatch(r"(\d{1,2})([/-])(\d{1,2})\2(\d{4}|\d{2})", str(v).strip()) for v in c.cells
+    ]
+    firsts = [int(m[1]) for m in slashed if m]
+    seconds = [int(m[3]) for m in slashed if m]
+    order = ""
+    if firsts:
+        order = "day" if max(firsts) > 12 else "month" if max(seconds) > 12 else ""
+        if not order:
+            order = desk.ask(
+                f"agreed:dates {c.name}",
+                f"{c.name}: is {c.cells[[bool(m) for m in slashed].index(True)]!r} day or month first?",
+                ("day", "month"),
+                "day",
+            )
+    changed = 0
+    example: tuple[str, str] | None = None
+    for i, v in enumerate(c.cells):
+        if blank(v):
+            continue
+        done = _date(v, slashed[i], order)
+        c.values[i] = done
+        if done != str(v).strip():
+            changed += 1
+            example = example or (str(v), done)
+    if example:
+        desk.note(c.name, "date", changed, *example, "dates as year-month-day")
+
+
+def _date(v: Any, slashed: re.Match[str] | None, order: str) -> str:
+    if isinstance(v, (dt.datetime, dt.date)):
+        return v.strftime("%Y-%m-%d")
+    text = bounded(v, 200)
+    if slashed:
+        a, b, y = int(slashed[1]), int(slashed[3]), int(slashed[4])
+        day, month = (a, b) if order == "day" else (b, a)
+        try:
+            return dt.date(y if y > 99 else 2000 + y, month, day).isoformat()
+        except ValueError:
+            return text
+    for form, _ in _DATES:
+        try:
+            return dt.datetime.strptime(text, form).date().isoformat()
+        except ValueError:
+            continue
+    return text
+
+
+def read_texts(c: Column) -> None:
+    """Cells as trimmed texts; whole numbers of a spreadsheet without their '.0'."""
+    for i, v in enumerate(c.cells):
+        if blank(v):
+            continue
+        if isinstance(v, float) and v.is_integer():
+            v = int(v)
+        if isinstance(v, (dt.datetime, dt.date)):
+            v = v.strftime("%Y-%m-%d")
+        c.values[i] = str(v).strip()

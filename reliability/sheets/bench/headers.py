@@ -1,0 +1,196 @@
+"""Header rows, table ends, and which column of ours a header means."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from reliability.safe_text import bounded
+from reliability.sheets.bench.units import OWN, split_header, times_thousand, unit_named
+from reliability.sheets.bench.vocabulary import (
+    AMBIGUOUS,
+    COLUMN_WORDS,
+    COLUMNS,
+    TOTAL_WORDS,
+    nearest,
+    plain,
+)
+
+OURS = {*COLUMNS, "period_s"}
+_LONG = tuple(k for k in COLUMN_WORDS if len(k) >= 4)
+_NEAR: dict[str, tuple[str, float]] = {}
+
+
+@dataclass(frozen=True)
+class Header:
+    """What a header means.
+
+    Attributes
+    ----------
+    written : str
+    column : str
+        Ours, or ``extra``.
+    unit : str
+        As written, "" if none.
+    sure : bool
+        An exact name; otherwise the person is asked.
+    others : tuple of str
+        Columns it could mean as well.
+    """
+
+    written: str
+    column: str
+    unit: str
+    sure: bool
+    others: tuple[str, ...] = ()
+
+
+def header_of(text: str) -> Header:
+    """Which column a header means: exact names first, then names of several meanings, then near ones."""
+    written = bounded(text, 120)
+    if written in OURS:
+        return Header(written, written, "", True)
+    name, unit = split_header(written)
+    whole, p = plain(written), plain(name)
+    for key, u in ((p, unit), (whole, unit)):
+        if key in AMBIGUOUS:
+            return _ambiguous(written, key, u)
+        if key in COLUMN_WORDS:
+            return Header(written, COLUMN_WORDS[key], u, True)
+    if len(p) >= 4:
+        if p not in _NEAR:
+            if len(_NEAR) > 10_000:
+                _NEAR.clear()
+            _NEAR[p] = nearest(p, _LONG)
+        found, _ = _NEAR[p]
+        if found:
+            return Header(written, COLUMN_WORDS[found], unit, False)
+    return Header(written, "extra", unit, True)
+
+
+def _ambiguous(written: str, key: str, unit: str) -> Header:
+    some = AMBIGUOUS[key]
+    if unit:
+        fit = [c for c in some if c in OWN and unit_named(unit, c) is not None]
+        if len(fit) == 1:
+            return Header(written, fit[0], unit, True)
+        if times_thousand(unit) and "shots" in some:
+            return Header(written, "shots", unit, True)
+    return Header(written, some[0], unit, False, some)
+
+
+def header_score(row: Sequence[Any]) -> float:
+    """How much a row looks like a header: its cells that name a column, near names half."""
+    score = 0.0
+    seen: set[str] = set()
+    for c in row[:60]:
+        if not isinstance(c, str) or not c.strip() or len(c) > 120:
+            continue
+        h = header_of(c)
+        if h.column != "extra" and h.column not in seen:
+            seen.add(h.column)
+            score += 1.0 if h.sure else 0.5
+    return score
+
+
+def find_header(rows: Sequence[Sequence[Any]], look: int = 40) -> tuple[int, float]:
+    """Index of the likeliest header row and its score; the first of equals."""
+    best, at = 0.0, -1
+    for i, r in enumerate(rows[:look]):
+        s = header_score(r)
+        if s > best:
+            best, at = s, i
+    return at, best
+
+
+def blank(cell: Any) -> bool:
+    """Whether a cell is empty."""
+    return cell is None or (isinstance(cell, str) and not cell.strip())
+
+
+@dataclass(frozen=True)
+class Body:
+    """The table's rows: indices into the sheet, and those left out with the reason."""
+
+    rows: tuple[int, ...]
+    left_out: tuple[tuple[int, str, str], ...]
+    units: tuple[str, ...]
+
+
+def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
+    """Where the table ends, and rows in it that are no records: totals, repeated headers, footnotes, empty rows."""
+    head = [plain(c) if isinstance(c, str) else "" for c in rows[header]]
+    width = sum(1 for h in head if h)
+    kept: list[int] = []
+    out: list[tuple[int, str, str]] = []
+    units: tuple[str, ...] = ()
+    for i in range(header + 1, len(rows)):
+        r = rows[i]
+        full = [c for c in r if not blank(c)]
+        shown = bounded(" | ".join(str(c) for c in full), 100)
+        if not full:
+            continue
+        if i == header + 1 and (u := _unit_row(rows[header], r)):
+            units = u
+            out.append((i, shown, "units of the columns"))
+        elif [plain(c) if isinstance(c, str) else "" for c in r][: len(head)] == head:
+            out.append((i, shown, "the header again"))
+        elif (
+            any(_total(c) for c in r[:3])
+            and sum(isinstance(c, str) and not _numeric(c) for c in full) <= 2
+        ):
+            out.append((i, shown, "a total"))
+        elif (len(full) == 1 and width > 2) or (
+            width > 4 and len(full) == 2 and isinstance(full[0], str) and len(full[0]) > 25
+        ):
+            out.append((i, shown, "a remark, not a record"))
+        elif all(isinstance(c, str) and not _numeric(c) for c in full) and (
+            header_score(r) >= max(3.0, width - 1)
+        ):
+            out.append((i, shown, "another header; a second table begins"))
+            out += [
+                (
+                    j,
+                    bounded(" | ".join(str(c) for c in rows[j] if not blank(c)), 100),
+                    "in the second table",
+                )
+                for j in range(i + 1, min(len(rows), i + 1000))
+                if any(not blank(c) for c in rows[j])
+            ]
+            break
+        else:
+            kept.append(i)
+    return Body(tuple(kept), tuple(out), units)
+
+
+def _numeric(cell: Any) -> bool:
+    return any(ch.isdigit() for ch in str(cell)) and not any(ch.isalpha() for ch in str(cell))
+
+
+def _total(cell: Any) -> bool:
+    if not isinstance(cell, str) or len(cell) > 40:
+        return False
+    words = plain(cell).split()
+    return bool(words) and (words[0] in TOTAL_WORDS or " ".join(words) in TOTAL_WORDS)
+
+
+def _unit_row(head: Sequence[Any], row: Sequence[Any]) -> tuple[str, ...]:
+    """Units of a row below the header, if it holds nothing else; else empty."""
+    out = []
+    found = 0
+    for i, h in enumerate(head):
+        c = row[i] if i < len(row) else None
+        if blank(c) or (isinstance(c, str) and c.strip() in ("-", "\u2013", "#", "()", "[]")):
+            out.append("")
+            continue
+        t = str(c).strip().strip("[]()")
+        column = header_of(str(h)).column if isinstance(h, str) else "extra"
+        if unit_named(t, column) is None and not times_thousand(t):
+            if plain(t) in ("shots", "shot", "schuss", "text", "tirs"):
+                out.append("")
+                continue
+            return ()
+        found += 1
+        out.append(t)
+    return tuple(out) if found else ()

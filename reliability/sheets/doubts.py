@@ -1,0 +1,220 @@
+"""Doubts about numbers of any slot: ranges, energies that do not fit, repeats, jumps by a thousand, scatter."""
+
+from __future__ import annotations
+
+from collections import Counter
+
+import numpy as np
+
+from reliability.records import LifeRecords
+from reliability.sheets.quality import Finding
+
+RANGES: dict[str, tuple[float, float, str]] = {
+    "charge_V": (20.0, 20_000.0, "volts"),
+    "rated_V": (20.0, 50_000.0, "volts"),
+    "ignition_V": (20.0, 50_000.0, "volts"),
+    "capacitance_uF": (1e-3, 1_000.0, "microfarads"),
+    "energy_J": (1e-4, 500.0, "joules a shot"),
+    "peak_A": (1.0, 1e6, "amperes"),
+    "rate_Hz": (1e-4, 100.0, "shots a second"),
+    "period_s": (0.01, 1e4, "seconds"),
+    "temp_C": (-80.0, 180.0, "degrees Celsius"),
+    "pressure_Pa": (0.0, 110_000.0, "pascals"),
+}
+"""lowest and highest value that a bench of pulsed thrusters of some joules would write (common practice, no source)"""
+MOST_SHOTS = 1e8
+
+
+def plausible(column: str, value: float) -> bool:
+    """Whether a number of that column is one that benches write in our unit."""
+    low, high, _ = RANGES.get(column, (-np.inf, np.inf, ""))
+    return low <= value <= high
+
+
+def _rows(mask: np.ndarray) -> tuple[int, ...]:
+    return tuple(int(i) + 2 for i in np.flatnonzero(mask)[:20])
+
+
+def doubts(records: LifeRecords) -> list[Finding]:
+    """Findings about the numbers of a life sheet, grave ones first to be answered before it is stored.
+
+    Grave: out of a column's range, energy that capacitance and voltage contradict, every unit twice,
+    counts with decimals beside whole ones, jumps by a thousand. Doubt: temperatures that scatter by a
+    few kelvin, which no test holds apart.
+    """
+    return [
+        *_ranges(records),
+        *_energy(records),
+        *_counts(records),
+        *_twice(records),
+        *_temperatures(records),
+    ]
+
+
+def _ranges(r: LifeRecords) -> list[Finding]:
+    out = []
+    for name, (low, high, words) in RANGES.items():
+        values = r.covariates.get(name)
+        if values is None:
+            continue
+        bad = (values < low) | (values > high)
+        if bad.any():
+            first = float(values[np.flatnonzero(bad)[0]])
+            out.append(
+                Finding(
+                    f"range_{name}", "grave",
+                    f"{name} {first:g} (and {int(bad.sum()) - 1} more) lies outside {low:g} to {high:g} {words}: is the unit right?",
+                    _rows(bad),
+                )
+            )  # fmt: skip
+        out += _jumps(name, values)
+    far = np.where(r.failed, r.shots_good, r.shots_good) > MOST_SHOTS
+    if far.any():
+        out.append(
+            Finding(
+                "range_shots",
+                "grave",
+                f"{int(far.sum())} records pass 100 million shots: is the count right?",
+                _rows(far),
+            )
+        )
+    return out
+
+
+def _jumps(name: str, values: np.ndarray) -> list[Finding]:
+    """Values of one column that form two groups some factor 1,000 apart."""
+    own = np.isfinite(values) & (values > 0)
+    if own.sum() < 2 or name in ("pressure_Pa", "rate_Hz"):
+        return []
+    order = np.sort(np.log10(values[own]))
+    gaps = np.diff(order)
+    k = int(np.argmax(gaps))
+    if gaps[k] < 2.3:
+        return []
+    small = values < 10 ** (0.5 * (order[k] + order[k + 1]))
+    fewer = small if (small & own).sum() <= (~small & own).sum() else ~small
+    return [
+        Finding(
+            f"jump_{name}", "grave",
+            f"{name} jumps by a factor {10 ** gaps[k]:,.0f} between rows: two units in one column?", _rows(fewer & own),
+        )
+    ]  # fmt: skip
+
+
+def _energy(r: LifeRecords) -> list[Finding]:
+    c, v, e = (r.covariates.get(k) for k in ("capacitance_uF", "charge_V", "energy_J"))
+    if c is None or v is None:
+        return []
+    main = r.slot == "main_capacitor"
+    par, ser = (
+        np.nan_to_num(r.covariates.get(k, np.ones(len(r))), nan=1.0)
+        for k in ("bank_parallel", "bank_series")
+    )
+    stored = 0.5e-6 * c * v**2
+    out = []
+    odd = main & ((stored > 2_000) | (stored < 1e-3))
+    if odd.any():
+        i = int(np.flatnonzero(odd)[0])
+        out.append(
+            Finding(
+                "energy_odd", "grave",
+                f"{c[i]:g} uF at {v[i]:g} V hold {stored[i]:.3g} J: is a unit wrong?", _rows(odd),
+            )
+        )  # fmt: skip
+    if e is not None:
+        # per unit or per bank, in series or not: only what no reading of the bank explains
+        bank = stored * np.maximum(par, 1) / np.maximum(ser, 1) ** 2
+        low, high = (
+            np.minimum(stored, bank) / 5,
+            np.maximum(stored, stored * np.maximum(par, 1) * np.maximum(ser, 1)) * 5,
+        )
+        off = main & ((e < low) | (e > high))
+        if off.any():
+            i = int(np.flatnonzero(off)[0])
+            out.append(
+                Finding(
+                    "energy_contradicts", "grave",
+                    f"energy_J is {e[i]:g}, but {c[i]:g} uF at {v[i]:g} V hold {stored[i]:.3g} J: is a unit wrong?", _rows(off),
+                )
+            )  # fmt: skip
+    return out
+
+
+def _counts(r: LifeRecords) -> list[Finding]:
+    good = r.shots_good
+    out = []
+    broken = good != np.floor(good)
+    if broken.any():
+        sure = "grave" if broken.sum() < len(good) or float(np.median(good)) < 1_000 else "doubt"
+        i = int(np.flatnonzero(broken)[0])
+        out.append(
+            Finding(
+                "decimals_in_counts", sure,
+                f"{int(broken.sum())} counts have decimals, such as {good[i]:g}: a thousands mark read as a decimal mark, or hours instead of shots?",
+                _rows(broken),
+            )
+        )  # fmt: skip
+    tally = Counter(r.slot.tolist())
+    for slot in sorted(k for k, n in tally.most_common(100) if n >= 4):
+        own = (r.slot == slot) & (good > 0)
+        if own.sum() < 4:
+            continue
+        order = np.sort(np.log10(good[own]))
+        gaps = np.diff(order)
+        k = int(np.argmax(gaps))
+        if gaps[k] >= 2.5 and order[-1] - order[k + 1] < 1.2 and order[k] - order[0] < 1.2:
+            low = own & (np.log10(np.maximum(good, 1e-300)) <= order[k])
+            out.append(
+                Finding(
+                    "jump_shots", "grave",
+                    f"{slot}: counts fall in two groups a factor {10 ** gaps[k]:,.0f} apart: are some in thousands?", _rows(low),
+                )
+            )  # fmt: skip
+    return out
+
+
+def _twice(r: LifeRecords) -> list[Finding]:
+    keys = list(
+        zip(
+            r.builder,
+            r.module,
+            r.slot,
+            r.unit,
+            r.part,
+            r.shots_from,
+            r.shots_good,
+            r.shots_failed,
+            strict=True,
+        )
+    )
+    seen: dict[tuple[object, ...], int] = {}
+    again = np.zeros(len(keys), bool)
+    for i, k in enumerate(keys):
+        again[i] = k in seen
+        seen.setdefault(k, i)
+    out = []
+    if again.sum() >= 1 and 2 * again.sum() >= len(keys) - again.sum():
+        out.append(
+            Finding(
+                "all_twice", "grave",
+                f"{int(again.sum())} of {len(keys)} rows repeat another row: is the sheet pasted twice? For equal units give count.", _rows(again),
+            )
+        )  # fmt: skip
+    return out
+
+
+def _temperatures(r: LifeRecords) -> list[Finding]:
+    t = r.covariates.get("temp_C")
+    if t is None:
+        return []
+    own = t[np.isfinite(t)]
+    levels = np.unique(own)
+    if levels.size >= 4 and levels.size > own.size / 4 and 0 < levels.max() - levels.min() <= 8:
+        return [
+            Finding(
+                "temp_scatter", "doubt",
+                f"temp_C scatters from {levels.min():g} to {levels.max():g}: room temperature read off, not a stress of the test; "
+                "it tells no effect of temperature.",
+            )
+        ]  # fmt: skip
+    return []

@@ -1,0 +1,507 @@
+"""Serial logs of microcontrollers: text lines by a pattern, found from the lines or given, as a shot log's columns."""
+
+from __future__ import annotations
+
+import io
+import json
+import re
+from collections import Counter
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+from pathlib import Path
+from typing import Any
+
+import numpy as np
+
+from reliability.notes import BadInput, Note
+from reliability.safe_text import bounded
+from reliability.sheets.bench.desk import Question
+from reliability.sheets.limits import LIMITS
+from reliability.sheets.shots.log import OPTIONAL
+from reliability.sheets.table import SheetError, SheetFault, file_bytes, refuse
+
+FIELDS = ("module", "shot", *OPTIONAL)
+NAMES = {
+    "shot": "shot shots n no nr cnt count counter pulse puls schuss tir disparo colpo seq num",
+    "main_V_before": "vb v0 vpre pre before vmain vcap vbank ub uvor vor main hv vhv charge mainvbefore vbefore u0 bank",
+    "main_V_after": "va v1 vpost post after rest vrest ua unach nach residual mainvafter vafter u1",
+    "ignition_V": "vign ign ignition vi uz zuend zund trigger trig spark ignitionv vspark",
+    "time_s": "t time ts millis ms zeit uptime sec micros us times tms tus",
+    "module": "module modul mod dut id",
+}  # fmt: skip
+_BY_NAME = {
+    w: k for k, words in NAMES.items() for w in (*words.split(), k.lower().replace("_", ""))
+}
+_NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][+-]?\d{1,2})?")
+_BOOT = re.compile(
+    r"\b(?:boot|reboot|reset|start(?:ing|ed|up)?|power[- ]?on|brown-?out|watchdog|wdt|init|hello|firmware)\b",
+    re.I,
+)
+_MISFIRE = re.compile(
+    r"\b(?:misfire|mis-fire|no[- ]?fire|no[- ]?spark|missed|fehlz\w*|aussetzer|rat\u00e9)\b", re.I
+)
+WRAPS = {"ms": 2.0**32, "us": 2.0**32}
+"""counts at which the clocks of common controllers begin anew (32 bits; common practice, no source)"""
+MAX_LINE = 2_000
+"""characters of a line that are looked at"""
+ADC_TOPS = (1023, 4095, 8191, 16383, 65535)
+
+
+@dataclass(frozen=True)
+class SerialSettings:
+    """How lines are read.
+
+    Attributes
+    ----------
+    pattern : str
+        A line with ``{field}`` in place of each number, such as ``#{shot} t={time} Vb={before}``; "" to
+        find it. Blanks match any number of blanks; the pattern may stand anywhere in the line.
+    names : dict
+        Field of the pattern to our column (``shot, main_V_before, main_V_after, ignition_V, time_s``) or ``-``.
+    scale : dict
+        Our column to its factor: volts a converter count, or seconds a tick.
+    module : str
+        Module that the log is of, where lines do not say.
+    """
+
+    pattern: str = ""
+    names: Mapping[str, str] = field(default_factory=dict)
+    scale: Mapping[str, float] = field(default_factory=dict)
+    module: str = ""
+
+    def text(self) -> str:
+        """The settings as JSON, for later runs."""
+        out = {
+            "format": "serial-log-1",
+            "pattern": self.pattern,
+            "names": dict(self.names),
+            "scale": dict(self.scale),
+        }
+        return json.dumps({**out, "module": self.module}, indent=1, ensure_ascii=False) + "\n"
+
+    @classmethod
+    def parse(cls, text: str) -> SerialSettings:
+        """Read settings. Raises BadInput."""
+        try:
+            raw = json.loads(text)
+            assert raw["format"] == "serial-log-1"
+            scale = {str(k): float(v) for k, v in raw.get("scale", {}).items()}
+            names = {str(k): str(v) for k, v in raw.get("names", {}).items()}
+            return cls(str(raw.get("pattern", "")), names, scale, str(raw.get("module", "")))
+        except (ValueError, KeyError, TypeError, AssertionError, AttributeError, RecursionError):
+            raise BadInput(
+                'not settings of a serial log: "format": "serial-log-1" is wanted'
+            ) from None
+
+    def answered(self, answers: Mapping[str, str]) -> SerialSettings:
+        """With answers by question id (``names:FIELD``, ``scale:COLUMN``, ``module:name``). Raises BadInput."""
+        names, scale, module = dict(self.names), dict(self.scale), self.module
+        for ident, answer in answers.items():
+            what, _, key = ident.partition(":")
+            if what == "names" and answer in (*FIELDS, "-"):
+                names[key] = answer
+            elif what == "scale":
+                try:
+                    scale[key] = float(answer)
+                except ValueError:
+                    raise BadInput(f"{ident}: {answer!r} is not a number") from None
+            elif what == "module":
+                module = answer
+            else:
+                raise BadInput(f"{ident!r}: {answer!r} answers nothing")
+        return replace(self, names=names, scale=scale, module=module)
+
+
+@dataclass(frozen=True)
+class SerialLog:
+    """A serial log as a shot log.
+
+    Attributes
+    ----------
+    file : str
+    settings : SerialSettings
+        With the pattern and names that were found.
+    columns : dict of arrays
+        ``module, shot`` and as far as there are ``main_V_before, main_V_after, ignition_V, time_s``.
+    flagged : array
+        Index of the rows whose line says that the igniter missed.
+    lines, unread, boots, wraps : int
+    notes : tuple of Note
+    questions : tuple of Question
+        To be answered before ``parquet`` gives the log.
+    """
+
+    file: str
+    settings: SerialSettings
+    columns: dict[str, Any]
+    flagged: Any
+    lines: int
+    unread: int
+    boots: int
+    wraps: int
+    notes: tuple[Note, ...]
+    questions: tuple[Question, ...]
+
+    def parquet(self, agree: bool = False) -> bytes:
+        """The log as Parquet, as ``reduce_logs`` takes it.
+
+        Raises
+        ------
+        SheetError
+            With every open question.
+        """
+        open_ = [q for q in self.questions if q.grave or not agree]
+        if open_:
+            raise SheetError(
+                [SheetFault(self.file, 0, q.id, f"not answered: {q.text}") for q in open_]
+            )
+        import pyarrow as pa
+        import pyarrow.parquet as pq
+
+        out = io.BytesIO()
+        pq.write_table(pa.table(self.columns), out)
+        return out.getvalue()
+
+
+def flagged_rows(log: SerialLog, builder: str) -> list[dict[str, Any]]:
+    """Rows of a misfire sheet from the lines that say so, for logs without the voltage after the shot.
+
+    With voltages the reduction tells misfires itself (a shot that leaves more than half of the bank's voltage).
+
+    Raises
+    ------
+    SheetError
+        If the counter goes back: which shots were meant cannot be told.
+    """
+    shot, module = log.columns["shot"], log.columns["module"]
+    rows: list[dict[str, Any]] = []
+    for name in dict.fromkeys(module.tolist()):
+        own = np.flatnonzero(module == name)
+        if (np.diff(shot[own]) <= 0).any():
+            raise refuse(
+                log.file,
+                f"the counter of {name} goes back; flagged misfires need one that runs on",
+                column="shot",
+            )
+        base = {"builder": builder, "module": name, "slot": "igniter", "unit": ""}
+        if shot[own[0]] > 1:
+            rows.append({**base, "shots": int(shot[own[0]]) - 1, "event": "start"})
+        rows += [
+            {**base, "shots": int(shot[i]), "event": "misfire"}
+            for i in log.flagged
+            if module[i] == name
+        ]
+        rows.append({**base, "shots": int(shot[own[-1]]), "event": "end"})
+    return rows
+
+
+def is_serial_log(text: str) -> bool:
+    """Whether most lines look like a controller's: one pattern of words and numbers, no table of columns."""
+    lines = [s for s in text[:100_000].splitlines() if s.strip()][:500]
+    if len(lines) < 5:
+        return False
+    found = _commonest(lines)
+    named = [_ours(n) for n in _field_names(found)]
+    return "shot" in named and sum(n is not None for n in named) >= 2
+
+
+def read_serial(
+    path: Path, data: bytes | None = None, settings: SerialSettings | None = None
+) -> SerialLog:
+    """Read a serial log.
+
+    Parameters
+    ----------
+    path : Path
+    data : bytes, optional
+    settings : SerialSettings, optional
+        Given once, or those of an earlier log.
+
+    Raises
+    ------
+    SheetError
+        If no pattern is found, too few lines follow it, or a limit is passed.
+    """
+    data = file_bytes(path, data)
+    text = data.decode("utf-8", "replace")
+    settings = settings or SerialSettings()
+    lines = text.splitlines()
+    if len(lines) > LIMITS.cells:
+        raise refuse(path.name, LIMITS.refusal("rows"))
+    full = [s for s in lines if s.strip()]
+    if any(len(s) > LIMITS.cell_chars for s in lines):
+        raise refuse(path.name, LIMITS.refusal("cell_chars"))
+    pattern = settings.pattern or _template(_commonest(full[:20_000]))
+    if not pattern:
+        raise refuse(
+            path.name,
+            "no pattern is found in its lines; give one such as '#{shot} t={time} Vb={before} Va={after}'",
+        )
+    return _read(path.name, full, replace(settings, pattern=pattern))
+
+
+def _skeleton(line: str) -> str:
+    return " ".join(_NUMBER.sub("\0", line[:400]).split())
+
+
+def _commonest(lines: list[str]) -> str:
+    """The line pattern that most lines with numbers follow, \\0 for each number; misfire words left aside."""
+    seen = Counter(
+        _skeleton(_MISFIRE.sub("", s[:400])) for s in lines if any(c.isdigit() for c in s)
+    )
+    good = [(n, len(k), k) for k, n in seen.items() if "\0" in k and n >= 2]
+    return max(good)[2] if good else ""
+
+
+def _field_names(skeleton: str) -> list[str]:
+    """A name for each number: the word before it."""
+    out: list[str] = []
+    before = skeleton.split("\0")[:-1]
+    for i, piece in enumerate(before):
+        words = re.findall(
+            r"[^\W\d_][\w]*",
+            piece.rpartition(",")[2] if i and "=" not in piece and ":" not in piece else piece,
+        )
+        name = words[-1].lower() if words else ("shot" if "#" in piece else f"field{i + 1}")
+        while name in out:
+            name += "_"
+        out.append(name)
+    return out
+
+
+def _template(skeleton: str) -> str:
+    names = iter(_field_names(skeleton))
+    return re.sub(
+        "\0", lambda _: "{" + next(names) + "}", skeleton.replace("{", "").replace("}", "")
+    )
+
+
+def _ours(name: str) -> str | None:
+    return _BY_NAME.get(re.sub(r"[^a-z0-9]", "", name.lower()))
+
+
+def _expression(pattern: str) -> tuple[re.Pattern[str], list[str]]:
+    """A pattern as a regular expression without nested repeats, and its fields."""
+    names = re.findall(r"\{([^{}]{1,40})\}", pattern)
+    if not names or len(set(names)) != len(names) or len(names) > 40:
+        raise BadInput("a pattern has each field once, in braces, such as '#{shot} Vb={before}'")
+    pieces = re.split(r"\{[^{}]{1,40}\}", " ".join(pattern.split()))
+    if any(not p for p in pieces[1:-1]):
+        raise BadInput("between two fields of a pattern stands at least a blank or a mark")
+    # lines come with single blanks; each piece can match in one way only, so that nothing backtracks
+    escaped = [
+        " ?".join(re.escape(w) for w in p.split(" ")) if p.strip() else re.escape(p) for p in pieces
+    ]
+    number = r" ?([-+]?\d{1,18}(?:\.\d{1,12})?(?:[eE][+-]?\d{1,2})?)(?![\d.])"
+    return re.compile(number.join(escaped).replace(" ? ?", " ?")), names
+
+
+def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
+    expression, names = _expression(settings.pattern)
+    found: list[tuple[str, ...]] = []
+    flagged: list[int] = []
+    boot_at: list[int] = []
+    unread = []
+    for i, s in enumerate(lines):
+        line = s[:MAX_LINE]
+        miss = _MISFIRE.search(line) is not None
+        m = expression.search(" ".join((_MISFIRE.sub("", line) if miss else line).split()))
+        if m is None:
+            if _BOOT.search(line):
+                if found and boot_at[-1:] != [
+                    len(found)
+                ]:  # several lines are one reboot, the first is the start
+                    boot_at.append(len(found))
+            elif any(c.isdigit() for c in line):
+                unread.append(i)
+            continue
+        if miss:
+            flagged.append(len(found))
+        found.append(m.groups())
+    if len(found) < 2 or len(unread) > len(found):
+        shown = bounded(lines[unread[0]], 80) if unread else ""
+        raise refuse(
+            file,
+            f"{len(found)} lines follow the pattern {settings.pattern!r}, {len(unread)} others hold numbers ({shown!r}); give a pattern",
+        )
+    raw = np.array(found, dtype=object).astype(float) if found else np.zeros((0, len(names)))
+    questions: list[Question] = []
+    notes: list[Note] = []
+    columns, used = _named(settings, names, raw, questions)
+    wraps, boots = _clock(columns, used, settings, boot_at, notes, questions)
+    _volts(columns, used, settings, questions)
+    _modules(file, columns, settings, questions, len(found))
+    if unread:
+        shown = bounded(lines[unread[0]], 60)
+        notes.append(
+            Note(
+                "lines_unread",
+                f"{len(unread):,} of {len(lines):,} lines hold numbers but do not follow the pattern, such as {shown!r}; left out.",
+            )
+        )
+    if flagged:
+        notes.append(
+            Note("misfires_flagged", f"{len(flagged):,} lines say that the igniter missed.")
+        )
+    kept = replace(settings, names={**dict(settings.names), **used})
+    return SerialLog(
+        file, kept, columns, np.array(flagged, int), len(lines), len(unread), boots, wraps, tuple(notes), tuple(questions)
+    )  # fmt: skip
+
+
+def _runs_on(values: Any) -> bool:
+    """Whether numbers go up from line to line, but for a few wraps or reboots, by more than one."""
+    step = np.diff(values)
+    return bool(step.size and (step >= 0).mean() > 0.95 and np.median(step) > 1)
+
+
+def _named(
+    settings: SerialSettings, names: list[str], raw: Any, questions: list[Question]
+) -> tuple[dict[str, Any], dict[str, str]]:
+    """Our columns from the pattern's fields."""
+    columns: dict[str, Any] = {}
+    used: dict[str, str] = {}
+    for j, name in enumerate(names):
+        ours = settings.names.get(name) or _ours(name)
+        if (
+            ours is None
+            and name.startswith("field")
+            and _runs_on(raw[:, j])
+            and "time_s" not in used.values()
+        ):
+            text = (
+                f"a number without a name runs on from {raw[0, j]:g} to {raw[-1, j]:g}: the clock?"
+            )
+            questions.append(Question(f"names:{name}", text, (*FIELDS, "-"), "time_s", False))
+            ours = "time_s"
+        if ours is None:
+            text = f"what is {name!r} (from {raw[:, j].min():g} to {raw[:, j].max():g})? '-' leaves it out"
+            questions.append(Question(f"names:{name}", text, (*FIELDS, "-"), "-", False))
+            continue
+        if ours == "-":
+            used[name] = ours
+            continue
+        if ours in columns:
+            text = f"{name!r} and another field both look like {ours}; '-' leaves it out"
+            questions.append(Question(f"names:{name}", text, (*FIELDS, "-"), "-", False))
+            continue
+        columns[ours] = raw[:, j]
+        used[name] = ours
+    if "shot" not in columns:
+        text = "no field counts the shots; lines are counted, and lost lines cannot be seen"
+        questions.append(Question("names:line number", text, (), "shot", False))
+        columns["shot"] = np.arange(1.0, len(raw) + 1)
+    bad = columns["shot"] != np.floor(columns["shot"])
+    if bad.any() or (columns["shot"] < 0).any():
+        questions.append(
+            Question(
+                "names:shot",
+                "the field of the counter holds numbers that are no counts",
+                (),
+                "",
+                True,
+            )
+        )
+    else:
+        columns["shot"] = columns["shot"].astype(np.int64)
+    return columns, used
+
+
+def _clock(
+    columns: dict[str, Any], used: dict[str, str], settings: SerialSettings, boot_at: list[int], notes: list[Note], questions: list[Question]
+) -> tuple[int, int]:  # fmt: skip
+    """Seconds that only go up: wraps of the clock undone, after a reboot it runs on. Wraps and reboots."""
+    if "time_s" not in columns:
+        return 0, len(boot_at)
+    t = columns["time_s"].astype(float)
+    name = next(k for k, v in used.items() if v == "time_s").lower()
+    unit = (
+        "us"
+        if re.search(r"us$|micro", name)
+        else "ms"
+        if re.search(r"ms$|milli", name)
+        else "s"
+        if name in ("time_s", "sec", "uptime", "times")
+        else ""
+    )
+    scale = settings.scale.get("time_s")
+    if scale is None and unit:
+        scale = {"us": 1e-6, "ms": 1e-3, "s": 1.0}[unit]
+    if scale is None:
+        step = float(np.median(np.abs(np.diff(t)))) if t.size > 1 else 0.0
+        guess = 1e-6 if step > 2e5 else 1e-3 if step > 100 else 1.0
+        text = f"seconds a tick of {name!r}? One shot to the next takes {step:g} ticks"
+        questions.append(Question("scale:time_s", text, (), f"{guess:g}", False))
+        scale = guess
+    back = np.flatnonzero(np.diff(t) < 0)
+    add = np.zeros(t.size)
+    wraps, boots = 0, len(boot_at)
+    booted = set(boot_at)
+    for i in back.tolist():
+        top = 2.0**32
+        wrapped = (
+            scale < 0.1 and i + 1 not in booted and t[i] > 0.98 * top and t[i + 1] < 0.02 * top
+        )
+        wraps += wrapped
+        boots += not wrapped and i + 1 not in booted
+        add[i + 1 :] += top if wrapped else t[i]
+    columns["time_s"] = np.round((t + add) * scale, 9)
+    if wraps:
+        notes.append(
+            Note("clock_wrapped", f"the clock began anew at 2^32 ticks {wraps} times; undone.")
+        )
+    if boots:
+        notes.append(
+            Note(
+                "reboots",
+                f"{boots} reboots of the controller; the clock runs on from there, the time between is not known.",
+            )
+        )
+    return wraps, boots
+
+
+def _volts(
+    columns: dict[str, Any],
+    used: dict[str, str],
+    settings: SerialSettings,
+    questions: list[Question],
+) -> None:
+    """Converter counts to volts by scale; whole numbers up to a converter's top are asked about."""
+    for c in ("main_V_before", "main_V_after", "ignition_V", "main_V_start"):
+        if c not in columns:
+            continue
+        v = columns[c]
+        scale = settings.scale.get(c, settings.scale.get("volts"))
+        if scale is not None:
+            columns[c] = np.round(v * scale, 9)
+            continue
+        whole = bool((v == np.floor(v)).all())
+        top = next((k for k in ADC_TOPS if v.max(initial=0) <= k), None)
+        if v.max(initial=0) < 20:
+            text = f"{c} runs from {v.min():g} to {v.max():g}: volts a unit (1000 for kV)?"
+            questions.append(Question(f"scale:{c}", text, (), "", True))
+        elif whole and top is not None and not any(q.id == "scale:volts" for q in questions):
+            text = f"{c} holds whole numbers up to {v.max():g}: volts (1), or volts a count of a converter of {top + 1}? One answer for all: scale:volts"
+            questions.append(Question("scale:volts", text, (), "", True))
+
+
+def _modules(
+    file: str, columns: dict[str, Any], settings: SerialSettings, questions: list[Question], n: int
+) -> None:
+    if "module" in columns:
+        head = settings.module or "module-"
+        columns["module"] = np.array([f"{head}{int(m)}" for m in columns["module"]], object)
+        return
+    name = settings.module
+    if not name:
+        name = bounded(file.rpartition(".")[0] or file, 60)
+        questions.append(
+            Question(
+                "module:name",
+                f"which module is the log of? {name!r} by the file's name",
+                (),
+                name,
+                False,
+            )
+        )
+    columns["module"] = np.full(n, name, object)

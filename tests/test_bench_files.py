@@ -1,0 +1,62 @@
+"""Benches' own files: forty invented ones, what must come out stated by the script that makes them."""
+
+import importlib.util
+import math
+from pathlib import Path
+
+import pytest
+
+from reliability.sheets.bench.mapping import parse_bench_mapping
+from reliability.sheets.bench.proposal import propose
+from reliability.sheets.table import SheetError, read_table
+
+_PLACE = Path(__file__).parent / "bench_files" / "make_bench_files.py"
+_spec = importlib.util.spec_from_file_location("make_bench_files", _PLACE)
+_script = importlib.util.module_from_spec(_spec)
+_spec.loader.exec_module(_script)
+FILES = _script.made()
+_LIFE = ("shots_good", "shots_failed", "shots_from")
+
+
+def _of(kind, sheet, i, key):
+    """What the checked sheet says in one cell."""
+    if kind != "life":
+        return read_table(Path(sheet.name), sheet.content).columns[key][i]
+    r = sheet.records
+    if key in r.covariates:
+        return r.covariates[key][i]
+    return r.labels[key][i] if key in r.labels else getattr(r, key)[i]
+
+
+@pytest.mark.parametrize("file", FILES, ids=lambda f: f[0])
+def test_bench_file(file):
+    name, data, kind, answers, expected = file
+    p = propose(Path(name), data)
+    assert len(p.open) <= 1, [q.id for q in p.open]
+    if p.open or not p.plain:
+        with pytest.raises(
+            SheetError
+        ):  # nothing read otherwise than written counts before it is agreed with
+            p.sheet()
+    sheet = p.sheet(answers, agree=True)
+    assert p.kind == kind or kind == p.answered(answers).kind
+    rows = len(sheet.records) if kind == "life" else sheet.rows
+    assert rows == len(expected)
+    for i, row in enumerate(expected):
+        for key, value in row.items():
+            got = _of(kind, sheet, i, key)
+            if isinstance(value, (int, float)):
+                assert math.isclose(float(got), value, rel_tol=1e-9), (name, i, key, got, value)
+            elif value is None:
+                assert math.isinf(got), (name, i, key, got)
+            else:
+                assert str(got) == value, (name, i, key, got, value)
+    # the mapping that is written answers everything when the file comes again
+    m = parse_bench_mapping(p.answered(answers).mapping_text())
+    later = propose(Path(name), data, m)
+    assert not later.questions, [q.id for q in later.questions]
+    assert later.sheet().sha256 == sheet.sha256
+
+
+def test_forty_files():
+    assert len(FILES) >= 40 and len({f[0] for f in FILES}) == len(FILES)
