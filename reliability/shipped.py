@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
+from importlib.resources import files
 from pathlib import Path
 
 from reliability.notes import CannotAnswer
 
-DATASETS = Path(__file__).parents[1] / "datasets"
+DATASETS = Path(str(files("reliability"))) / "shipped-data"
 
 
 def dataset(*parts: str) -> Path:

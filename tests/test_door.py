@@ -10,8 +10,8 @@ import openpyxl
 import pytest
 
 from reliability.notes import BadInput
-from reliability.safe_text import bounded, for_terminal
 from reliability.records import LifeRecords
+from reliability.safe_text import bounded, for_terminal
 from reliability.sheets.apart import read_apart
 from reliability.sheets.bench.mapping import parse_bench_mapping
 from reliability.sheets.bench.proposal import propose

@@ -78,7 +78,7 @@ def test_the_wheel_brings_what_runs(installed):
     names = set(zipfile.ZipFile(installed.wheel).namelist())
     sheets = {p.name for p in (ROOT / "datasets" / "demo").glob("*.csv")}
     assert sheets
-    assert {f"reliability/demo-data/{n}" for n in sheets} <= names
+    assert {f"reliability/shipped-data/demo/{n}" for n in sheets} <= names
     assert {"reliability/py.typed", "reliability/report/statement.typ", "dashboard/app.py"} <= names
     assert not [n for n in names if n.startswith(("tests/", "datasets/"))]
 

@@ -2,17 +2,17 @@
 
 from __future__ import annotations
 
-from importlib.resources import files
 from pathlib import Path
 
 from reliability.sheets.side import read_sheet
+from reliability.shipped import DATASETS
 from reliability.store.intake import store_sheet
 from reliability.store.store import Store
 
 
 def demo_folder() -> Path:
     """Where the invented sheets lie: in the package (datasets/demo of the source tree)."""
-    return Path(str(files("reliability"))) / "demo-data"
+    return DATASETS / "demo"
 
 
 def load_demo(box: Store) -> None:
