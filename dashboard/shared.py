@@ -1,26 +1,23 @@
-"""What the pages share: the store, cached answers, filters, the way an answer is shown."""
+"""What the pages share: the store, answers, the way an answer is shown."""
 
 from __future__ import annotations
 
 from collections.abc import Sequence
-from pathlib import Path
 from typing import Any
 
 import pandas as pd
 import streamlit as st
-from reliability.sheets.filters import choose
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.sign_in import allowed
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.notes import Note
-from reliability.readings import WearReadings
-from reliability.records import LifeRecords
-from reliability.sheets.write import frame_csv
-from reliability.store import Store, default_path
-from reliability.store.demo import load_demo
-from reliability.store.intake import kept_side
+from reliability.ask.answers import Answer, Pool, Question
+from reliability.ask.asking import GRAVE, ask
+from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
+from reliability.ask.sources import Stored, read_pool
+from reliability.ask.texts import again
+from reliability.notes import BadInput, CannotAnswer, Note
 
 CAUTION = (
     "High voltage stays in capacitors after power-off. Discharge and short every bank before touching "
@@ -36,33 +33,103 @@ TEMPLATE = (
 )
 
 
-def store() -> Store:
+def store() -> Stored:
     """The store that this dashboard looks at."""
-    return Store(default_path())
+    return Stored.default()
 
 
-def state() -> tuple[str, str]:
-    """Path and data version: what every cached answer is keyed on."""
-    box = store()
-    return str(box.path), box.state() if box.exists else ""
-
-
-@st.cache_resource(max_entries=4, show_spinner=False)
-def all_records(path: str, version: str, received: bool = False) -> LifeRecords:
-    """Accepted records; shared by all users, never to be changed."""
-    return Store(Path(path)).records(("accepted", "received") if received else ("accepted",))
-
-
-def chosen_records(key: tuple[str, str], chosen: dict[str, list[str]]) -> LifeRecords:
-    """Accepted records under a page's filters (as ``filters`` returns them)."""
-    return choose(all_records(*key), **{k: tuple(v) for k, v in chosen.items()})
+def state() -> str:
+    """State of the store's accepted contributions, "" where there is no store yet."""
+    box = store().box
+    return box.state() if box.exists else ""
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
-def wear_readings(key: tuple[str, str]) -> WearReadings | None:
-    """All accepted wear readings; None if there are none."""
-    readings: WearReadings | None = kept_side(Store(Path(key[0])), "wear")
-    return readings
+def _pool(path: str, version: str) -> Pool:
+    return read_pool(Stored.default())
+
+
+def pool() -> Pool:
+    """All accepted facts, read once for each state of the store; shared by all users, never to be changed."""
+    return _pool(str(store().path), state())
+
+
+def choices() -> dict[str, list[str]]:
+    """Labels that can be chosen in the pool."""
+    p = pool()
+    out: dict[str, list[str]] = {}
+    if p.life is not None:
+        for name in ("slot", "part", "builder", "module"):
+            out[name] = options(getattr(p.life, name).tolist())
+        out["mode"] = options(p.life.mode[p.life.failed].tolist())
+    if p.wear is not None:
+        out["quantity"] = options(p.wear.quantity.tolist())
+    return out
+
+
+def pool_or_stop(top: DeltaGenerator) -> Pool:
+    """The pool, or a screen that says what to do first."""
+    try:
+        found = pool()
+    except (StoreError, SheetError, BadInput) as e:
+        answer("The store cannot be read.", top)
+        st.error(plain_text(str(e)))
+        st.stop()
+    if found.life is None or not len(found.life):
+        answer("No accepted records yet.", top)
+        first_steps()
+        st.stop()
+    return found
+
+
+def options(values: Sequence[str]) -> list[str]:
+    """Sorted distinct labels."""
+    return sorted({str(v) for v in values} - {""})
+
+
+def asked(question: Question | None, top: DeltaGenerator, nothing: str) -> Answer:
+    """The answer, its sentence and grave notes shown at the top; or in words why there is none, and stop.
+
+    ``nothing`` is said where the data cannot answer. A part that could be answered is shown.
+    """
+    assert question is not None
+    try:
+        with st.spinner("Working it out …"):
+            found = ask(question, store())
+    except CannotAnswer as e:
+        partial = e.partial if isinstance(e.partial, Answer) else None
+        answer(partial.sentence if partial else nothing, top)
+        top.warning(plain_text(str(e)))
+        if partial is None:
+            show_command(question)
+            st.stop()
+        return partial
+    except (BadInput, SheetError, StoreError) as e:
+        answer(nothing, top)
+        top.warning(plain_text(str(e)))
+        st.stop()
+    answer(found.sentence, top)
+    for n in found.notes:
+        if n.code in GRAVE:
+            top.warning(plain_text(n.text), icon=":material/warning:")
+    return found
+
+
+def built(controls: Any, top: DeltaGenerator, nothing: str) -> Question:
+    """The question of the controls; or in words what is wrong with it, and stop."""
+    try:
+        found: Question = controls.question()
+    except BadInput as e:
+        answer(nothing, top)
+        top.warning(plain_text(str(e)))
+        st.stop()
+    return found
+
+
+def show_command(question: Question, command: str = "") -> None:
+    """The command that asks the same, to copy."""
+    st.caption("The same on the command line:")
+    st.code(again(question, store(), command), language=None, wrap_lines=True)
 
 
 def first_steps() -> None:
@@ -105,71 +172,6 @@ def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) 
     )  # fmt: skip
 
 
-def records_or_stop() -> tuple[LifeRecords, tuple[str, str]]:
-    """The records, or a screen that says what to do first."""
-    key = state()
-    records = all_records(*key) if key[1] else None
-    if records is None or not len(records):
-        answer("No accepted records yet.")
-        first_steps()
-        st.stop()
-    assert records is not None
-    return records, key
-
-
-def options(values: Sequence[str]) -> list[str]:
-    """Sorted distinct labels."""
-    return sorted({str(v) for v in values} - {""})
-
-
-def filters(
-    records: LifeRecords, *, slot: str | None = "main_capacitor"
-) -> tuple[LifeRecords, dict[str, Any]]:
-    """Filter row at the top of a page; returns the records left and the choices (for caching)."""
-    columns = st.columns(3 if slot is not None else 2)
-    chosen: dict[str, Any] = {}
-    if slot is not None:
-        slots = options(records.slot.tolist())
-        start = slots.index(slot) if slot in slots else 0
-        chosen["slot"] = [
-            columns[0].selectbox("Slot", slots, index=start, key="filter_slot", bind="query-params")
-        ]
-    chosen["builder"] = columns[-2].multiselect(
-        "Builders",
-        options(records.builder.tolist()),
-        key="filter_builder",
-        bind="query-params",
-        placeholder="all",
-    )
-    chosen["part"] = columns[-1].multiselect(
-        "Parts",
-        options(records.part.tolist()),
-        key="filter_part",
-        bind="query-params",
-        placeholder="all",
-    )
-    return choose(records, **{k: tuple(v) for k, v in chosen.items()}), chosen
-
-
-def settings() -> tuple[str, float]:
-    """Family and confidence, side by side."""
-    left, right = st.columns(2)
-    name = left.selectbox(
-        "Family",
-        ["weibull", "lognormal", "loglogistic", "exponential"],
-        key="family",
-        bind="query-params",
-    )
-    confidence = right.select_slider(
-        "Confidence (one-sided)",
-        [0.8, 0.9, 0.95, 0.99],
-        value=0.95,
-        key="confidence",
-        bind="query-params",
-    )
-    return str(name), float(confidence)
-
-
 def title(text: str) -> DeltaGenerator:
     """Page title, and below it the place for the answer, so that it comes first."""
     st.title(text)
@@ -181,8 +183,9 @@ def answer(sentence: str, place: DeltaGenerator | None = None) -> None:
     (place or st).markdown(f"## {plain_text(sentence)}")
 
 
-def show_notes(notes: Sequence[Note]) -> None:
-    """Notes below the evidence."""
+def show_notes(found: Answer) -> None:
+    """The notes that are not shown at the top, below the evidence."""
+    notes: list[Note] = [n for n in found.notes if n.code not in GRAVE]
     if not notes:
         return
     st.markdown("### Notes")
@@ -195,9 +198,10 @@ def chart(figure: Any, key: str, caption: str) -> None:
     st.altair_chart(figure, width="stretch", key=key)
     st.caption(plain_text(caption))
     with st.popover("Save chart", icon=":material/download:", key=f"save_{key}"):
-        st.download_button(
-            "SVG", lambda: figures.to_svg(figure), f"{key}.svg", "image/svg+xml", key=f"svg_{key}"
-        )
-        st.download_button(
-            "PNG", lambda: figures.to_png(figure), f"{key}.png", "image/png", key=f"png_{key}"
-        )
+        try:
+            svg, png = figures.to_svg(figure), figures.to_png(figure)
+        except CannotAnswer as e:
+            st.caption(plain_text(str(e)))
+            return
+        st.download_button("SVG", svg, f"{key}.svg", "image/svg+xml", key=f"svg_{key}")
+        st.download_button("PNG", png, f"{key}.png", "image/png", key=f"png_{key}")

@@ -12,7 +12,7 @@ from reliability.slots import grid, promise
 from reliability.slots.bench import Law, draw
 from reliability.slots.carried import NotCarried, usable
 from reliability.slots.exposure import Asked, bench_ends, chains, slot_data
-from reliability.slots.grid import STEPS, cells_of, mission_exposure, share_out
+from reliability.slots.grid import SHARES, cells_of, mission_exposure, share_out
 from reliability.slots.promise import ModuleModel, first_failure_shares
 from tests.asking import asked
 from tests.benchmarks.promise import PINNED, community, one
@@ -70,20 +70,25 @@ def test_single_voltage_equals_a_direct_likelihood():
             assert one_cell == pytest.approx(direct, rel=1e-9)
 
 
-def test_shared_out_as_by_trying_all_splits():
+def test_shared_out_as_a_general_optimiser_does():
+    """Three slots with Poisson deviances of their own hazards, against scipy's constrained minimum."""
+    from scipy.optimize import minimize
+
     rng = np.random.default_rng(3)
-    parts = [np.sort(rng.uniform(0, 9, (STEPS.size, 2)), axis=0)[::-1] for _ in range(3)]
-    got, _ = share_out(parts)
-    alone, _ = share_out([p[:, :1] for p in parts])
-    last = STEPS.size - 1
-    for column in range(2):
-        want = min(
-            parts[0][i, column] + parts[1][j, column] + parts[2][last - i - j, column]
-            for i in range(last + 1)
-            for j in range(last + 1 - i)
-        )
-        assert got[column] == pytest.approx(want)
-    assert alone[0] == pytest.approx(got[0])
+    for _ in range(8):
+        r, best = rng.integers(0, 12, 3), rng.uniform(0.02, 0.6, 3)
+
+        def one(h, k, r=r, best=best):
+            fit = r[k] * np.log(best[k]) - r[k] if r[k] else 0.0
+            return 2 * (fit - (r[k] * np.log(h) - r[k] * h / best[k] if r[k] else -4.0 * h))
+
+        got, shares = share_out([np.array([[one(h, k)] for h in SHARES]) for k in range(3)])
+        found = minimize(
+            lambda h, one=one: sum(one(v, k) for k, v in enumerate(h)), np.full(3, 1 / 3), bounds=[(2e-5, 1)] * 3,
+            constraints={"type": "eq", "fun": lambda h: h.sum() - 1}, method="SLSQP", options={"ftol": 1e-12},
+        )  # fmt: skip
+        assert got[0] == pytest.approx(found.fun, rel=0.02, abs=0.1)  # the step of the grid of shares
+        np.testing.assert_allclose(shares, found.x, atol=0.04)
 
 
 @pytest.mark.parametrize("failures", [0, 1, 3])

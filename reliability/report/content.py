@@ -90,7 +90,6 @@ def _checks(a: FlightAnswer) -> list[str]:
 
 def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None) -> Statement:
     """Put the answer into words and tables; ``source`` tells the command that makes it again."""
-    shots, estimate, lower = a.curve.shots, a.curve.estimate, a.curve.lower
     return Statement(
         f"Flight life statement: module {a.module}", a.sentence, _facts(a), SLOT_HEAD, _slots(a), MORE_HEAD, _more(a),
         [[s.slot.replace("_", " "), _configuration(s)] for s in a.by_slot], _checks(a), [n.text for n in a.notes],
@@ -104,7 +103,7 @@ def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None
         ],
         {
             "survival": figures.to_svg(
-                figures.module_figure(shots, estimate, lower, estimate).properties(width=330, height=190)
+                figures.flight_figure(a).properties(width=330, height=190)
             ),
             "ends": figures.to_svg(
                 figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]).properties(width=230)

@@ -22,13 +22,8 @@ SHAPES = np.exp(np.linspace(np.log(0.25), np.log(10.0), 30))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
 SHAPE_MEDIAN, SHAPE_LOG_SD = 1.3, 0.6
 EXPONENT_MEAN, EXPONENT_SD = 7.0, 3.0
-STEPS = np.concatenate(([0.125], np.arange(1.0, 41.0))) / 40.0
+SHARES = np.concatenate((np.geomspace(2e-5, 0.04, 22), np.linspace(0.055, 1.0, 48)))
 """shares of the module's hazard that a slot may have; never none"""
-
-
-_REST = np.arange(STEPS.size)[:, None] - np.arange(STEPS.size)
-_REST = np.where(_REST < 0, STEPS.size, _REST)
-"""steps left for one slot where another takes some; beyond the end where none are"""
 
 
 @dataclass(frozen=True)
@@ -144,42 +139,39 @@ def profile(cells: Cells, g: Array, hazards: Array) -> tuple[Array, Ints]:
     return value, cell
 
 
-def share_out(deviances: list[Array]) -> tuple[Array, list[int]]:
-    """Smallest sum of deviances with the hazard shared over slots (min-plus convolution).
+def share_out(deviances: list[Array], steps: int = 45) -> tuple[Array, Array]:
+    """Smallest sum of deviances with the hazard shared over slots, by its Lagrangian dual.
+
+    Each slot's deviance is nearly convex in its hazard, so that one price on hazard, the same for all
+    slots, finds the split; the dual's largest value is the sum. Where a deviance is not convex the dual
+    takes its convex hull, in the tests drawn again as well as in those seen.
 
     Parameters
     ----------
-    deviances : list of arrays (steps, B)
+    deviances : list of arrays (shares, B)
         Of each slot at each share of the total.
 
     Returns
     -------
     array (B,)
         At the whole total.
-    list of int
-        Steps that each slot takes, for the first sample.
+    array (slots,)
+        Share of each slot, for the first sample.
     """
-    total = deviances[0]
-    taken: list[Ints] = []
-    steps = STEPS.size
-    for d in deviances[1:]:
-        if total.shape[1] == 1:
-            sums = total[:, 0] + np.append(d[:, 0], np.inf)[_REST]
-            which = sums.argmin(axis=1)[:, None]
-            total = np.take_along_axis(sums, which, 1)
-            taken.append(which)
-            continue
-        new = np.empty_like(total)
-        which = np.empty(total.shape, np.intp)
-        for k in range(steps):
-            c = total[: k + 1] + d[: k + 1][::-1]
-            which[k] = c.argmin(axis=0)
-            new[k] = np.take_along_axis(c, which[k][None], 0)[0]
-        taken.append(which)
-        total = new
-    k, shares = steps - 1, []
-    for which in reversed(taken):
-        i = int(which[k, 0])
-        shares.append(k - i)
-        k = i
-    return total[-1], [k, *reversed(shares)]
+    d = np.stack(deviances)
+    if d.shape[0] == 1:
+        return d[0, -1], np.ones(1)
+    price = SHARES[None, :, None]
+    size = d.shape[2]
+    low, high = np.full(size, -1e5), np.full(size, 1e7)
+    for _ in range(steps):
+        # the price may be of either sign: bisected on the scale of its inverse hyperbolic sine
+        mu = np.sinh(0.5 * (np.arcsinh(low) + np.arcsinh(high)))
+        k = (d + mu * price).argmin(axis=1)
+        taken = SHARES[k].sum(axis=0)
+        low, high = np.where(taken > 1, mu, low), np.where(taken > 1, high, mu)
+    value = np.full(size, -np.inf)
+    for mu in (low, high):
+        value = np.maximum(value, (d + mu * price).min(axis=1).sum(axis=0) - mu)
+    shares = SHARES[(d[:, :, :1] + high[:1] * price).argmin(axis=1)[:, 0]]
+    return np.maximum(value, 0.0), shares / shares.sum()

@@ -20,7 +20,7 @@ from reliability.slots.bench import Law, draw
 from reliability.slots.exposure import LONGEST_DRAWN, Array, SlotData
 from reliability.slots.grid import (
     SHAPES,
-    STEPS,
+    SHARES,
     Cells,
     best,
     cells_of,
@@ -127,7 +127,7 @@ class ModuleModel:
 
     def root(
         self, shots: float, hazard: float, cells: Sequence[Cells] | None = None
-    ) -> tuple[Array, list[int]]:
+    ) -> tuple[Array, Array]:
         """Signed root of the hypothesis that the hazard of sudden failure over ``shots`` is ``hazard``.
 
         Positive where the estimate is better than that; (B,) for B samples, and the shares of slots.
@@ -137,7 +137,7 @@ class ModuleModel:
         deviances, fitted = [], np.zeros(cells[0].failures.size)
         for slot, c, (top, k) in zip(self.slots, cells, tops, strict=True):
             g = mission_exposure(slot, shots, self.scale)
-            value, _ = profile(c, g, hazard * STEPS)
+            value, _ = profile(c, g, hazard * SHARES)
             deviances.append(2.0 * np.maximum(top - value, 0.0))
             with np.errstate(divide="ignore", invalid="ignore"):
                 rate = c.failures / c.exposure[k, np.arange(k.size)]
@@ -174,7 +174,7 @@ class ModuleModel:
         rng = np.random.default_rng(self.seed)
         samples = []
         for slot, c, share in zip(self.slots, self.cells, shares, strict=True):
-            own = hazard * STEPS[share]
+            own = hazard * float(share)
             g = mission_exposure(slot, shots, self.scale)
             k = int(profile(c, g, np.array([own]))[1][0, 0])
             e = exponents_of(slot)
@@ -271,7 +271,7 @@ class ModuleModel:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
         hazard = max(self._left(survival, shots), 1e-9)
         _, shares = self.root(shots, hazard)
-        return [float(STEPS[k]) for k in shares]
+        return [float(s) for s in shares]
 
 
 def older(slot: SlotData, shots: float) -> SlotData:

@@ -1,0 +1,174 @@
+"""Controls made from a question's settings, and questions made from the address and the controls.
+
+Type, range, default, unit and help come from the question, so that page, command line and API agree.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from typing import Any
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from dashboard.words import plain_text
+from reliability.ask.answers import Question
+from reliability.ask.texts import from_texts
+from reliability.notes import BadInput
+
+SESSION = ("confidence", "builder", "part", "slot")
+"""settings that stay as they were when the page is changed"""
+CONFIDENCES = [0.8, 0.9, 0.95, 0.99]
+
+
+def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
+    """Look at the address before anything is shown: what is unknown or cannot be read is said, and
+    nothing else is shown.
+
+    ``also`` are names that the page itself uses.
+    """
+    schemas: dict[str, type[Question]] = {}
+    for q in questions:
+        schemas |= {k: q for k in q.settings() if k not in schemas}
+    try:
+        for name in st.query_params:
+            if name in also:
+                continue
+            if name not in schemas:
+                known = ", ".join(sorted([*schemas, *also]))
+                raise BadInput(f"the address has no setting {name[:40]!r}; there are: {known}")
+            _one(schemas[name], name, st.query_params.get_all(name))
+    except BadInput as e:
+        st.error(f"This link cannot be read: {plain_text(str(e))}")
+        st.stop()
+
+
+def _one(cls: type[Question], name: str, texts: Sequence[str]) -> None:
+    """Raise BadInput unless one setting can be read (the others at a value that is surely allowed)."""
+    filler = {k: _FILL.get(k, "1") for k, f in cls.model_fields.items() if f.is_required()}
+    given: dict[str, Sequence[str]] = {k: [v] for k, v in filler.items()}
+    parts = [p for t in texts for p in (t.split(",") if len(texts) == 1 and _many(cls, name) else [t])]
+    try:
+        from_texts(cls, given | {name: parts})
+    except BadInput as e:
+        if name in str(e):
+            raise
+
+
+_FILL = {"module": "x", "shots": "1000", "demonstrate_shots": "1000", "within_factor": "2"}
+
+
+def _many(cls: type[Question], name: str) -> bool:
+    return cls.settings()[name].get("type") == "array"
+
+
+class Controls:
+    """Controls of one question on a page; what they hold becomes the question.
+
+    Parameters
+    ----------
+    cls : Question class
+    choices : mapping of column to values
+        What can be chosen of labels in the pool, such as ``slot``.
+    """
+
+    def __init__(self, cls: type[Question], choices: Mapping[str, Sequence[str]] | None = None) -> None:
+        self.cls, self.schemas = cls, cls.settings()
+        self.choices = dict(choices or {})
+        self.values: dict[str, Any] = {}
+
+    def _label(self, name: str, label: str) -> str:
+        unit = self.schemas[name].get("unit")
+        return f"{label} ({unit})" if unit else label
+
+    def many(self, place: DeltaGenerator, name: str, label: str) -> None:
+        """Several labels of the pool; none stands for all."""
+        known = list(self.choices.get(self.schemas[name].get("of", name), []))
+        self._remembered(name, [], lambda v: isinstance(v, list) and set(v) <= set(known))
+        picked = place.multiselect(
+            label, known, key=name, bind="query-params", placeholder="all", help=self._help(name)
+        )
+        self.values[name] = tuple(picked)
+
+    def one(self, place: DeltaGenerator, name: str, label: str, first: str = "") -> None:
+        """One label of the pool, as the only one of a setting that may have several."""
+        known = list(self.choices.get(self.schemas[name].get("of", name), []))
+        start = known.index(first) if first in known else 0
+        self._remembered(name, None, lambda v: v in known)
+        picked = place.selectbox(
+            label, known, index=start if known else None, key=name, bind="query-params", help=self._help(name)
+        )
+        listed = self.schemas[name].get("type") == "array"
+        if picked is not None:
+            self.values[name] = (picked,) if listed else picked
+
+    def enum(self, place: DeltaGenerator, name: str, label: str) -> None:
+        """One of a setting's values."""
+        options = list(self.schemas[name]["enum"])
+        start = options.index(self.schemas[name]["default"])
+        picked = place.selectbox(label, options, index=start, key=name, bind="query-params", help=self._help(name))
+        self.values[name] = picked
+
+    def flag(self, place: DeltaGenerator, name: str, label: str) -> None:
+        """On or off."""
+        self.values[name] = place.checkbox(label, key=name, bind="query-params", help=self._help(name))
+
+    def confidence(self, place: DeltaGenerator, name: str = "confidence") -> None:
+        """The confidence, the same on every page of the session."""
+        self._remembered(name, 0.95, lambda v: v in CONFIDENCES)
+        self.values[name] = float(
+            place.select_slider(
+                "Confidence (one-sided)", CONFIDENCES, value=0.95, key=name, bind="query-params", help=self._help(name)
+            )
+        )  # fmt: skip
+
+    def number(
+        self, place: DeltaGenerator, name: str, label: str, value: float | None = None, step: float | None = None
+    ) -> None:  # fmt: skip
+        """A number within the setting's limits; empty where the setting may be left out."""
+        schema = self.schemas[name]
+        core = next((s for s in schema.get("anyOf", []) if s.get("type") != "null"), schema)
+        whole = core.get("type") == "integer"
+        low = core.get("minimum", core.get("exclusiveMinimum"))
+        high = core.get("maximum", core.get("exclusiveMaximum"))
+        start = schema.get("default") if value is None else value
+        kind = int if whole else float
+        # above a limit is from just beyond it on
+        if low is not None and "exclusiveMinimum" in core:
+            low = float(low) + 1e-9
+        if high is not None and "exclusiveMaximum" in core and high < 1e6:
+            high = float(high) - 1e-9
+        given = place.number_input(
+            self._label(name, label), min_value=None if low is None else kind(low),
+            max_value=None if high is None else kind(high), value=None if start is None else kind(start),
+            step=None if step is None else kind(step), key=name, bind="query-params", help=self._help(name),
+        )  # fmt: skip
+        if given is not None:
+            self.values[name] = given
+
+    def text(self, place: DeltaGenerator, name: str, label: str, value: str = "") -> None:
+        """A text."""
+        given = place.text_input(label, value=value, key=name, bind="query-params", help=self._help(name))
+        if given.strip():
+            self.values[name] = given.strip()
+
+    def set(self, **values: Any) -> None:
+        """Settings that the page gives itself."""
+        self.values |= values
+
+    def question(self) -> Question:
+        """The question as the controls stand. Raises BadInput."""
+        return self.cls(**self.values)
+
+    def _help(self, name: str) -> str:
+        return plain_text(str(self.schemas[name].get("description", "")))
+
+    def _remembered(self, name: str, default: Any, sound: Any) -> None:
+        """Bring back what was chosen on another page, unless the address says otherwise."""
+        if name not in SESSION:
+            return
+        kept = st.session_state.setdefault("kept", {})
+        if name in st.session_state:
+            kept[name] = st.session_state[name]
+        elif name not in st.query_params and name in kept and sound(kept[name]) and kept[name] != default:
+            st.session_state[name] = kept[name]

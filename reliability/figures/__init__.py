@@ -1,0 +1,25 @@
+"""Every chart, once, for screen and paper (Altair): one file a decision, made from its answer.
+
+Nothing is worked out here: the numbers stand in the answers. Colours stand out from light and dark
+paper alike (contrast 3 or more, tested), are told apart by people with the common kinds of colour
+blindness, and every series also differs by shape or dash.
+"""
+
+from reliability.figures.builders import curves_figure, forest_figure, influence_figure
+from reliability.figures.derating import life_stress_figure, residual_figure, trade_figure
+from reliability.figures.export import to_png, to_svg
+from reliability.figures.flight import flight_figure
+from reliability.figures.life import probability_figure, survival_figure
+from reliability.figures.misfires import ignition_figure, mean_count_figure
+from reliability.figures.modes import incidence_figure
+from reliability.figures.module import ends_figure, module_figure
+from reliability.figures.plans import demonstration_figure, learning_figure
+from reliability.figures.remaining import paths_figure, remaining_figure
+from reliability.figures.style import DASHES, SERIES
+
+__all__ = [
+    "DASHES", "SERIES", "curves_figure", "demonstration_figure", "ends_figure", "flight_figure", "forest_figure",
+    "ignition_figure", "incidence_figure", "influence_figure", "learning_figure", "life_stress_figure",
+    "mean_count_figure", "module_figure", "paths_figure", "probability_figure", "remaining_figure", "residual_figure",
+    "survival_figure", "to_png", "to_svg", "trade_figure",
+]  # fmt: skip
