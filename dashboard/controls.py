@@ -47,7 +47,9 @@ def _one(cls: type[Question], name: str, texts: Sequence[str]) -> None:
     """Raise BadInput unless one setting can be read (the others at a value that is surely allowed)."""
     filler = {k: _FILL.get(k, "1") for k, f in cls.model_fields.items() if f.is_required()}
     given: dict[str, Sequence[str]] = {k: [v] for k, v in filler.items()}
-    parts = [p for t in texts for p in (t.split(",") if len(texts) == 1 and _many(cls, name) else [t])]
+    parts = [
+        p for t in texts for p in (t.split(",") if len(texts) == 1 and _many(cls, name) else [t])
+    ]
     try:
         from_texts(cls, given | {name: parts})
     except BadInput as e:
@@ -72,7 +74,9 @@ class Controls:
         What can be chosen of labels in the pool, such as ``slot``.
     """
 
-    def __init__(self, cls: type[Question], choices: Mapping[str, Sequence[str]] | None = None) -> None:
+    def __init__(
+        self, cls: type[Question], choices: Mapping[str, Sequence[str]] | None = None
+    ) -> None:
         self.cls, self.schemas = cls, cls.settings()
         self.choices = dict(choices or {})
         self.values: dict[str, Any] = {}
@@ -96,7 +100,12 @@ class Controls:
         start = known.index(first) if first in known else 0
         self._remembered(name, None, lambda v: v in known)
         picked = place.selectbox(
-            label, known, index=start if known else None, key=name, bind="query-params", help=self._help(name)
+            label,
+            known,
+            index=start if known else None,
+            key=name,
+            bind="query-params",
+            help=self._help(name),
         )
         listed = self.schemas[name].get("type") == "array"
         if picked is not None:
@@ -106,12 +115,16 @@ class Controls:
         """One of a setting's values."""
         options = list(self.schemas[name]["enum"])
         start = options.index(self.schemas[name]["default"])
-        picked = place.selectbox(label, options, index=start, key=name, bind="query-params", help=self._help(name))
+        picked = place.selectbox(
+            label, options, index=start, key=name, bind="query-params", help=self._help(name)
+        )
         self.values[name] = picked
 
     def flag(self, place: DeltaGenerator, name: str, label: str) -> None:
         """On or off."""
-        self.values[name] = place.checkbox(label, key=name, bind="query-params", help=self._help(name))
+        self.values[name] = place.checkbox(
+            label, key=name, bind="query-params", help=self._help(name)
+        )
 
     def confidence(self, place: DeltaGenerator, name: str = "confidence") -> None:
         """The confidence, the same on every page of the session."""
@@ -148,7 +161,9 @@ class Controls:
 
     def text(self, place: DeltaGenerator, name: str, label: str, value: str = "") -> None:
         """A text."""
-        given = place.text_input(label, value=value, key=name, bind="query-params", help=self._help(name))
+        given = place.text_input(
+            label, value=value, key=name, bind="query-params", help=self._help(name)
+        )
         if given.strip():
             self.values[name] = given.strip()
 
@@ -170,5 +185,10 @@ class Controls:
         kept = st.session_state.setdefault("kept", {})
         if name in st.session_state:
             kept[name] = st.session_state[name]
-        elif name not in st.query_params and name in kept and sound(kept[name]) and kept[name] != default:
+        elif (
+            name not in st.query_params
+            and name in kept
+            and sound(kept[name])
+            and kept[name] != default
+        ):
             st.session_state[name] = kept[name]

@@ -5,64 +5,49 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
+from dashboard.controls import Controls, read_address
 from dashboard.shared import (
-    answer,
+    asked,
+    built,
     chart,
-    chosen_records,
-    filters,
-    records_or_stop,
-    settings,
+    choices,
+    pool_or_stop,
+    show_command,
     show_notes,
     table,
     title,
 )
-from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.modes import ModesAnswer, modes
-from reliability.notes import CannotAnswer
-
-
-@st.cache_resource(max_entries=32, show_spinner="Fitting each mode …")
-def solve(
-    key: tuple[str, str], chosen: dict[str, list[str]], family: str, confidence: float
-) -> ModesAnswer | str:
-    """Modes answer for a choice of records, or why there is none."""
-    records = chosen_records(key, chosen)
-    try:
-        return modes(records, family, confidence=confidence)
-    except CannotAnswer as e:
-        return str(e)
-
+from reliability.ask.answers import Modes, ModesAnswer
 
 top = title("Failure modes")
-records, key = records_or_stop()
-_, chosen = filters(records)
-family, confidence = settings()
-a = solve(key, chosen, family, confidence)
-if isinstance(a, str):
-    st.info(plain_text(a) + " Longer tests or higher stress would show one.")
-    st.stop()
-answer(a.sentence, top)
-assert a.curve is not None
+read_address(Modes)
+pool_or_stop(top)
+c = Controls(Modes, choices())
+left, middle, right = st.columns(3)
+c.one(left, "slot", "Slot", "main_capacitor")
+c.many(middle, "builder", "Builders")
+c.many(right, "part", "Parts")
+left, right = st.columns(2)
+c.enum(left, "family", "Family")
+c.confidence(right)
+question = built(c, top, "These modes cannot be asked for.")
+a = asked(question, top, "No unit has failed, so there is no mode yet.")
+assert isinstance(a, ModesAnswer)
 st.markdown("### Share ended by each mode")
 chart(
-    figures.incidence_figure(a.curve),
+    figures.incidence_figure(a),
     "incidence",
     "Share of units ended by each mode, other modes competing (cumulative incidence).",
 )
 st.markdown("### Each mode by itself")
+name = f"shots, {a.fraction:.0%} failed"
 table(
     pd.DataFrame(
         [
             {
-                "mode": m.mode,
-                "failed": m.failed,
-                "shape": m.shape,
-                f"shots, {a.fraction:.0%} failed": m.shots,
-                "lower": m.lower,
-                "upper": m.upper,
-                "share ended": m.incidence,
-                "why not": m.reason,
+                "mode": m.mode, "failed": m.failed, "shape": m.shape, name: m.shots, "lower": m.lower, "upper": m.upper,
+                "share ended": m.incidence, "why not": m.reason,
             }
             for m in a.modes
         ]
@@ -70,13 +55,12 @@ table(
     "mode",
     {
         "shape": st.column_config.NumberColumn(format="%.2f"),
-        f"shots, {a.fraction:.0%} failed": st.column_config.NumberColumn(format="%,.0f"),
-        "lower": st.column_config.NumberColumn(format="%,.0f"),
-        "upper": st.column_config.NumberColumn(format="%,.0f"),
+        **{k: st.column_config.NumberColumn(format="%,.0f") for k in (name, "lower", "upper")},
         "share ended": st.column_config.NumberColumn(format="percent"),
     },
-)
+)  # fmt: skip
 st.caption(
-    f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, likelihood)."
+    f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, {a.bound})."
 )
-show_notes(a.notes)
+show_notes(a)
+show_command(question)

@@ -2,153 +2,92 @@
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 import streamlit as st
 
+from dashboard.controls import Controls, read_address
 from dashboard.shared import (
     CAUTION,
-    all_records,
-    answer,
+    asked,
+    built,
     chart,
-    records_or_stop,
+    choices,
+    pool_or_stop,
+    show_command,
     show_notes,
     store,
     table,
     title,
-    wear_readings,
 )
-from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.flight import FlightAnswer, flight
-from reliability.decisions.mission import Mission
-from reliability.notes import BadInput, CannotAnswer
+from reliability.ask.answers import Flight, FlightAnswer
 from reliability.report.content import statement
 from reliability.report.render import to_html, to_pdf
 
-
-@st.cache_resource(max_entries=32, show_spinner="Working out the promise …")
-def solve(
-    key: tuple[str, str],
-    module: str,
-    shots: float,
-    survival: float,
-    confidence: float,
-    units: int,
-    rate: float,
-) -> FlightAnswer | str:
-    """Flight answer, or why there is none."""
-    try:
-        return flight(
-            all_records(*key),
-            module,
-            shots,
-            survival=survival,
-            confidence=confidence,
-            units=units,
-            readings=wear_readings(key),
-            rate_Hz=rate,
-        )
-    except (CannotAnswer, BadInput) as e:
-        return str(e)
-
+KINDS = {
+    "shots": ("shots",),
+    "total impulse": ("total_impulse", "impulse_bit"),
+    "velocity change": ("delta_v", "mass", "impulse_bit"),
+    "days": ("days", "rate_hz", "duty"),
+}
+LABELS = {
+    "shots": ("Shots", 1000.0, 100.0), "total_impulse": ("Total impulse", 0.001, 0.0005), "impulse_bit": ("Impulse bit", 0.65, 0.05),
+    "delta_v": ("Velocity change", 0.001, 0.0005), "mass": ("Satellite mass", 1.0, 0.1), "days": ("Days", 1.0, 1.0),
+    "rate_hz": ("Shots a second", None, 0.1), "duty": ("Duty (share of the time)", None, 0.05),
+}  # fmt: skip
 
 top = title("Flight promise")
-records, key = records_or_stop()
-modules = sorted(set(records.module[records.right].tolist()))
+read_address(Flight, also=("mission",))
+pool_or_stop(top)
+known = choices()
+asked_for = st.query_params.get("module")
+if asked_for is not None and asked_for not in known["module"]:
+    st.error(
+        f"There is no module of that name in the store; there are: {', '.join(known['module'][:12])} …"
+    )
+    st.stop()
+c = Controls(Flight, known)
 left, middle, right = st.columns(3)
-module = str(left.selectbox("Flight module", modules, key="module", bind="query-params"))
-survival = middle.slider(
-    "Survival of the promise", 0.5, 0.999, 0.9, 0.01, key="survival", bind="query-params"
-)
-confidence = right.select_slider(
-    "Confidence (one-sided)",
-    [0.8, 0.9, 0.95, 0.99],
-    value=0.95,
-    key="confidence",
-    bind="query-params",
-)
+c.one(left, "module", "Flight module")
+c.number(middle, "survival", "Survival of the promise", step=0.01)
+c.confidence(right)
+stated = next((k for k, names in KINDS.items() if names[0] in st.query_params), "shots")
 kind = st.radio(
-    "Mission as",
-    ["shots", "total impulse", "velocity change", "days"],
-    horizontal=True,
-    key="mission_kind",
-    bind="query-params",
+    "Mission as", list(KINDS), index=list(KINDS).index(stated), horizontal=True, key="mission"
 )
-a, b, c, d = st.columns(4)
-values: dict[str, float] = {"rate_Hz": 1 / 3}
-if kind == "shots":
-    values["shots"] = a.number_input(
-        "Shots", 1.0, value=1000.0, step=100.0, key="mission_shots", bind="query-params"
-    )
-elif kind == "total impulse":
-    values["total_impulse_Ns"] = a.number_input(
-        "Total impulse (N s)", 1e-9, value=0.001, format="%.6f", key="total", bind="query-params"
-    )
-    values["impulse_bit_uNs"] = b.number_input(
-        "Impulse bit (uN s)", 1e-6, value=0.65, key="bit", bind="query-params"
-    )
-elif kind == "velocity change":
-    values["delta_v_m_s"] = a.number_input(
-        "Velocity change (m/s)", 1e-9, value=0.001, format="%.6f", key="dv", bind="query-params"
-    )
-    values["mass_kg"] = b.number_input(
-        "Satellite mass (kg)", 0.001, value=1.0, key="mass", bind="query-params"
-    )
-    values["impulse_bit_uNs"] = c.number_input(
-        "Impulse bit (uN s)", 1e-6, value=0.65, key="bit", bind="query-params"
-    )
-else:
-    values["days"] = a.number_input("Days", 0.001, value=1.0, key="days", bind="query-params")
-    values["rate_Hz"] = 1 / b.number_input(
-        "Seconds a shot", 0.01, value=3.0, key="seconds", bind="query-params"
-    )
-    values["duty"] = c.number_input(
-        "Duty (share of the time)", 0.0001, 1.0, 0.05, key="duty", bind="query-params"
-    )
-units = int(d.number_input("Such modules", 1, 100, 1, key="units", bind="query-params"))
-mission = Mission(**values)
-try:
-    shots = mission.in_shots()
-except BadInput as e:
-    answer("The mission is not stated in full.", top)
-    st.warning(plain_text(str(e)))
-    st.stop()
-result = solve(key, module, shots, survival, float(confidence), units, values["rate_Hz"])
-if isinstance(result, str):
-    answer(f"Nothing can be promised for {module} yet.", top)
-    st.warning(plain_text(result))
-    st.stop()
-answer(result.sentence, top)
+columns = st.columns(5)
+for place, name in zip(columns, KINDS[kind], strict=False):
+    label, value, step = LABELS[name]
+    c.number(place, name, label, value=value, step=step)
+c.number(columns[3], "units", "Such modules", step=1)
+given = columns[4].text_input(
+    "Flown at, such as charge_V=1200", key="use", bind="query-params",
+    help="The mission's own voltage or temperature; empty: the module's.",
+)  # fmt: skip
+c.set(use=tuple(given.replace(",", " ").split()))
+question = built(c, top, "The mission is not stated in full.")
+a = asked(question, top, "Nothing can be promised for this module yet.")
+assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
 left, right = st.columns([3, 2])
 with left:
-    st.markdown("### Share of such modules still good, from now on")
-    x, estimate, lower = result.curve
-    zero, one = np.array([0.0]), np.array([1.0])
+    st.markdown("### Chance to last, from now on")
     chart(
-        figures.module_figure(
-            np.concatenate((zero, x)),
-            np.concatenate((one, estimate)),
-            np.concatenate((one, lower)),
-            np.concatenate((one, estimate)),
-        ),
+        figures.flight_figure(a),
         "flight_survival",
-        f"Estimate (solid) and lower bound at {confidence:.0%} (dashed), given that the module has lasted so far.",
+        f"Estimate (solid) and lower bound at {a.confidence:.0%} (dashed), given that the module has lasted so far.",
     )
 with right:
     st.markdown("### What ends it within the mission")
     chart(
-        figures.ends_figure(
-            [s.slot for s in result.by_slot], [s.ends_first for s in result.by_slot]
-        ),
+        figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]),
         "flight_ends",
         "Chance that the slot fails first, before the mission is over.",
     )
-if units > 1:
-    v = result.several
+v = a.several
+if v.units > 1:
     st.markdown(
-        f"Of **{units} such modules**, all last with probability {v['all']:.0%} (at least {v['all_lower']:.0%}); "
-        f"at least one lasts with {v['one']:.1%} (at least {v['one_lower']:.1%})."
+        f"Of **{v.units} such modules**, all last with probability {v.all:.0%} (at least {v.all_lower:.0%}); "
+        f"at least one lasts with {v.one:.1%} (at least {v.one_lower:.1%})."
     )
 st.markdown("### Life by slot")
 table(pd.DataFrame(
@@ -156,44 +95,44 @@ table(pd.DataFrame(
             {
                 "slot": s.slot.replace("_", " "), "part": s.part, "shots so far": s.so_far,
                 "failed in data": f"{s.failed:g} of {s.n:g}", "model": s.basis, "survival": s.survival,
-                "at least": s.lower, "promise alone": s.promise, "ends first": s.ends_first,
+                "at least": s.lower, "promise alone": s.promise, "ends first": s.ends_first, "holds down": s.holds_down,
             }
-            for s in result.by_slot
+            for s in a.by_slot
         ]
     ), "slots", {
-        **{k: st.column_config.NumberColumn(format="percent") for k in ("survival", "at least", "ends first")},
+        **{k: st.column_config.NumberColumn(format="percent") for k in ("survival", "at least", "ends first", "holds down")},
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
     })  # fmt: skip
-st.markdown("### What more testing would change")
-table(pd.DataFrame(
-        [
-            {
-                "what": m.what, "shots": m.shots, "lasts it": m.survives_it, "survival after": m.survival,
-                "at least": m.lower, "promise": m.promise,
-            }
-            for m in result.more
-        ]
-    ), "more", {
-        **{k: st.column_config.NumberColumn(format="percent") for k in ("lasts it", "survival after", "at least")},
-        **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "promise")},
-    })  # fmt: skip
-contributions = [c.id for c in store().contributions() if c.status == "accepted"]
-text = statement(
-    result, mission, basis={"store": key[1], "contributions": contributions},
-    builders=sorted(set(records.builder.tolist())), units=records.units, failed=records.failures, seed=1,
-    command=f"shotlife report --module {module} --shots {shots:g} --survival {survival:g} --confidence {confidence:g}",
-)  # fmt: skip
-left, right, _ = st.columns([1, 1, 2])
-left.download_button(
-    "Statement as PDF",
-    lambda: to_pdf(text),
-    f"flight-{module}.pdf",
-    "application/pdf",
-    key="pdf",
-    type="primary",
-)
-right.download_button(
-    "Statement as HTML", lambda: to_html(text), f"flight-{module}.html", "text/html", key="html"
-)
-show_notes(result.notes)
+if a.more:
+    st.markdown("### What more testing would change")
+    table(pd.DataFrame(
+            [
+                {
+                    "what": m.what, "shots": m.shots, "bench days": m.days, "lasts it": m.survives_it,
+                    "survival after": m.survival, "at least": m.lower, "promise": m.promise,
+                }
+                for m in a.more
+            ]
+        ), "more", {
+            **{k: st.column_config.NumberColumn(format="percent") for k in ("lasts it", "survival after", "at least")},
+            **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "promise")},
+            "bench days": st.column_config.NumberColumn(format="%.2f"),
+        })  # fmt: skip
+if figures.can_export():
+    flight_question = question
+    left, right, _ = st.columns([1, 1, 2])
+    left.download_button(
+        "Statement as PDF", lambda: to_pdf(statement(a, flight_question, store())), f"flight-{a.module}.pdf",
+        "application/pdf", key="pdf", type="primary",
+    )  # fmt: skip
+    right.download_button(
+        "Statement as HTML", lambda: to_html(statement(a, flight_question, store())), f"flight-{a.module}.html",
+        "text/html", key="html",
+    )  # fmt: skip
+else:
+    st.caption(
+        "The statement as a file needs one more package: sh .setup paper, or pip install 'shotlife[paper]'."
+    )
+show_notes(a)
+show_command(question)
 st.caption(CAUTION)

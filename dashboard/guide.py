@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.shared import CAUTION, all_records, answer, first_steps, state, title
+from dashboard.shared import CAUTION, answer, first_steps, pool, title
 from dashboard.words import GLOSSARY
 
 top = title("Guide")
-key = state()
-records = all_records(*key) if key[1] else None
+records = pool().life
 if records is None or not len(records):
     answer("Nothing is stored yet: load the invented demo, or add a life sheet.", top)
     first_steps()

@@ -2,93 +2,82 @@
 
 from __future__ import annotations
 
-import numpy as np
+import math
+
 import pandas as pd
 import streamlit as st
-from reliability.decisions.curves import LifeCurves, life_curves
 
+from dashboard.controls import Controls, read_address
 from dashboard.shared import (
-    answer,
+    asked,
+    built,
     chart,
-    chosen_records,
-    filters,
-    options,
-    records_or_stop,
-    settings,
+    choices,
+    pool_or_stop,
+    show_command,
     show_notes,
     table,
     title,
 )
-from dashboard.words import plain_text
 from reliability import figures
-from reliability.decisions.life import LifeAnswer, life
-from reliability.notes import CannotAnswer
-
-
-@st.cache_resource(max_entries=32, show_spinner="Fitting and calibrating …")
-def solve(
-    key: tuple[str, str], chosen: dict[str, list[str]], family: str, mode: str, confidence: float
-) -> tuple[LifeAnswer | None, LifeCurves, str]:
-    """Life answer and curves for a choice of records."""
-    records = chosen_records(key, chosen)
-    curves = life_curves(records, family, mode=mode, confidence=confidence)
-    try:
-        return life(records, family, mode=mode, confidence=confidence, check_fit=False), curves, ""
-    except CannotAnswer as e:
-        partial = e.partial if isinstance(e.partial, LifeAnswer) else None
-        return partial, curves, str(e)
-
+from reliability.ask.answers import Life, LifeAnswer
 
 top = title("Life curves")
-records, key = records_or_stop()
-kept, chosen = filters(records)
-family, confidence = settings()
-modes = options(kept.mode[kept.failed].tolist())
-mode = st.selectbox("Failure mode", ["all failures", *modes], key="mode", bind="query-params")
-a, curves, problem = solve(
-    key, chosen, family, "" if mode == "all failures" else str(mode), confidence
+read_address(Life)
+pool_or_stop(top)
+c = Controls(Life, choices())
+left, middle, right = st.columns(3)
+c.one(left, "slot", "Slot", "main_capacitor")
+c.many(middle, "builder", "Builders")
+c.many(right, "part", "Parts")
+left, middle, right = st.columns(3)
+c.enum(left, "family", "Family")
+c.confidence(middle)
+known = ["", *choices().get("mode", [])]
+mode = right.selectbox(
+    "Failure mode",
+    known,
+    key="mode",
+    bind="query-params",
+    format_func=lambda m: m or "all failures",
 )
-if a is not None:
-    answer(a.sentence, top)
-if problem:
-    st.warning(plain_text(problem))
-if curves.shots.size or curves.empirical is not None:
+counts = st.query_params.get_all("at")
+c.set(mode=mode or "", at=tuple(float(v) for t in counts for v in t.split(",")))
+question = built(c, top, "This life cannot be asked for.")
+a = asked(question, top, "These records do not tell a life.")
+assert isinstance(a, LifeAnswer)
+if a.curve.shots or a.empirical:
     left, right = st.columns(2)
     with left:
         st.markdown("### Share still good")
         chart(
-            figures.survival_figure(curves),
+            figures.survival_figure(a),
             "survival",
-            "Fit (solid), band of one-sided bounds, lower bound (dashed), data without a family "
-            "(grey steps), units still good (ticks at the foot).",
+            "Fit (solid) with one-sided bounds, the lower dashed; without a family (grey steps); at the foot failures "
+            "(dots, or bars between inspections) and units still good (ticks).",
         )
     with right:
         st.markdown("### Probability plot")
         chart(
-            figures.probability_figure(curves),
+            figures.probability_figure(a),
             "probability",
-            f"Share failed on the {family} scale: if the family fits, the points follow the line.",
+            f"Share failed on the {a.family} scale: if the family fits, the points follow the line.",
         )
 st.markdown("### Families compared")
 table(
     pd.DataFrame(
         [
             {
-                "family": s.family,
-                "log-likelihood": s.loglik,
-                "AICc": s.aicc if np.isfinite(s.aicc) else None,
-                "weight": s.weight,
-                "why not": s.reason,
+                "family": s.family, "log-likelihood": s.loglik, "AICc": s.aicc if math.isfinite(s.aicc) else None,
+                "weight": s.weight, "why not": s.reason,
             }
-            for s in curves.scores
+            for s in a.families
         ]
     ),
     "family",
     {"weight": st.column_config.NumberColumn(format="percent")},
-)
-if curves.goodness is not None:
-    st.caption(
-        f"Goodness of fit of the {family}: Monte-Carlo p = {curves.goodness.p:.3f} "
-        f"from {curves.goodness.draws} samples drawn from the fit."
-    )
-show_notes((a.notes if a else ()) + tuple(n for n in curves.notes if not a or n not in a.notes))
+)  # fmt: skip
+if math.isfinite(a.fit_p):
+    st.caption(f"Goodness of fit of the {a.family}: Monte-Carlo p = {a.fit_p:.3f}.")
+show_notes(a)
+show_command(question)

@@ -4,47 +4,48 @@ from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
-from reliability.decisions.wear import MisfireAnswer, misfires
 
-from dashboard.shared import answer, chart, show_notes, state, store, table, title
+from dashboard.controls import Controls, read_address
+from dashboard.shared import (
+    answer,
+    asked,
+    built,
+    chart,
+    choices,
+    pool,
+    show_command,
+    show_notes,
+    table,
+    title,
+)
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.store.intake import kept_side
+from reliability.ask.answers import MisfireAnswer, Misfires
 from reliability.words import p_text
 
-
-@st.cache_resource(max_entries=16, show_spinner="Counting misfires …")
-def solve(key: tuple[str, str], confidence: float) -> MisfireAnswer | None:
-    """Misfire answer; None without data."""
-    found = kept_side(store(), "misfires")
-    return None if found is None else misfires(found, confidence, kept_side(store(), "ignition"))
-
-
 top = title("Misfires")
-key = state()
-confidence = st.select_slider(
-    "Confidence (one-sided)",
-    [0.8, 0.9, 0.95, 0.99],
-    value=0.95,
-    key="confidence",
-    bind="query-params",
-)
-a = solve(key, float(confidence)) if key[1] else None
-if a is None:
+read_address(Misfires)
+if pool().misfires is None:
     answer("No misfires recorded yet.", top)
     st.info(
         "Add on **Records** a table misfires.csv beside the life sheet: builder, module, slot, unit, shots, event; one row "
         "'misfire' at each count, and one row 'end' with the last count watched for each unit."
     )
     st.stop()
-assert a is not None
-answer(a.sentence, top)
-if a.curve is not None:
+c = Controls(Misfires, choices())
+left, right = st.columns(2)
+c.many(left, "builder", "Builders")
+c.confidence(right)
+question = built(c, top, "These misfires cannot be asked for.")
+a = asked(question, top, "No misfires under these filters.")
+assert isinstance(a, MisfireAnswer)
+level = float(question.asked()["confidence"])
+if a.curve:
     st.markdown("### Mean count of misfires a unit")
     chart(
-        figures.mean_count_figure(a.curve),
+        figures.mean_count_figure(a),
         "mean_count",
-        f"Mean cumulative count (line) with one-sided limits at {confidence:.0%} (band). Bending upwards: misfires come ever faster.",
+        f"Mean cumulative count (line) with one-sided limits at {level:.0%} (band). Bending upwards: misfires come ever faster.",
     )
 if a.growth is not None:
     g = a.growth
@@ -61,12 +62,13 @@ if a.ignition is not None:
     chart(
         figures.ignition_figure(e),
         "ignition",
-        f"Chance of a misfire at {e.at_shots:,.0f} shots (line) with one-sided limits at {confidence:.0%} (band), from "
-        f"{e.shots:,.0f} logged shots of {e.modules} modules. 1,000 shots more multiply the odds by {e.odds_per_1000['estimate']:.2f}.",
+        f"Chance of a misfire at {e.at_shots:,.0f} shots (line) with one-sided limits at {level:.0%} (band), from "
+        f"{e.shots:,.0f} logged shots of {e.modules} modules. 1,000 shots more multiply the odds by {e.odds_per_1000.estimate:.2f}.",
     )
 else:
     st.caption(
         "Shot logs with ignition_V tell how the chance of a misfire goes with ignition voltage: reduce them on Records, "
         "or with 'shotlife shots'."
     )
-show_notes(a.notes)
+show_notes(a)
+show_command(question)

@@ -1,67 +1,55 @@
-"""Module life: how long a module lives and what ends it."""
+"""Module life: how long a module lives at an operating point, and what ends it."""
 
 from __future__ import annotations
 
-import numpy as np
 import pandas as pd
 import streamlit as st
 
+from dashboard.controls import Controls, read_address
 from dashboard.shared import (
     CAUTION,
-    answer,
+    asked,
+    built,
     chart,
-    chosen_records,
-    filters,
-    records_or_stop,
+    choices,
+    pool_or_stop,
+    show_command,
     show_notes,
     table,
     title,
 )
 from reliability import figures
-from reliability.decisions.module import ModuleAnswer, module, module_curve
-
-
-@st.cache_resource(max_entries=32, show_spinner="Working out the module's bounds …")
-def solve(
-    key: tuple[str, str], chosen: dict[str, list[str]], confidence: float
-) -> tuple[ModuleAnswer, pd.DataFrame]:
-    """Module answer and its curve for a choice of records."""
-    records = chosen_records(key, chosen)
-    a = module(records, confidence=confidence)
-    top = a.median * 2.0 if np.isfinite(a.median) else float(records.shots_good.max())
-    shots = np.geomspace(top / 60, top, 30)
-    curve = module_curve(a, shots)
-    frame = pd.DataFrame(
-        [
-            {"shots": 0.0, "estimate": 1.0, "lower": 1.0, "upper": 1.0},
-            *(
-                {"shots": b.shots, "estimate": b.estimate, "lower": b.lower, "upper": b.upper}
-                for b in curve
-            ),
-        ]
-    )
-    return a, frame
-
+from reliability.ask.answers import Module, ModuleAnswer
 
 top = title("Module life")
-records, key = records_or_stop()
-kept, chosen = filters(records, slot=None)
-confidence = st.select_slider(
-    "Confidence (one-sided)",
-    [0.8, 0.9, 0.95, 0.99],
-    value=0.95,
-    key="confidence",
-    bind="query-params",
-)
-a, curve = solve(key, chosen, float(confidence))
-answer(a.sentence, top)
+read_address(Module)
+pool_or_stop(top)
+c = Controls(Module, choices())
+left, right, third = st.columns(3)
+c.many(left, "builder", "Builders")
+c.many(right, "part", "Parts")
+c.confidence(third)
+with st.expander("Slots, operating point and share"):
+    a, b, d = st.columns(3)
+    c.many(a, "slot", "Slots (none: all)")
+    given = b.text_input(
+        "Operating point, such as charge_V=1400 part=film-a", key="use", bind="query-params",
+        help="Voltage, temperature, pace, part; what is not said is the commonest in the pool.",
+    )  # fmt: skip
+    c.flag(b, "as_tested", "Mix stresses and parts as tested")
+    c.number(d, "fraction", "Share failed of the life bounded", step=0.05)
+c.set(use=tuple(given.replace(",", " ").split()))
+question = built(c, top, "This module cannot be asked for.")
+a = asked(question, top, "These records do not carry a module life.")
+assert isinstance(a, ModuleAnswer)
 left, right = st.columns([3, 2])
 with left:
     st.markdown("### How many modules are still good")
     chart(
-        figures.module_figure(curve.shots, curve.estimate, curve.lower, curve.upper),
+        figures.module_figure(a),
         "module_survival",
-        f"Estimate (solid), one-sided bounds at {confidence:.0%} (band; the dashed lower edge is what a promise may rest on).",
+        f"Estimate (solid) and lower bound at {a.confidence:.0%} (dashed), on which a promise may rest; the upper edge is "
+        "the likelihood ratio's.",
     )
 with right:
     st.markdown("### What ends them")
@@ -75,13 +63,8 @@ table(
     pd.DataFrame(
         [
             {
-                "slot": s.slot.replace("_", " "),
-                "units seen": s.n,
-                "failed": s.failed,
-                "shape": s.shape if s.assumed_shape is None else s.assumed_shape,
-                "shape is": "fitted" if s.assumed_shape is None else "assumed",
-                "median shots": s.median,
-                "ends module": s.ends_module,
+                "slot": s.slot.replace("_", " "), "units seen": s.n, "failed": s.failed, "shape": s.shape,
+                "median shots": s.median, "ends module": s.ends_module, "holds the bound down": s.holds_down,
             }
             for s in a.slots
         ]
@@ -91,7 +74,15 @@ table(
         "shape": st.column_config.NumberColumn(format="%.2f"),
         "median shots": st.column_config.NumberColumn(format="%,.0f"),
         "ends module": st.column_config.NumberColumn(format="percent"),
+        "holds the bound down": st.column_config.NumberColumn(format="percent"),
     },
-)
-show_notes(a.notes)
+)  # fmt: skip
+if a.carried:
+    st.markdown("### What the records carry")
+    table(
+        pd.DataFrame([{"slot": k.slot, "stress": k.stress, "how": k.status, "why": k.text} for k in a.carried]),
+        "carried",
+    )  # fmt: skip
+show_notes(a)
+show_command(question)
 st.caption(CAUTION)

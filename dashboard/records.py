@@ -10,30 +10,28 @@ from typing import Any
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import (
-    all_records,
-    answer,
-    first_steps,
-    show_notes,
-    state,
-    store,
-    table,
-    title,
-)
+from dashboard.shared import answer, first_steps, pool, state, store, table, title
 from dashboard.sign_in import allowed
 from dashboard.words import plain_text
-from reliability.decisions.module import module
-from reliability.notes import BadInput, CannotAnswer
-from reliability.records import LifeRecords, join
-from reliability.sheets.quality import findings
-from reliability.sheets.shots.reduce import reduce_logs
-from reliability.sheets.shots.sheets import log_sheets
-from reliability.sheets.side import SideSheet, read_contribution
-from reliability.sheets.table import SheetError, SheetFault
-from reliability.sheets.write import life_csv, rows_csv
-from reliability.store import StoreError
-from reliability.store.intake import Taken, take_in
-from reliability.words import shots_text
+from reliability.ask.giving import (
+    LogSettings,
+    Taken,
+    change,
+    give_bytes,
+    give_logs,
+    look,
+    reduce,
+)
+from reliability.ask.records import (
+    SheetError,
+    SheetFault,
+    StoreError,
+    contributions_of,
+    decide,
+    life_csv,
+    rows_csv,
+)
+from reliability.notes import BadInput
 
 SLOTS = ["main_capacitor", "ignition_capacitor", "igniter", "fuel", "switch", "converter"]
 MODES = [
@@ -79,18 +77,26 @@ def say_stored(taken: Taken) -> None:
         st.caption(plain_text(n.text))
 
 
-def add_upload(upload: Any) -> None:
+def add_upload(upload: Any, supersedes: int | None) -> None:
     """Check and store one uploaded sheet; say what happened."""
     try:
-        say_stored(take_in(store(), Path(upload.name), upload.getvalue(), status=status()))
+        say_stored(
+            give_bytes(
+                store(),
+                Path(upload.name),
+                upload.getvalue(),
+                status=status(),
+                supersedes=supersedes,
+            )
+        )
     except SheetError as e:
         fault_table(e.faults, upload.name)
-    except StoreError as e:
+    except (StoreError, BadInput) as e:
         st.error(plain_text(str(e)))
 
 
 def add_log() -> None:
-    """Reduce an uploaded shot log and store the sheets it gives."""
+    """Reduce an uploaded shot log and store the sheets it gives; later logs supersede earlier ones."""
     a, b = st.columns([3, 1])
     logs = a.file_uploader(
         "Shot logs, in the order they were written",
@@ -109,13 +115,9 @@ def add_log() -> None:
             path.write_bytes(log.getvalue())
             paths.append(path)
         try:
-            reduced = reduce_logs(
-                paths, progress=lambda label, share: bar.progress(share, text=label)
-            )
-            sheets = log_sheets(reduced, builder.strip(), {}, ("main_capacitor", "igniter"))
-            for kind, content in sheets.items():
-                name = f"shots-{builder.strip()}-{kind}.csv"
-                say_stored(take_in(store(), Path(name), content, status=status()))
+            reduced = reduce(paths, progress=lambda label, share: bar.progress(share, text=label))
+            for taken in give_logs(store(), reduced, LogSettings(builder), status=status()):
+                say_stored(taken)
         except SheetError as e:
             fault_table(e.faults, "the shot log")
             return
@@ -125,45 +127,44 @@ def add_log() -> None:
         finally:
             bar.empty()
     st.write(plain_text(reduced.sentence))
-    show_notes(reduced.notes)
+    for n in reduced.notes:
+        st.caption(plain_text(n.text))
 
 
 @st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
-def change(key: tuple[str, str], sha256: str, _fresh: LifeRecords) -> str:
+def what_changes(version: str, sha256: str, _looked: Any) -> str:
     """What a new sheet (known by its hash) would do to the module life, in a sentence."""
-    fresh = _fresh
-    now = all_records(*key) if key[1] else None
-    after = join([now, fresh]) if now is not None and len(now) else fresh
-    texts = []
-    for records in (now, after):
-        if records is None or not len(records):
-            texts.append("nothing")
-            continue
-        try:
-            a = module(records, bound="likelihood")
-            texts.append(
-                f"{shots_text(a.life['shots'])} shots (at least {shots_text(a.life['lower'])})"
-            )
-        except CannotAnswer:
-            texts.append("nothing")
-    return f"{len(fresh)} records. The life that 90 % of modules reach would go from {texts[0]} to {texts[1]} (likelihood bound)."
+    found = change(store(), _looked)
+    return "" if found is None else found.sentence
 
 
 def preview(upload: Any) -> None:
     """Before anything is stored: faults, what looks odd, and what would change."""
     try:
-        sheet, _, _ = read_contribution(Path(upload.name), upload.getvalue())
+        looked = look(Path(upload.name), upload.getvalue(), before=pool().life)
     except SheetError as e:
         st.warning(
             f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''}; press the button to list them."
         )
         return
-    if isinstance(sheet, SideSheet):
-        return
-    key = state()
-    st.caption(plain_text(change(key, sheet.sha256, sheet.records)))
-    for f in findings(sheet.records, all_records(*key) if key[1] else None):
+    text = what_changes(state(), looked.sheet.sha256, looked)
+    if text:
+        st.caption(plain_text(text))
+    for f in looked.findings:
         st.caption(plain_text(f"{f.severity}: {f.text}"))
+
+
+def corrects() -> int | None:
+    """The contribution that an upload corrects, chosen by a maintainer."""
+    if not allowed("maintainer"):
+        return None
+    standing = [c for c in contributions_of(store()) if c.status in ("accepted", "received")]
+    names = {f"{c.id}: {c.file}": c.id for c in standing}
+    picked = st.selectbox(
+        "It corrects an earlier contribution", ["no", *names], key="corrects",
+        help="The corrected contribution is superseded; nothing is deleted.",
+    )  # fmt: skip
+    return names.get(picked)
 
 
 def one_record() -> None:
@@ -198,7 +199,7 @@ def one_record() -> None:
     content = rows_csv([row]).encode()
     try:
         name = f"entered-{dt.datetime.now():%Y%m%d-%H%M%S}.csv"
-        say_stored(take_in(store(), Path(name), content, status=status()))
+        say_stored(give_bytes(store(), Path(name), content, status=status()))
     except SheetError as e:
         st.error(
             plain_text("Not stored: " + "; ".join(f"{f.column}: {f.message}" for f in e.faults))
@@ -222,8 +223,9 @@ if allowed("contributor"):
         )
         if upload is not None:
             preview(upload)
+            old = corrects()
             if st.button("Check and add", key="add", type="primary"):
-                add_upload(upload)
+                add_upload(upload, old)
     with st.expander(
         "Enter one record (a failure seen on the bench, or a count reached)",
         icon=":material/edit_note:",
@@ -235,7 +237,7 @@ if allowed("contributor"):
             "than 200 MB: 'shotlife shots FILE --builder CODE --add'. Where a part was swapped, enter its record by hand."
         )
         add_log()
-contributions = store().contributions() if store().exists else []
+contributions = contributions_of(store())
 for c in contributions:
     if c.status != "received" or not allowed("maintainer"):
         continue
@@ -246,14 +248,13 @@ for c in contributions:
         left, middle, right = st.columns([4, 1, 1])
         reason = left.text_input("Reason", key=f"reason_{c.id}")
         if middle.button("Accept", key=f"accept_{c.id}"):
-            store().decide(c.id, "accepted", reason)
+            decide(store(), c.id, "accepted", reason)
             st.rerun()
         if right.button("Decline", key=f"decline_{c.id}"):
-            store().decide(c.id, "declined", reason)
+            decide(store(), c.id, "declined", reason)
             st.rerun()
 
-key = state()
-records = all_records(*key) if key[1] else None
+records = pool().life
 if records is None or not len(records):
     answer("No accepted records yet.", top)
     first_steps()

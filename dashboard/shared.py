@@ -103,6 +103,7 @@ def asked(question: Question | None, top: DeltaGenerator, nothing: str) -> Answe
         if partial is None:
             show_command(question)
             st.stop()
+        assert partial is not None
         return partial
     except (BadInput, SheetError, StoreError) as e:
         answer(nothing, top)
@@ -198,10 +199,14 @@ def chart(figure: Any, key: str, caption: str) -> None:
     st.altair_chart(figure, width="stretch", key=key)
     st.caption(plain_text(caption))
     with st.popover("Save chart", icon=":material/download:", key=f"save_{key}"):
-        try:
-            svg, png = figures.to_svg(figure), figures.to_png(figure)
-        except CannotAnswer as e:
-            st.caption(plain_text(str(e)))
+        if not figures.can_export():
+            st.caption(
+                "Charts as files need one more package: sh .setup paper, or pip install 'shotlife[paper]'."
+            )
             return
-        st.download_button("SVG", svg, f"{key}.svg", "image/svg+xml", key=f"svg_{key}")
-        st.download_button("PNG", png, f"{key}.png", "image/png", key=f"png_{key}")
+        st.download_button(
+            "SVG", lambda: figures.to_svg(figure), f"{key}.svg", "image/svg+xml", key=f"svg_{key}"
+        )
+        st.download_button(
+            "PNG", lambda: figures.to_png(figure), f"{key}.png", "image/png", key=f"png_{key}"
+        )

@@ -14,8 +14,8 @@ import streamlit as st
 
 from dashboard.words import plain_text
 from reliability.access import load_access, may
+from reliability.ask.sources import default_path
 from reliability.notes import BadInput
-from reliability.store import default_path
 
 
 def required() -> bool:

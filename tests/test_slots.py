@@ -87,7 +87,9 @@ def test_shared_out_as_a_general_optimiser_does():
             lambda h, one=one: sum(one(v, k) for k, v in enumerate(h)), np.full(3, 1 / 3), bounds=[(2e-5, 1)] * 3,
             constraints={"type": "eq", "fun": lambda h: h.sum() - 1}, method="SLSQP", options={"ftol": 1e-12},
         )  # fmt: skip
-        assert got[0] == pytest.approx(found.fun, rel=0.02, abs=0.1)  # the step of the grid of shares
+        assert got[0] == pytest.approx(
+            found.fun, rel=0.02, abs=0.1
+        )  # the step of the grid of shares
         np.testing.assert_allclose(shares, found.x, atol=0.04)
 
 

@@ -13,6 +13,7 @@ from reliability.decisions.question import Answer, Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
+from reliability.sheets.quality import findings
 from reliability.sheets.table import SheetError, SheetFault
 from reliability.sheets.write import (
     frame_csv,
@@ -28,7 +29,7 @@ from reliability.wear.paths import fit_paths
 
 __all__ = [
     "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "decide", "frame_csv", "kept_history", "life_csv",
-    "load_demo", "plan_csv", "remember_answer", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
+    "load_demo", "odd_records", "plan_csv", "remember_answer", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
     "write_whole",
 ]  # fmt: skip
 
@@ -98,3 +99,16 @@ def write_soft_failures(question: Wear, source: AnySource, path: Path) -> None:
     own = question.chosen(read_pool(source, ("wear",), question.received))
     limit = limit_for(question, fit_paths(own, 1.0))
     write_life(soft_failures(own, question.quantity, limit), path)
+
+
+def odd_records(records: LifeRecords) -> list[dict[str, str]]:
+    """What looks odd in each builder's records beside the others'."""
+    out = []
+    for name in sorted(set(records.builder.tolist())):
+        own = records.select(records.builder == name)
+        rest = records.select(records.builder != name)
+        out += [
+            {"builder": name, "severity": f.severity, "finding": f.text}
+            for f in findings(own, rest)
+        ]
+    return out

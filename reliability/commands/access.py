@@ -31,8 +31,8 @@ def command(
     only; writing through the API always needs a token.
     """
     from reliability.access import load_access, save_access, with_person, with_token, without_token
+    from reliability.ask.sources import default_path
     from reliability.notes import BadInput
-    from reliability.store import default_path
 
     folder = (store or default_path()).parent
     access = load_access(folder)

@@ -28,7 +28,7 @@ def command(
     (ADDRESS/oauth2callback), cookie_secret, client_id, client_secret and server_metadata_url; who may
     do what is set with 'shotlife access'.
     """
+    from reliability.ask.sources import default_path
     from reliability.service import serve
-    from reliability.store import default_path
 
     serve(store or default_path(), host=host, port=port, browser=not no_browser, sign_in=sign_in)

@@ -25,10 +25,12 @@ def forest_figure(a: BuildersAnswer) -> Any:
     ticks = [
         t for t in (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10) if domain[0] <= t <= domain[1]
     ]
-    x = lambda f: alt.X(  # noqa: E731
-        f"{f}:Q", scale=alt.Scale(type="log", domain=domain, nice=False),
-        axis=alt.Axis(title="life against the pool (1 = the same)", values=ticks, format="~g"),
-    )  # fmt: skip
+
+    def x(field: str) -> Any:
+        axis = alt.Axis(title="life against the pool (1 = the same)", values=ticks, format="~g")
+        scale = alt.Scale(type="log", domain=domain, nice=False)
+        return alt.X(f"{field}:Q", scale=scale, axis=axis)
+
     colour = alt.Color(
         "differs:N", scale=alt.Scale(domain=[False, True], range=[INK, CLAY]), legend=None
     )

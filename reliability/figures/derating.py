@@ -109,13 +109,18 @@ def trade_figure(a: DeratingAnswer) -> Any:
     """Total impulse over the promised life against charge voltage; the largest within the tests named."""
     points = pd.DataFrame([vars(p) for p in a.curve])
     points["reach"] = ["outside the tests" if e else "tested" for e in points.extrapolated]
+    points["part"] = [
+        0 if p.level < a.tested[0] else 2 if p.level > a.tested[1] else 1 for p in a.curve
+    ]
     x = alt.X("level:Q", scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(title="charge voltage (V)", format=",.0f"))  # fmt: skip
     y = alt.Y("impulse_Ns:Q", axis=alt.Axis(title="impulse over promised life (N s)"))
     dash = alt.StrokeDash(
         "reach:N", scale=alt.Scale(domain=["tested", "outside the tests"], range=[[1, 0], [4, 4]]), title=None
     )  # fmt: skip
     layers = [
-        alt.Chart(points).mark_line(color=MOSS, strokeWidth=2.5).encode(x=x, y=y, strokeDash=dash)
+        alt.Chart(points)
+        .mark_line(color=MOSS, strokeWidth=2.5)
+        .encode(x=x, y=y, strokeDash=dash, detail="part:N")
     ]
     if a.best_total is not None:
         best = pd.DataFrame([vars(a.best_total)]).assign(text=f"{a.best_total.impulse_Ns:.3g} N s")

@@ -35,7 +35,10 @@ def remaining_figure(a: WearAnswer, most: int = 25) -> Any:
     rows = [vars(u) for u in a.units if math.isfinite(u.estimate)][:most]
     frame = pd.DataFrame(rows or [{"unit": "none", "so_far": 0.0, "estimate": 0.0, "lower": 0.0}])
     y = alt.Y("unit:N", sort=None, title=None, axis=alt.Axis(labelLimit=240, labelOverlap=False))
-    x = lambda f: alt.X(f"{f}:Q", axis=alt.Axis(title="shots left", format=",.0f", tickCount=5))  # noqa: E731
+
+    def x(field: str) -> Any:
+        return alt.X(f"{field}:Q", axis=alt.Axis(title="shots left", format=",.0f", tickCount=5))
+
     tips = ["unit", alt.Tooltip("estimate:Q", format=",.0f", title="left"), alt.Tooltip("lower:Q", format=",.0f", title="at least")]  # fmt: skip
     base = alt.Chart(frame).encode(y=y, tooltip=tips)
     return style(
