@@ -92,6 +92,7 @@ class Controls:
         picked = place.multiselect(
             label, known, key=name, bind="query-params", placeholder="all", help=self._help(name)
         )
+        self._keep(name, picked)
         self.values[name] = tuple(picked)
 
     def one(self, place: DeltaGenerator, name: str, label: str, first: str = "") -> None:
@@ -107,6 +108,7 @@ class Controls:
             bind="query-params",
             help=self._help(name),
         )
+        self._keep(name, picked)
         listed = self.schemas[name].get("type") == "array"
         if picked is not None:
             self.values[name] = (picked,) if listed else picked
@@ -129,11 +131,11 @@ class Controls:
     def confidence(self, place: DeltaGenerator, name: str = "confidence") -> None:
         """The confidence, the same on every page of the session."""
         self._remembered(name, 0.95, lambda v: v in CONFIDENCES)
-        self.values[name] = float(
-            place.select_slider(
-                "Confidence (one-sided)", CONFIDENCES, value=0.95, key=name, bind="query-params", help=self._help(name)
-            )
+        picked = place.select_slider(
+            "Confidence (one-sided)", CONFIDENCES, value=0.95, key=name, bind="query-params", help=self._help(name)
         )  # fmt: skip
+        self._keep(name, picked)
+        self.values[name] = float(picked)
 
     def number(
         self, place: DeltaGenerator, name: str, label: str, value: float | None = None, step: float | None = None
@@ -180,15 +182,17 @@ class Controls:
 
     def _remembered(self, name: str, default: Any, sound: Any) -> None:
         """Bring back what was chosen on another page, unless the address says otherwise."""
-        if name not in SESSION:
-            return
         kept = st.session_state.setdefault("kept", {})
-        if name in st.session_state:
-            kept[name] = st.session_state[name]
-        elif (
-            name not in st.query_params
+        fresh = name not in st.session_state and name not in st.query_params
+        if (
+            name in SESSION
+            and fresh
             and name in kept
             and sound(kept[name])
             and kept[name] != default
         ):
             st.session_state[name] = kept[name]
+
+    def _keep(self, name: str, value: Any) -> None:
+        if name in SESSION:
+            st.session_state.setdefault("kept", {})[name] = value

@@ -74,13 +74,14 @@ if a.curve:
         f"Life that {a.survival:.0%} reach: estimate (solid) and lower bound (dashed). Filled dots failed, open triangles "
         "still good.",
     )
+traded = any(math.isfinite(p.impulse_Ns) for p in a.curve)
 left, right = st.columns(2)
-if any(math.isfinite(p.impulse_Ns) for p in a.curve):
+if traded:
     with left:
         st.markdown("### Trade: voltage against total impulse")
         chart(figures.trade_figure(a), "trade", "Impulse a shot times promised shots.")
 if a.residuals:
-    with right:
+    with right if traded else left:
         st.markdown("### Does the model fit?")
         chart(
             figures.residual_figure(a),

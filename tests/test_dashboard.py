@@ -12,7 +12,7 @@ ROOT = Path(__file__).parents[1]
 PAGES = sorted(
     p.name
     for p in (ROOT / "dashboard").glob("*.py")
-    if p.stem not in ("__init__", "app", "shared", "sign_in", "words")
+    if p.stem not in ("__init__", "app", "controls", "shared", "sign_in", "words")
 )
 
 
@@ -45,3 +45,48 @@ def test_empty_store_teaches_what_to_do(name, tmp_path, monkeypatch):
     assert not app.exception
     texts = [x.value for x in (*app.info, *app.markdown)]
     assert any("life sheet" in t for t in texts)
+
+
+WRONG = [
+    ("flight.py", "module", "moss-99", "no module of that name"),
+    ("flight.py", "shots", "-5", "above 0"),
+    ("derating.py", "shots", "-5", "above 0"),
+    ("derating.py", "confidence", "2", "confidence"),
+    ("overview.py", "confidence", "high", "confidence"),
+    ("overview.py", "sloth", "x", "no setting"),
+    ("life_curves.py", "family", "normal", "family is one of"),
+    ("failure_modes.py", "fraction", "3", "fraction"),
+    ("wear.py", "limit_factor", "0", "limit_factor"),
+    ("misfires.py", "confidence", "1", "confidence"),
+    ("builders.py", "fraction", "0", "fraction"),
+    ("campaign.py", "demonstrate_shots", "many", "demonstrate_shots"),
+]
+
+
+@pytest.mark.parametrize(("page", "name", "value", "words"), WRONG)
+def test_wrong_links_are_refused_and_nothing_else_is_shown(
+    page, name, value, words, demo_store, monkeypatch
+):
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=60)
+    app.query_params[name] = value  # as a link brings it: before any control is there
+    app.run()
+    app.switch_page(page).run()
+    assert not app.exception
+    assert any(words in e.value.replace("\\", "") for e in app.error)
+    assert not any(m.value.startswith("## ") for m in app.markdown)
+
+
+def test_a_builder_and_a_part_it_does_not_have(demo_store, monkeypatch):
+    """Two clicks that leave no record are said in words, on each page with these filters."""
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    for page in ("overview.py", "life_curves.py", "failure_modes.py", "derating.py", "builders.py"):
+        app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=60)
+        app.run()
+        app.query_params["builder"] = "kite"
+        app.query_params["part"] = "mica-c"
+        app.switch_page(page).run()
+        assert not app.exception
+        assert any("no record" in w.value.replace("\\", "") for w in app.warning), page

@@ -67,3 +67,143 @@ def test_series_are_told_apart_by_the_colour_blind(kind):
     assert min(near.values()) >= 12
     assert min(d for (i, j), d in near.items() if max(i, j) < 4) >= 20
     assert len({tuple(d) for d in figures.DASHES}) == len(figures.SERIES)
+
+
+# --- what the charts show, by value ----------------------------------------------------------
+
+
+def rows(chart):
+    """Every data row of a chart, with the mark and the channels of its layer."""
+    spec = chart.to_dict()
+    for layer in spec.get("layer", [spec]):
+        data = layer.get("data", spec.get("data", {}))
+        values = data.get("values") or spec["datasets"][data["name"]]
+        mark = layer["mark"]["type"] if isinstance(layer["mark"], dict) else layer["mark"]
+        yield mark, layer, values
+
+
+def layers_of(chart, field):
+    return [
+        v for _, layer, v in rows(chart) if layer["encoding"].get("y", {}).get("field") == field
+    ]
+
+
+def rule_at(chart, text, field):
+    """Where the line with that name stands."""
+    found = [
+        r[field] for _, _, v in rows(chart) for r in v if str(r.get("text", "")).startswith(text)
+    ]
+    assert found, text
+    return found[0]
+
+
+@pytest.fixture(scope="module")
+def demo():
+    import reliability as rl
+
+    return rl.demo()
+
+
+def test_flight_figure_shows_the_answer(demo):
+    import reliability as rl
+
+    a = rl.ask(rl.Flight(module="kite-01", shots=500, brief=True), demo)
+    c = figures.flight_figure(a)
+    for values in layers_of(c, "lower"):
+        assert [r["lower"] for r in values] == list(a.curve.lower)
+        assert [r["shots"] for r in values] == list(a.curve.shots)
+    assert [r["estimate"] for r in layers_of(c, "estimate")[0]] == list(a.curve.estimate)
+    assert rule_at(c, "promise", "shots") == a.promise.shots
+    assert rule_at(c, "mission", "shots") == a.mission_shots
+    assert rule_at(c, "90% wanted", "y") == a.promise.survival
+    low = np.interp(a.promise.shots, a.curve.shots, a.curve.lower)
+    assert low == pytest.approx(
+        a.promise.survival, abs=0.01
+    )  # the promise is where the bound meets it
+
+
+def test_module_figure_shows_the_answer(demo):
+    import reliability as rl
+
+    a = rl.ask(rl.Module(builder=("kite",), confidence=0.8), demo)
+    c = figures.module_figure(a)
+    assert [r["lower"] for r in layers_of(c, "lower")[0]] == list(a.curve.lower)
+    assert [r["estimate"] for r in layers_of(c, "estimate")[0]] == list(a.curve.estimate)
+    assert [r["upper"] for r in layers_of(c, "lower")[0]] == list(a.curve.upper)
+    assert rule_at(c, "at least", "shots") == a.life.lower
+    assert rule_at(c, "estimate", "shots") == a.life.shots
+    bars = figures.ends_figure([s.slot for s in a.slots], [s.ends_module for s in a.slots])
+    shown = next(iter(rows(bars)))[2]
+    assert [r["share"] for r in shown] == [s.ends_module for s in a.slots]
+    twice = figures.ends_figure(["igniter", "igniter"], [0.2, 0.1])
+    assert [r["slot"] for r in next(iter(rows(twice)))[2]] == ["igniter", "igniter (2)"]
+
+
+def test_life_figures_show_the_answer(demo):
+    import reliability as rl
+
+    a = rl.ask(rl.Life(slot=("igniter",), bound="likelihood"), demo)
+    c = figures.survival_figure(a)
+    assert [r["lower"] for r in layers_of(c, "lower")[-1]] == list(a.curve.lower)
+    steps = layers_of(c, "survival")[0]
+    assert [r["survival"] for r in steps][1:] == [s.survival for s in a.empirical]
+    p = figures.probability_figure(a)
+    line = layers_of(p, "estimate")[0]
+    want = [np.log(-np.log(s)) for s in a.curve.estimate]
+    for r, w in zip(line, want, strict=True):
+        assert r["estimate"] is None or r["estimate"] == pytest.approx(w)
+    assert sum(r["estimate"] is not None for r in line) > 20
+
+
+def test_derating_figures_show_the_answer(demo):
+    import reliability as rl
+
+    q = rl.Derate(
+        slot=("main_capacitor",), part=("film-a",), stress=("charge_V:power",), shots=3000, bound="likelihood",
+        impulse="0.65@1",
+    )  # fmt: skip
+    a = rl.ask(q, demo)
+    c = figures.life_stress_figure(a)
+    assert [r["lower"] for r in layers_of(c, "lower")[0]] == [p.lower for p in a.curve]
+    assert rule_at(c, "allowed", "level") == a.allowed.level
+    assert rule_at(c, "required", "shots") == a.shots
+    t = figures.trade_figure(a)
+    assert [r["impulse_Ns"] for r in layers_of(t, "impulse_Ns")[0]] == [
+        p.impulse_Ns for p in a.curve
+    ]
+    r = figures.residual_figure(a)
+    assert [v["residual"] for v in layers_of(r, "expected")[1]] == [x.residual for x in a.residuals]
+
+
+def test_other_figures_show_their_answers(demo):
+    import reliability as rl
+
+    w = rl.ask(rl.Wear(builder=("kite",)), demo)
+    assert rule_at(figures.paths_figure(w), "limit", "value") == w.limit_value
+    left = next(iter(rows(figures.remaining_figure(w))))[2]
+    assert [r["lower"] for r in left] == [u.lower for u in w.units if np.isfinite(u.estimate)][:25]
+    m = rl.ask(rl.Misfires(), demo)
+    count = layers_of(figures.mean_count_figure(m), "mean")[0]
+    assert [r["mean"] for r in count] == [c.mean for c in m.curve]
+    spark = layers_of(figures.ignition_figure(m.ignition), "chance")[0]
+    assert [r["chance"] for r in spark] == [c.chance for c in m.ignition.curve]
+    d = rl.ask(rl.Modes(slot=("main_capacitor",)), demo)
+    inc = next(iter(rows(figures.incidence_figure(d))))[2]
+    assert [r["share"] for r in inc if r["mode"] == "short"][1:] == list(d.modes[0].shares)
+    b = rl.ask(rl.Builders(slot=("main_capacitor",)), demo)
+    forest = next(
+        v
+        for _, layer, v in rows(figures.forest_figure(b))
+        if layer["encoding"]["x"]["field"] == "lower"
+    )
+    assert [r["lower"] for r in forest] == [x.lower for x in b.builders]
+    infl = next(v for _, layer, v in rows(figures.influence_figure(b)) if "builder" in v[0])
+    assert [r["shots"] for r in infl] == [x.without_shots for x in b.builders]
+    curves = next(iter(rows(figures.curves_figure(b))))[2]
+    first = b.builders[0]
+    assert [r["survival"] for r in curves if r["builder"] == first.builder][1:] == [
+        s.survival for s in first.empirical
+    ]
+    p = rl.ask(rl.Demonstrate(demonstrate_shots=500, slot=("main_capacitor",)), demo)
+    shown = next(v for mark, _, v in rows(figures.demonstration_figure(p)) if mark == "point")
+    assert [r["pass_estimated"] for r in shown] == [x.pass_estimated for x in p.plans]

@@ -10,6 +10,19 @@ from reliability.life.stress import StressFit, Term
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 
+KELVIN = 20.0
+RATIO = 1.05
+"""least range of temperatures, and ratio of other stresses, that is a stress and not scatter (choices)"""
+
+
+def is_stress(name: str, values: np.ndarray) -> bool:
+    """Whether a column was varied enough to tell an effect; a few kelvin or volts are scatter."""
+    known = values[~np.isnan(values)]
+    if np.unique(known).size < 2:
+        return False
+    low, high = float(known.min()), float(known.max())
+    return high - low >= KELVIN if name == "temp_C" else high >= RATIO * low
+
 
 def default_terms(records: LifeRecords) -> list[Term]:
     """Stress terms that the data themselves suggest: those known columns that vary."""
@@ -18,7 +31,7 @@ def default_terms(records: LifeRecords) -> list[Term]:
         ("charge_V", "power"), ("energy_J", "power"), ("peak_A", "power"), ("temp_C", "arrhenius"),
     ):  # fmt: skip
         v = records.covariates.get(name)
-        if v is not None and np.unique(v[~np.isnan(v)]).size > 1:
+        if v is not None and is_stress(name, v):
             if (
                 name != "charge_V"
                 and any(t.column in ("charge_V", "energy_J") for t in out)

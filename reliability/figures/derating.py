@@ -100,7 +100,7 @@ def _outside(a: DeratingAnswer, points: pd.DataFrame, x: Any) -> list[Any]:
     frame["middle"] = 0.5 * (frame.level + frame.b)
     shade = alt.Chart(frame).mark_rect(color=STONE, opacity=0.12).encode(x=x, x2="b:Q")
     name = alt.Chart(frame).mark_text(color=STONE, fontSize=11, baseline="bottom").encode(
-        x=alt.X("middle:Q"), y=alt.value(374), text="text:N"
+        x=alt.X("middle:Q"), y=alt.value(14), text="text:N"
     )  # fmt: skip
     return [shade, name]
 

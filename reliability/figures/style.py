@@ -103,12 +103,12 @@ def upright(
 
 
 def level(at: float, text: str, colour: str, field: str = "y") -> list[Any]:
-    """A horizontal line at a level, with its name at the left."""
+    """A horizontal line at a level, with its name at the right."""
     frame = pd.DataFrame({field: [at], "text": [text]})
     base = alt.Chart(frame).encode(y=f"{field}:Q")
     return [
         base.mark_rule(color=colour, strokeDash=[2, 2], strokeWidth=1.5),
-        base.mark_text(align="left", dx=4, dy=-7, color=colour, fontSize=12).encode(
-            x=alt.value(0), text="text:N"
+        base.mark_text(align="right", dx=-4, dy=-7, color=colour, fontSize=12).encode(
+            x=alt.value("width"), text="text:N"
         ),
     ]
