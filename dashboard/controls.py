@@ -80,6 +80,9 @@ class Controls:
         self.cls, self.schemas = cls, cls.settings()
         self.choices = dict(choices or {})
         self.values: dict[str, Any] = {}
+        # what the last page left under a control's key is not this page's
+        self.turned = st.session_state.get("page") != cls.name
+        st.session_state["page"] = cls.name
 
     def _label(self, name: str, label: str) -> str:
         unit = self.schemas[name].get("unit")
