@@ -31,6 +31,7 @@ def show(a: Any) -> None:
         "at least",
         "promise",
         "ends first",
+        "holds down",
     ]
     rows = [
         [
