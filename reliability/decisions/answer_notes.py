@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from reliability.notes import Note
-from reliability.slots.carried import Carried
+from reliability.slots.carried import Carried, Usable
 
 
 def carried_notes(carried: Sequence[Carried]) -> list[Note]:
@@ -18,3 +18,9 @@ def carried_notes(carried: Sequence[Carried]) -> list[Note]:
         elif c.status == "by a sourced prior":
             notes.append(Note("prior_stress", f"{c.slot}: {c.text}."))
     return list(dict.fromkeys(notes))
+
+
+def left_out_notes(used: Sequence[Usable]) -> list[Note]:
+    """Records that do not bear on the operating point, slot by slot."""
+    texts = [text for u in used for text in u.left_out]
+    return [Note("left_out", "; ".join(dict.fromkeys(texts)) + ".")] if texts else []

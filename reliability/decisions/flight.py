@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes
+from reliability.decisions.answer_notes import carried_notes, left_out_notes
 from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
 from reliability.decisions.module import few_notes
@@ -377,6 +377,7 @@ class _Flight:
         )
         notes = [Note("not_a_qualification", text)]
         notes += carried_notes([c for u in self.used for c in u.carried])
+        notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes
+from reliability.decisions.answer_notes import carried_notes, left_out_notes
 from reliability.decisions.life import QuantileBound, varying_stresses
 from reliability.decisions.operating import commonest, in_words, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound
@@ -311,6 +311,7 @@ class _Module:
                 for name, lo, hi in varying_stresses(self.records)
             ]
         notes += carried_notes([c for u in self.used for c in u.carried])
+        notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         return tuple(notes) + _dependence_note(together)
 

@@ -65,11 +65,14 @@ class Usable:
     use_V : float
         Voltage that the model is asked for; nan where the voltage does not matter.
     carried : tuple of Carried
+    left_out : tuple of str
+        Records of the slot that do not bear on the operating point, in words.
     """
 
     records: LifeRecords
     use_V: float
     carried: tuple[Carried, ...]
+    left_out: tuple[str, ...] = ()
 
 
 class NotCarried(CannotAnswer):
@@ -96,12 +99,27 @@ def usable(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> Usabl
             f"No unit of {slot} was seen working in the pool; test one, or leave the slot out."
         )
     said = []
-    records, part = _part(slot, records, point)
+    of_part, part = _part(slot, records, point)
     said += part
-    records, use_V, voltage = _voltage(slot, records, point)
+    kept, use_V, voltage = _voltage(slot, of_part, point)
     said += voltage
-    said += _temperature(slot, records, point) + _rate(slot, records, point)
-    return Usable(records, use_V, tuple(said))
+    said += _temperature(slot, kept, point) + _rate(slot, kept, point)
+    out = []
+    if len(of_part) < len(records):
+        unnamed, asked = records.part == "", str(point.get("part", ""))
+        out += _left_out(records.select(unnamed), "whose part is not recorded")
+        other = ~unnamed & (records.part != asked)
+        out += _left_out(records.select(other), f"of parts other than {asked}")
+    if len(kept) < len(of_part):
+        known = np.isfinite(of_part.covariates["charge_V"])
+        out += _left_out(of_part.select(~known), "whose charge voltage is not recorded")
+    return Usable(kept, use_V, tuple(said), tuple(f"{slot}: {text}" for text in out))
+
+
+def _left_out(records: LifeRecords, which: str) -> list[str]:
+    if not len(records):
+        return []
+    return [f"units {which} are left out ({records.units:g}, failed {records.failures:g})"]
 
 
 def _part(
