@@ -186,7 +186,9 @@ def one_record() -> None:
         )
         mode = c.selectbox("Mode", ["", *MODES], key="one_mode", accept_new_options=True)
         volts = d.number_input("Charge voltage (V)", 0.0, value=None, step=10.0, key="one_volts")
-        part = st.text_input("Part (optional)", key="one_part")
+        part = st.text_input(
+            "Part", key="one_part", help="Without it the record is left out where parts differ."
+        )
         sent = st.form_submit_button("Store this record")
     if not sent:
         return

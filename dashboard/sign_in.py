@@ -5,15 +5,15 @@ Without sign-in configured the service listens on this machine only and its user
 
 from __future__ import annotations
 
+import contextlib
 import os
-import time
 from collections.abc import Mapping
 from typing import Any
 
 import streamlit as st
 
 from dashboard.words import plain_text
-from reliability.access import load_access, may
+from reliability.access import end_sign_in, may, person_of, role_of_person
 from reliability.ask.sources import default_path
 from reliability.notes import BadInput
 
@@ -30,20 +30,35 @@ def claims() -> Mapping[str, Any] | None:
     return dict(st.user)
 
 
-def role() -> str:
-    """Role of the user: none, reader, contributor or maintainer."""
+def _standing() -> tuple[str, str]:
+    """Role of the user by the roles kept now, and why it is none."""
     if not required():
-        return "maintainer"
+        return "maintainer", ""
     said = claims()
-    if said is None or said.get("email_verified") is False:
-        return "none"
-    # the cookie outlives what the provider vouched for: look at the time ourselves
-    if float(said.get("exp") or 0) < time.time():
-        return "none"
+    if said is None:
+        return "none", "nobody"
     try:
-        return load_access(default_path().parent).of_person(str(said.get("email") or ""))
-    except BadInput:
-        return "none"
+        return role_of_person(default_path().parent, said)
+    except BadInput as e:
+        return "none", str(e)
+
+
+def role() -> str:
+    """Role of the user: none, reader, contributor or maintainer; asked anew each time."""
+    return _standing()[0]
+
+
+def require(needed: str) -> None:
+    """Ask before every write. Raises BadInput if the role is not, or no longer, enough."""
+    now = role()
+    if not may(now, needed):
+        raise BadInput(f"a {needed} is needed for this; your role is now: {now}")
+
+
+def _sign_out() -> None:
+    with contextlib.suppress(BadInput):
+        end_sign_in(default_path().parent, claims() or {})
+    st.logout()
 
 
 def allowed(needed: str) -> bool:
@@ -62,18 +77,26 @@ def gate() -> None:
         st.button("Sign in", on_click=st.login, key="sign_in", type="primary")
         st.stop()
     assert said is not None
-    name = str(said.get("email") or said.get("sub") or "you")
+    who = person_of(said)
+    name = who.shown if who is not None else "you"
+    now, why = _standing()
     with st.sidebar:
-        st.caption(f"{plain_text(name)} ({role()})")
-        st.button("Sign out", on_click=st.logout, key="sign_out")
-    if role() != "none":
+        st.caption(f"{plain_text(name)} ({now})")
+        st.button("Sign out", on_click=_sign_out, key="sign_out")
+    if now != "none":
         return
     st.title("shotlife")
-    if said.get("email_verified") is False:
-        st.markdown(f"## The provider has not verified the address {plain_text(name)}.")
-    elif float(said.get("exp") or 0) < time.time():
-        st.markdown("## This sign-in has run out: sign out and in again.")
-    else:
-        st.markdown(f"## {plain_text(name)} has no role here.")
+    st.markdown(f"## {_WHY.get(why, _WHY['no role']).format(name=plain_text(name))}")
+    if why in ("no role", "not verified"):
         st.write("A maintainer gives one: shotlife access --person E-MAIL --role reader")
     st.stop()
+
+
+_WHY = {
+    "no role": "{name} has no role here.",
+    "nobody": "The provider does not say who you are (issuer and subject).",
+    "not verified": "The provider has not verified the address {name}.",
+    "run out": "This sign-in has run out: sign out and in again.",
+    "ended": "This sign-in has ended: sign out and in again.",
+    "taken": "The address {name} belongs to another account of a provider; ask a maintainer.",
+}

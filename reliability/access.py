@@ -1,16 +1,23 @@
-"""Who may do what: people by e-mail as the sign-in gives it, programs by token; three roles.
+"""Who may do what: people as their provider knows them, programs by token; three roles.
 
-Kept as ``access.json`` beside the store. Tokens are kept as hashes only.
+Kept as ``access.json`` beside the store, readable by its owner only. Who somebody is is said by issuer
+and subject of the OpenID Connect ID token (OpenID Connect Core 1.0, section 5.7: no other claims are
+unique and stable); an e-mail address counts only where ``email_verified`` is true, and belongs to the
+first subject that brought it. Tokens of programs are kept as hashes only.
 """
 
 from __future__ import annotations
 
+import contextlib
+import datetime as dt
 import hashlib
 import hmac
 import json
 import os
 import secrets
-from dataclasses import dataclass, field, replace
+import time
+from collections.abc import Callable, Iterable, Iterator, Mapping
+from dataclasses import asdict, dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +26,55 @@ from reliability.notes import BadInput
 ROLES = ("none", "reader", "contributor", "maintainer")
 """each may do what those before it may: read; give data that wait; accept, decline and add"""
 FILE = "access.json"
+DAYS = 365
+"""a token runs out after so many days unless another end is asked for"""
+LONGEST = 3650
+
+
+@dataclass(frozen=True)
+class Who:
+    """Whom a token stands for.
+
+    Attributes
+    ----------
+    name : str
+        Of the token; "" for one that is not known, taken back or run out.
+    role : str
+    builder : str
+        The only builder whose data it may give; "" for any.
+    until : str
+        Last day, ISO 8601, UTC; "" for a token of an older version, without an end.
+    ended : bool
+        Known, but run out.
+    """
+
+    name: str = ""
+    role: str = "none"
+    builder: str = ""
+    until: str = ""
+    ended: bool = False
+
+    def refuse_foreign(self, builders: Iterable[str]) -> None:
+        """Raises BadInput if a bound token brings data of another builder."""
+        other = sorted({str(b) for b in builders} - {self.builder})
+        if self.builder and other:
+            raise BadInput(
+                f"the token {self.name} gives data of builder {self.builder} only, not of {', '.join(other[:5])}"
+            )
+
+
+@dataclass(frozen=True)
+class Token:
+    """What is kept of a token."""
+
+    sha256: str
+    role: str
+    builder: str = ""
+    until: str = ""
+
+    def over(self, today: dt.date) -> bool:
+        """Whether its last day is past."""
+        return bool(self.until) and dt.date.fromisoformat(self.until) < today
 
 
 @dataclass(frozen=True)
@@ -28,28 +84,36 @@ class Access:
     Attributes
     ----------
     people : dict
-        E-mail address in lower case: role.
+        E-mail address in lower case, or ``ISSUER|SUBJECT``: role.
+    bound : dict
+        E-mail address: the ``ISSUER|SUBJECT`` it belongs to since its first sign-in.
+    since : dict
+        E-mail address or ``ISSUER|SUBJECT``: sign-ins before this time (seconds, epoch) are ended.
+    ended : dict
+        Sign-ins ended by signing out (their hash): when they would have run out by themselves.
     tokens : dict
-        Name: ``sha256`` of the token, and ``role``.
+        Name: Token.
     anyone : str
         Role of whoever has signed in and is not named; ``none`` unless set.
     """
 
     people: dict[str, str] = field(default_factory=dict)
-    tokens: dict[str, dict[str, str]] = field(default_factory=dict)
+    tokens: dict[str, Token] = field(default_factory=dict)
     anyone: str = "none"
+    bound: dict[str, str] = field(default_factory=dict)
+    since: dict[str, float] = field(default_factory=dict)
+    ended: dict[str, float] = field(default_factory=dict)
 
-    def of_person(self, email: str) -> str:
-        """Role of a signed-in person."""
-        return self.people.get(email.strip().lower(), self.anyone)
-
-    def of_token(self, token: str) -> tuple[str, str]:
-        """Name and role of a token; ``none`` for one that is not known."""
-        digest = hashlib.sha256(token.encode()).hexdigest()
-        found = ("", "none")
+    def of_token(self, token: str, today: dt.date | None = None) -> Who:
+        """Whom a token stands for; the role is ``none`` for one that is not known or has run out."""
+        digest = hashlib.sha256(token.encode("utf-8", "surrogatepass")).hexdigest()
+        found = Who()
         for name, kept in self.tokens.items():
-            if hmac.compare_digest(kept["sha256"], digest):
-                found = (name, kept["role"])
+            if hmac.compare_digest(kept.sha256, digest):
+                if kept.over(today or dt.datetime.now(dt.UTC).date()):
+                    found = Who(until=kept.until, ended=True)
+                else:
+                    found = Who(name, kept.role, kept.builder, kept.until)
         return found
 
 
@@ -58,10 +122,147 @@ def may(role: str, needed: str) -> bool:
     return ROLES.index(role) >= ROLES.index(needed)
 
 
+# --- people ---------------------------------------------------------------------------------
+
+
+@dataclass(frozen=True)
+class Person:
+    """Who signed in, from the claims of the provider.
+
+    Attributes
+    ----------
+    key : str
+        ``ISSUER|SUBJECT``.
+    address : str
+        The verified e-mail address in lower case; "" if the provider does not say ``true``.
+    claimed : str
+        The address as claimed, verified or not, for words only.
+    issued, expires : float
+        Seconds, epoch.
+    session : str
+        Hash that tells this sign-in from any other.
+    """
+
+    key: str
+    address: str
+    claimed: str
+    issued: float
+    expires: float
+    session: str
+
+    @property
+    def shown(self) -> str:
+        """Name for screens."""
+        return self.claimed or self.key
+
+
+def _seconds(value: Any) -> float:
+    """A time claim; 0 for anything that is not a plain number (a bool or text is none)."""
+    if isinstance(value, bool) or not isinstance(value, (int, float)):
+        return 0.0
+    return float(value) if 0 < value < 1e12 else 0.0
+
+
+def person_of(claims: Mapping[str, Any]) -> Person | None:
+    """Who the claims of an ID token are of; None if they do not say issuer and subject."""
+    issuer, subject = claims.get("iss"), claims.get("sub")
+    if not (isinstance(issuer, str) and isinstance(subject, str) and issuer and subject):
+        return None
+    if "|" in issuer or len(issuer) + len(subject) > 1000:
+        return None
+    email = claims.get("email")
+    claimed = email.strip().lower() if isinstance(email, str) else ""
+    # true is the JSON boolean: not the text "true", not 1, not left out
+    address = claimed if claims.get("email_verified") is True and "@" in claimed else ""
+    issued, expires = _seconds(claims.get("iat")), _seconds(claims.get("exp"))
+    parts = [issuer, subject, issued, expires, *(str(claims.get(k, "")) for k in _ONE_SIGN_IN)]
+    session = hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
+    return Person(f"{issuer}|{subject}", address, claimed, issued, expires, session)
+
+
+_ONE_SIGN_IN = ("nonce", "jti", "sid", "at_hash", "auth_time")
+
+
+def standing(access: Access, person: Person, now: float | None = None) -> tuple[str, str]:
+    """Role of somebody who signed in, and why it is ``none`` if it is ("" otherwise)."""
+    if person.expires < (time.time() if now is None else now):
+        return "none", "run out"
+    owner = access.bound.get(person.address)
+    taken = bool(owner) and owner != person.key
+    names = [person.key] + ([person.address] if person.address and not taken else [])
+    # a sign-in from before a change of role does not count on
+    since = max((access.since.get(n, 0.0) for n in names), default=0.0)
+    if person.session in access.ended or person.issued < int(since):
+        return "none", "ended"
+    for name in names:
+        if name in access.people:
+            return access.people[name], ""
+    if taken:
+        return "none", "taken"
+    if access.anyone != "none":
+        return access.anyone, ""
+    unverified = person.claimed and not person.address
+    return "none", "not verified" if unverified else "no role"
+
+
+def role_of_person(folder: Path, claims: Mapping[str, Any]) -> tuple[str, str]:
+    """Role by the roles kept now, and why it is none; an address is bound at its first sign-in.
+
+    Raises
+    ------
+    BadInput
+        If the roles cannot be read, or the binding cannot be kept: then nobody gets in by it.
+    """
+    person = person_of(claims)
+    if person is None:
+        return "none", "nobody"
+    access = load_access(folder)
+    role, why = standing(access, person)
+    by_address = person.address in access.people and person.key not in access.people
+    if role != "none" and by_address and person.address not in access.bound:
+        with changing(folder) as change:
+            change(lambda a: _bind(a, person))
+        return standing(load_access(folder), person)
+    return role, why
+
+
+def _bind(access: Access, person: Person) -> Access:
+    if person.address in access.bound:
+        return access
+    return replace(access, bound={**access.bound, person.address: person.key})
+
+
+def end_sign_in(folder: Path, claims: Mapping[str, Any]) -> None:
+    """Sign-out: this sign-in counts no more, whatever cookie is kept of it. Raises BadInput."""
+    person = person_of(claims)
+    if person is None:
+        return
+    with changing(folder) as change:
+        change(lambda a: _end(a, person))
+
+
+def _end(access: Access, person: Person) -> Access:
+    now = time.time()
+    ended = {k: v for k, v in access.ended.items() if v > now}
+    if person.expires > now:
+        ended[person.session] = person.expires
+    return replace(access, ended=ended)
+
+
+# --- kept -----------------------------------------------------------------------------------
+
+
 def _role(role: Any) -> str:
     if role not in ROLES:
         raise BadInput(f"a role is one of {', '.join(ROLES)}, not {role!r}")
     return str(role)
+
+
+def _token(raw: Mapping[str, Any]) -> Token:
+    until = str(raw.get("until", ""))
+    if until:
+        dt.date.fromisoformat(until)
+    return Token(str(raw["sha256"]), _role(raw["role"]), str(raw.get("builder", "")), until)
 
 
 def load_access(folder: Path) -> Access:
@@ -70,58 +271,142 @@ def load_access(folder: Path) -> Access:
     Raises
     ------
     BadInput
-        If the file is damaged: then nobody has a role, rather than everybody.
+        If the file is damaged or others may change it: then nobody has a role, rather than everybody.
     """
     path = folder / FILE
-    if not path.exists():
-        return Access()
     try:
-        raw = json.loads(path.read_text())
-        people = {str(k).lower(): _role(v) for k, v in raw["people"].items()}
-        tokens = {
-            str(k): {"sha256": str(v["sha256"]), "role": _role(v["role"])}
-            for k, v in raw["tokens"].items()
-        }
-        return Access(people, tokens, _role(raw["anyone"]))
-    except (OSError, ValueError, KeyError, TypeError, AttributeError, BadInput) as e:
+        text = path.read_text()
+    except FileNotFoundError:
+        return Access()
+    except (OSError, UnicodeDecodeError) as e:
         raise BadInput(f"{path} cannot be read as roles ({e}); mend or remove it") from None
+    refuse_open_file(path)
+    try:
+        raw = json.loads(text)
+        return Access(
+            people={str(k).lower() if "|" not in k else str(k): _role(v) for k, v in raw["people"].items()},
+            tokens={str(k): _token(v) for k, v in raw["tokens"].items()},
+            anyone=_role(raw["anyone"]),
+            bound={str(k): str(v) for k, v in raw.get("bound", {}).items()},
+            since={str(k): float(v) for k, v in raw.get("since", {}).items()},
+            ended={str(k): float(v) for k, v in raw.get("ended", {}).items()},
+        )  # fmt: skip
+    except (ValueError, KeyError, TypeError, AttributeError, RecursionError, BadInput) as e:
+        raise BadInput(f"{path} cannot be read as roles ({e}); mend or remove it") from None
+
+
+def refuse_open_file(path: Path) -> None:
+    """Raises BadInput if accounts other than the owner's may read or change a file of secrets."""
+    if os.name != "posix":
+        return
+    info = path.stat()
+    if info.st_mode & 0o077:
+        raise BadInput(
+            f"{path} can be read or changed by other accounts (mode {info.st_mode & 0o777:o}); "
+            f"its secrets may be known: make new ones, or at least: chmod 600 {path}"
+        )
+    if info.st_uid not in (os.getuid(), 0):
+        raise BadInput(f"{path} belongs to another account; it must be your own")
+
+
+def write_private(path: Path, text: str) -> None:
+    """Write a file of secrets, whole or not at all, readable by its owner only. Raises BadInput."""
+    draft = path.with_name(f".{path.name}.{secrets.token_hex(6)}.part")
+    try:
+        path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as f:
+            f.write(text)
+            f.flush()
+            os.fsync(f.fileno())
+        draft.replace(path)
+    except OSError as e:
+        draft.unlink(missing_ok=True)
+        raise BadInput(f"cannot write {path}: {e.strerror}") from None
 
 
 def save_access(access: Access, folder: Path) -> None:
     """Write the roles, whole or not at all, readable by the owner only. Raises BadInput."""
-    path = folder / FILE
-    draft = path.with_suffix(".part")
+    text = {
+        "people": access.people, "tokens": {k: asdict(v) for k, v in access.tokens.items()},
+        "anyone": access.anyone, "bound": access.bound, "since": access.since, "ended": access.ended,
+    }  # fmt: skip
+    write_private(folder / FILE, json.dumps(text, indent=1) + "\n")
+
+
+@contextlib.contextmanager
+def changing(folder: Path) -> Iterator[Callable[[Callable[[Access], Access]], Access]]:
+    """Read, change and write the roles while no other process does. Raises BadInput."""
+    import fcntl
+
     try:
-        folder.mkdir(parents=True, exist_ok=True)
-        text = {"people": access.people, "tokens": access.tokens, "anyone": access.anyone}
-        draft.unlink(missing_ok=True)
-        with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w") as f:
-            f.write(json.dumps(text, indent=1) + "\n")
-        draft.replace(path)
+        folder.mkdir(parents=True, exist_ok=True, mode=0o700)
+        place = os.open(folder, os.O_RDONLY)
     except OSError as e:
-        raise BadInput(f"cannot write {path}: {e.strerror}") from None
+        raise BadInput(f"cannot write {folder / FILE}: {e.strerror}") from None
+    try:
+        fcntl.flock(place, fcntl.LOCK_EX)
+
+        def change(step: Callable[[Access], Access]) -> Access:
+            after = step(load_access(folder))
+            save_access(after, folder)
+            return after
+
+        yield change
+    finally:
+        os.close(place)
 
 
-def with_person(access: Access, email: str, role: str) -> Access:
-    """The same with a person's role; ``anyone`` sets that of whoever signs in. Raises BadInput."""
+# --- changes --------------------------------------------------------------------------------
+
+
+def with_person(access: Access, name: str, role: str) -> Access:
+    """The same with a person's role; their sign-ins so far are ended if it changes.
+
+    ``name`` is an e-mail address, ``ISSUER|SUBJECT``, or ``anyone`` for whoever signs in. Giving an
+    address a role again lets it be bound anew. Raises BadInput.
+    """
     _role(role)
-    if email == "anyone":
+    if name == "anyone":
         return replace(access, anyone=role)
-    if "@" not in email:
-        raise BadInput(f"a person is named by e-mail address, or 'anyone', not {email!r}")
-    people = {k: v for k, v in access.people.items() if k != email.lower()}
-    if role != "none":
-        people[email.lower()] = role
-    return replace(access, people=people)
+    key = name.strip() if "|" in name else name.strip().lower()
+    if "|" in key:
+        if not key.startswith("https://") and not key.startswith("http://"):
+            raise BadInput(
+                f"a subject is named ISSUER|SUBJECT, the issuer an address, not {name!r}"
+            )
+    elif "@" not in key:
+        raise BadInput(
+            f"a person is named by e-mail address, ISSUER|SUBJECT, or 'anyone', not {name!r}"
+        )
+    people = {k: v for k, v in access.people.items() if k != key}
+    if role != "none" or access.anyone != "none":
+        people[key] = role  # none is kept where anyone has a role: this person has not
+    since = dict(access.since)
+    if access.people.get(key, access.anyone) != role:
+        since[key] = time.time()
+        if key in access.bound:
+            since[access.bound[key]] = since[key]
+    bound = {k: v for k, v in access.bound.items() if k != key}
+    return replace(access, people=people, since=since, bound=bound)
 
 
-def with_token(access: Access, name: str, role: str) -> tuple[Access, str]:
-    """The same with a new token, and the token itself, which is shown once. Raises BadInput."""
+def with_token(
+    access: Access, name: str, role: str, *, days: int = DAYS, builder: str = ""
+) -> tuple[Access, str]:
+    """The same with a new token, and the token itself, which is shown once.
+
+    ``days`` until it runs out; ``builder`` binds it to the data of one builder. Raises BadInput.
+    """
     _role(role)
-    if not name.strip():
-        raise BadInput("a token needs a name")
+    if not name.strip() or len(name) > 100:
+        raise BadInput("a token needs a name, of at most 100 characters")
+    if not 1 <= days <= LONGEST:
+        raise BadInput(f"a token lasts 1 to {LONGEST} days, not {days}")
+    if builder and role == "maintainer":
+        raise BadInput("a maintainer decides on everybody's data: such a token has no builder")
     token = secrets.token_urlsafe(32)
-    kept = {"sha256": hashlib.sha256(token.encode()).hexdigest(), "role": role}
+    until = (dt.datetime.now(dt.UTC).date() + dt.timedelta(days)).isoformat()
+    kept = Token(hashlib.sha256(token.encode()).hexdigest(), role, builder.strip(), until)
     return replace(access, tokens={**access.tokens, name: kept}), token
 
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import operator
-import re
 from collections.abc import Callable, Sequence
 
 import numpy as np
@@ -11,7 +10,14 @@ import numpy as np
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
-_CONDITION = re.compile(r"^\s*([^<>=!]+?)\s*(<=|>=|!=|=|<|>)\s*(.*?)\s*$")
+LONGEST_CONDITION = 300
+"""characters of one condition"""
+MOST_CONDITIONS = 20
+MOST_NAMES = 200
+"""slots, parts or builders named in one filter"""
+LONGEST_NAME = 200
+"""characters of one of them"""
+
 _COMPARE: dict[str, Callable[..., np.ndarray]] = {
     "<=": operator.le,
     ">=": operator.ge,
@@ -22,6 +28,30 @@ _COMPARE: dict[str, Callable[..., np.ndarray]] = {
 }
 
 
+def _short(text: str) -> str:
+    return repr(text if len(text) <= 60 else text[:57] + "...")
+
+
+def parse(condition: str) -> tuple[str, str, str]:
+    """Column, comparison and value of a condition, in one pass.
+
+    The first of ``< > = !`` ends the column's name; no backtracking, so a hostile text costs no more
+    than its length. Raises BadInput.
+    """
+    if len(condition) > LONGEST_CONDITION:
+        raise BadInput(
+            f"a condition has at most {LONGEST_CONDITION} characters, not {len(condition):,}"
+        )
+    at = next((i for i, c in enumerate(condition) if c in "<>=!"), len(condition))
+    name, rest = condition[:at].strip(), condition[at:]
+    op = next((o for o in ("<=", ">=", "!=", "=", "<", ">") if rest.startswith(o)), "")
+    if not name or not op:
+        raise BadInput(
+            f"cannot read the condition {_short(condition)}; allowed: column=value, or with <= >= < > !="
+        )
+    return name, op, rest[len(op) :].strip()
+
+
 def where(records: LifeRecords, condition: str) -> LifeRecords:
     """Records that meet ``column=value`` (also ``!= < <= > >=``).
 
@@ -30,17 +60,12 @@ def where(records: LifeRecords, condition: str) -> LifeRecords:
     BadInput
         For an unreadable condition or an unknown column.
     """
-    m = _CONDITION.match(condition)
-    if not m:
-        raise BadInput(
-            f"cannot read the condition {condition!r}; allowed: column=value, or with <= >= < > !="
-        )
-    name, op, wanted = m.groups()
+    name, op, wanted = parse(condition)
     try:
         column = records.column(name)
     except KeyError:
         raise BadInput(
-            f"no column {name!r} to filter by; there are: {', '.join(records.column_names)}"
+            f"no column {_short(name)} to filter by; there are: {', '.join(records.column_names)}"
         ) from None
     if column.dtype == object:
         if op not in ("=", "!="):
@@ -49,8 +74,16 @@ def where(records: LifeRecords, condition: str) -> LifeRecords:
     try:
         value = float(wanted)
     except ValueError:
-        raise BadInput(f"{name} holds numbers; {wanted!r} is not one") from None
+        raise BadInput(f"{name} holds numbers; {_short(wanted)} is not one") from None
     return records.select(_COMPARE[op](column, value))
+
+
+def _refuse_long(name: str, wanted: Sequence[str]) -> None:
+    if len(wanted) > MOST_NAMES:
+        raise BadInput(f"at most {MOST_NAMES} of {name} in one filter, not {len(wanted):,}")
+    longest = max((len(w) for w in wanted), default=0)
+    if longest > LONGEST_NAME:
+        raise BadInput(f"a {name} has at most {LONGEST_NAME} characters, not {longest:,}")
 
 
 def choose(
@@ -66,18 +99,22 @@ def choose(
     Raises
     ------
     BadInput
-        If nothing is left; the message says at which filter.
+        If nothing is left (the message says at which filter), or if more is asked than a filter may hold.
     """
+    if len(conditions) > MOST_CONDITIONS:
+        raise BadInput(f"at most {MOST_CONDITIONS} conditions, not {len(conditions):,}")
     for name, wanted in (("slot", slot), ("part", part), ("builder", builder)):
         if wanted:
+            _refuse_long(name, wanted)
             column = records.column(name)
             present = sorted(set(column.tolist()) - {""})
             records = records.select(np.isin(column, list(wanted)))
             if not len(records):
                 known = ", ".join(present[:20]) or "none"
-                raise BadInput(f"no record with {name} {', '.join(wanted)}; there are: {known}")
+                asked = ", ".join(list(wanted)[:20])
+                raise BadInput(f"no record with {name} {asked}; there are: {known}")
     for condition in conditions:
         records = where(records, condition)
         if not len(records):
-            raise BadInput(f"no record is left after the condition {condition!r}")
+            raise BadInput(f"no record is left after the condition {_short(condition)}")
     return records

@@ -19,16 +19,28 @@ from reliability.commands.common import store_option
     type=click.Path(path_type=Path, dir_okay=False),
     help="TOML file with an [auth] section of an OpenID Connect provider; then people sign in.",
 )
+@click.option(
+    "--proxy",
+    multiple=True,
+    metavar="ADDRESS",
+    help="Address of a proxy that ends TLS; its X-Forwarded-Proto is believed.",
+)
 def command(
-    store: Path | None, host: str, port: int, no_browser: bool, sign_in: Path | None
+    store: Path | None,
+    host: str,
+    port: int,
+    no_browser: bool,
+    sign_in: Path | None,
+    proxy: tuple[str, ...],
 ) -> None:
     """Open the dashboard and the JSON API (under /api/v1) in one process.
 
-    Without sign-in configured it listens on this machine only. The sign-in file has redirect_uri
-    (ADDRESS/oauth2callback), cookie_secret, client_id, client_secret and server_metadata_url; who may
-    do what is set with 'shotlife access'.
+    Without sign-in it is open to whoever has the printed address with its start token, on this machine
+    only. With --sign-in people sign in; 'shotlife access --new-sign-in ADDRESS' makes the file, and
+    'shotlife access' says who may do what.
     """
     from reliability.ask.sources import default_path
-    from reliability.service import serve
+    from reliability.service import Door, serve
 
-    serve(store or default_path(), host=host, port=port, browser=not no_browser, sign_in=sign_in)
+    door = Door(sign_in, proxy, not no_browser)
+    serve(store or default_path(), host=host, port=port, door=door)

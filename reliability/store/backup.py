@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import hashlib
 import json
+import os
 import shutil
 import tempfile
 import zipfile
@@ -65,6 +66,8 @@ def make_backup(box: Store, target: Path) -> Backup:
     """
     if target.exists():
         raise StoreError(f"{target} is there already; a backup is not written over another")
+    if target.resolve().parent == box.log_folder.resolve():
+        raise StoreError(f"{target} is among the shot logs; a backup goes elsewhere")
     if target.suffix.lower() != ".zip":
         raise StoreError(f"{target.name}: a backup ends in .zip")
     draft = target.with_name(target.name + ".part")
@@ -145,15 +148,79 @@ def restore(path: Path, box: Store, replace: bool = False) -> Backup:
         raise StoreError(f"there is a store at {box.path}; --replace sets it aside (as .before)")
     found = read_backup(path)
     try:
-        box.path.parent.mkdir(parents=True, exist_ok=True)
+        box.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         with tempfile.TemporaryDirectory(prefix="shotlife-", dir=box.path.parent) as folder:
             _unpack(path, Path(folder))
-            for log in (Path(folder) / box.log_folder.name).glob("*.parquet"):
-                box.log_folder.mkdir(exist_ok=True)
-                log.replace(box.log_folder / log.name)
+            _add_logs(Path(folder) / box.log_folder.name, box.log_folder)
+            new = Path(folder) / NAME
+            new.chmod(0o600)
+            _sync(new)
             if box.exists:
-                box.set_aside()
-            (Path(folder) / NAME).replace(box.path)
+                _keep_before(box)
+            _clear_ahead(box.path)
+            # one rename: before it the old store stands whole in its place, after it the new one
+            new.replace(box.path)
+            _sync(box.path.parent)
     except OSError as e:
         raise StoreError(f"cannot restore to {box.path}: {e.strerror or e}") from None
     return found
+
+
+def _sync(path: Path) -> None:
+    """Have a file, or the names in a folder, on the disk."""
+    handle = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(handle)
+    finally:
+        os.close(handle)
+
+
+def _free_name(path: Path) -> Path:
+    place, n = path.with_name(path.name + ".before"), 1
+    while place.exists():
+        n += 1
+        place = path.with_name(f"{path.name}.before{n}")
+    return place
+
+
+def _add_logs(source: Path, target: Path) -> None:
+    """Put logs beside those that are there; one of the same name and other content is not written over."""
+    logs = sorted(source.glob("*.parquet"))
+    for log in logs:
+        there = target / log.name
+        if there.exists() and _sha256(there) != _sha256(log):
+            raise StoreError(
+                f"{there} differs from the shot log of that name in the backup; nothing was "
+                "restored: move it away first"
+            )
+    for log in logs:
+        target.mkdir(exist_ok=True, mode=0o700)
+        if not (target / log.name).exists():
+            log.chmod(0o600)
+            _sync(log)
+            log.replace(target / log.name)
+
+
+def _keep_before(box: Store) -> None:
+    """A copy of the store that is there, as ``.before``; the store itself stays in its place."""
+    place = _free_name(box.path)
+    draft = place.with_name(place.name + ".part")
+    try:
+        box.copy_to(
+            draft
+        )  # all committed changes are in the file then, none in the write-ahead file
+    except StoreError as e:
+        if "another program" in str(e):
+            raise  # in use: nothing is put in its place
+        # too damaged to be opened: kept as it is, byte for byte
+        shutil.copyfile(box.path, draft)
+    draft.chmod(0o600)
+    _sync(draft)
+    draft.replace(place)
+
+
+def _clear_ahead(path: Path) -> None:
+    """Set a left-over write-ahead file aside: it would be replayed into the restored store."""
+    ahead = path.with_name(path.name + ".wal")
+    if ahead.exists():
+        ahead.replace(_free_name(ahead))

@@ -173,7 +173,12 @@ class Store:
             rows = connection.execute(
                 "SELECT value FROM store_info WHERE key = 'schema_version'"
             ).fetchall()
-            version = int(rows[0][0]) if rows else 0
+            said = str(rows[0][0]) if rows else "missing"
+            if not (said.isascii() and said.isdigit() and int(said[:9]) >= 1 and len(said) < 10):
+                raise StoreError(
+                    f"the store {self.path} gives no sound schema version ({said[:20]}); restore a backup"
+                )
+            version = int(said)
         elif names:
             raise StoreError(f"{self.path} is a database, but not a store of this program")
         if version > VERSION:
@@ -447,17 +452,6 @@ class Store:
                 shutil.copyfile(self.path, target)
             except OSError as e:
                 raise StoreError(f"the store cannot be copied to {target}: {e.strerror}") from None
-
-    def set_aside(self) -> Path:
-        """Rename the store to ``NAME.before`` (the next free one), while nobody uses it."""
-        with self._open(write=False):
-            place = self.path.with_name(self.path.name + ".before")
-            n = 1
-            while place.exists():
-                n += 1
-                place = self.path.with_name(f"{self.path.name}.before{n}")
-            self.path.replace(place)
-        return place
 
     def state(self) -> str:
         """A short hash of what estimates rest on: it changes with every accepted change."""

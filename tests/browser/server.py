@@ -22,6 +22,8 @@ FLAGS = [
     "--no-sandbox", "--disable-gpu", "--disable-quic", "--no-first-run",
     "--disable-background-networking", "--disable-component-update", "--disable-sync",
 ]  # fmt: skip
+ENTRIES = {}
+"""address of each running service: the address it printed, with its start token"""
 
 
 def free_port():
@@ -38,7 +40,7 @@ def serving(folder, *more, port=None):
     process = subprocess.Popen(
         [sys.executable, "-m", "reliability.cli", "serve", "--store", str(folder / "s.duckdb"), "--port", str(port),
          "--no-browser", *map(str, more)],
-        cwd=ROOT, env={**os.environ, "HOME": str(folder)},
+        cwd=ROOT, env={**os.environ, "HOME": str(folder)}, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     base = f"http://127.0.0.1:{port}"
     try:
@@ -48,10 +50,13 @@ def serving(folder, *more, port=None):
                 break
             except OSError:
                 time.sleep(0.5)
+        ENTRIES[base] = process.stdout.readline().split()[1]
         yield base
     finally:
+        ENTRIES.pop(base, None)
         process.terminate()
         process.wait(20)
+        process.stdout.close()
 
 
 @contextlib.contextmanager
@@ -63,6 +68,8 @@ def browsing(**context):
         browser = p.chromium.launch(executable_path=CHROMIUM, args=FLAGS)
         page = browser.new_context(**context).new_page()
         page.set_default_timeout(90_000)
+        for entry in ENTRIES.values():  # the start token becomes a cookie, as for who started it
+            page.context.request.get(entry)
         yield page
         browser.close()
 

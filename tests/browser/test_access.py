@@ -55,13 +55,13 @@ def test_link_keeps_the_filters(site):
     with browsing() as page:
         page.goto(site)
         whole = answer(page)
-        page.goto(site + "/?filter_builder=kite")
+        page.goto(site + "/?builder=kite")
         page.wait_for_function(
             "old => document.querySelector('h2') && document.querySelector('h2').innerText !== old",
             arg=whole,
         )
         assert page.get_by_text("kite", exact=True).count()
-        assert "filter_builder=kite" in page.url
+        assert "builder=kite" in page.url
 
 
 # what is focused: its own label, and the text of the widget around it

@@ -61,6 +61,7 @@ def test_single_failure_from_form_to_updated_life(page, server):
     for label, value in (
         ("Builder code", "kite"), ("Module", "kite-77"), ("Known good at (shots)", "150"),
         ("Found failed at (shots; empty = still good)", "150"), ("Charge voltage (V)", "1600"),
+        ("Part", "film-a"),
     ):  # fmt: skip
         page.get_by_label(label, exact=True).fill(value)
     page.get_by_role("button", name="Store this record").click()

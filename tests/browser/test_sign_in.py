@@ -1,6 +1,7 @@
 """Sign-in with OpenID Connect against a provider on this machine: who sees what, who may do what."""
 
 import json
+import secrets
 import urllib.error
 import urllib.request
 
@@ -40,12 +41,13 @@ def site(tmp_path_factory):
         file.write_text(
             f"""[auth]
 redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
-cookie_secret = "a secret of this test only, long enough"
+cookie_secret = "{secrets.token_hex(32)}"
 client_id = "shotlife"
 client_secret = "test"
 server_metadata_url = "http://127.0.0.1:{provider.server_port}/.well-known/openid-configuration"
 """
         )
+        file.chmod(0o600)
         with serving(folder, "--sign-in", file, port=port) as base:
             yield base, token
 

@@ -1,0 +1,77 @@
+"""Restore stopped at every step: the store that was there, or the new one, never none."""
+
+import duckdb
+import pytest
+
+from reliability.sheets.life import read_life
+from reliability.store import Store, StoreError, backup
+from reliability.store.backup import make_backup, restore
+from tests.command import ROOT
+
+DEMO = ROOT / "datasets" / "demo"
+STEPS = ["_unpack", "_add_logs", "_sync", "_keep_before", "_clear_ahead", "_sha256"]
+
+
+class Stopped(BaseException):
+    """Stands in for a kill: nothing of ours catches it."""
+
+
+@pytest.fixture
+def two(tmp_path):
+    old, new = Store(tmp_path / "old" / "s.duckdb"), Store(tmp_path / "new" / "s.duckdb")
+    old.add(read_life(DEMO / "life_kite.csv"))
+    new.add(read_life(DEMO / "life_nova.csv"))
+    make_backup(new, tmp_path / "b.zip")
+    return old, new.state(), tmp_path / "b.zip"
+
+
+@pytest.mark.parametrize("after", [False, True])
+@pytest.mark.parametrize("step", STEPS)
+def test_stopped_at_a_step(two, monkeypatch, step, after):
+    old, new_state, file = two
+    old_state = old.state()
+    real = getattr(backup, step)
+
+    def stop(*args):
+        if after:
+            real(*args)
+        raise Stopped
+
+    monkeypatch.setattr(backup, step, stop)
+    with pytest.raises(Stopped):
+        restore(file, old, replace=True)
+    monkeypatch.undo()
+    assert old.state() in (old_state, new_state) and len(old.contributions()) == 1
+    restore(file, old, replace=True)
+    assert old.state() == new_state
+
+
+def test_left_over_write_ahead_file_is_set_aside(two):
+    old, new_state, file = two
+    ahead = old.path.with_name("s.duckdb.wal")
+    old.path.unlink()
+    ahead.write_bytes(b"of another store")
+    restore(file, old, replace=True)
+    assert old.state() == new_state and not ahead.exists()
+
+
+def test_a_log_of_other_content_is_not_written_over(two, tmp_path):
+    old, _, _ = two
+    new = Store(tmp_path / "new" / "s.duckdb")
+    for box, content in ((new, b"one"), (old, b"two")):
+        box.log_folder.mkdir()
+        (box.log_folder / "a.parquet").write_bytes(content)
+    make_backup(new, tmp_path / "c.zip")
+    state = old.state()
+    with pytest.raises(StoreError, match="differs"):
+        restore(tmp_path / "c.zip", old, replace=True)
+    assert old.state() == state and (old.log_folder / "a.parquet").read_bytes() == b"two"
+
+
+@pytest.mark.parametrize("value", ["x", "", "-1", "0", "1.5", "9" * 400, "²", None])
+def test_odd_versions_are_said_in_words(two, value):
+    old, _, _ = two
+    with duckdb.connect(str(old.path)) as c:
+        c.execute("UPDATE store_info SET value = ? WHERE key = 'schema_version'", [value])
+    with pytest.raises(StoreError, match="schema version"):
+        old.records()
