@@ -3,7 +3,6 @@
 import time
 
 import pytest
-from reliability.filters import parse
 from starlette.applications import Starlette
 from starlette.responses import JSONResponse
 from starlette.routing import Route, WebSocketRoute
@@ -20,6 +19,7 @@ from reliability.access import (
     with_token,
 )
 from reliability.boundary import Boundary, Wall
+from reliability.filters import parse
 from reliability.notes import BadInput
 from reliability.sign_in_file import check_sign_in, new_sign_in
 

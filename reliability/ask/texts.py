@@ -77,13 +77,12 @@ def to_texts(question: Question) -> dict[str, list[str]]:
     """The settings that differ from their defaults, as texts."""
 
     def text(v: Any) -> str:
-        return (
-            str(v).lower()
-            if isinstance(v, bool)
-            else f"{v:.15g}"
-            if isinstance(v, float)
-            else str(v)
-        )
+        if isinstance(v, bool):
+            return str(v).lower()
+        if isinstance(v, float):
+            short = f"{v:.15g}"
+            return short if float(short) == v else repr(v)
+        return str(v)
 
     return {
         k: [text(x) for x in v] if isinstance(v, list) else [text(v)]

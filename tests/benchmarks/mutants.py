@@ -72,7 +72,7 @@ MUTANTS = (
     # commands
     Mutant("reliability/commands/common.py", "elif isinstance(value, tuple) and value:", "elif isinstance(value, tuple) and len(value) > 1:", COMMANDS),
     Mutant("reliability/commands/common.py", "question = from_texts(cls, texts)", 'question = from_texts(cls, {k: v for k, v in texts.items() if k != "shots" or cls.name != "derate"})', COMMANDS),
-    Mutant("reliability/ask/texts.py", 'f"{v:.15g}"', 'f"{v:.2g}"', "tests/test_ask.py -k texts_and_back"),
+    Mutant("reliability/ask/texts.py", 'return short if', 'return f"{v:.2g}" if', "tests/test_ask.py -k texts_and_back"),
     Mutant("reliability/ask/asking.py", "return complete(question.answer(pool))", "return complete(type(question)(**{**question.model_dump(), 'confidence': 0.9}).answer(pool))", "tests/test_ask.py -k no_setting"),
     Mutant("reliability/api/routes.py", "question = from_texts(cls, {k: q.getlist(k) for k in q})", "question = from_texts(cls, {k: q.getlist(k)[:1] for k in q})", "tests/test_ask.py -k api_gives"),
     Mutant("reliability/store/store.py", "WHERE c.status IN ({marks}) ORDER BY 1, 2", "WHERE c.status IN ({marks}) OR c.status = 'superseded' ORDER BY 1, 2", "tests/test_ask.py -k correction"),
@@ -103,12 +103,12 @@ def main() -> None:
     p.add_argument("--only", default="", help="Only mutants whose file has this in its name.")
     a = p.parse_args()
     chosen = [m for m in MUTANTS if a.only in m.file]
+    found = []
     with ThreadPoolExecutor(a.jobs) as pool:
-        found = list(pool.map(killed, chosen))
-    for m, k in zip(chosen, found, strict=True):
-        print(
-            f"{'gone' if k is None else 'killed' if k else 'SURVIVED'}: {m.file}: {m.right[:60]} -> {m.wrong[:60]}"
-        )
+        for m, k in zip(chosen, pool.map(killed, chosen), strict=True):
+            found.append(k)
+            said = "gone" if k is None else "killed" if k else "SURVIVED"
+            print(f"{said}: {m.file}: {m.right[:60]} -> {m.wrong[:60]}", flush=True)
     there = [k for k in found if k is not None]
     print(f"killed {sum(there)} of {len(there)} mutants ({sum(there) / max(len(there), 1):.0%})")
 
