@@ -21,6 +21,11 @@ def carried_notes(carried: Sequence[Carried]) -> list[Note]:
 
 
 def left_out_notes(used: Sequence[Usable]) -> list[Note]:
-    """Records that do not bear on the operating point, slot by slot."""
-    texts = [text for u in used for text in u.left_out]
-    return [Note("left_out", "; ".join(dict.fromkeys(texts)) + ".")] if texts else []
+    """Records that do not bear on the operating point, slot by slot; those that might are a note apart."""
+    unknown = [text for u in used for text in u.not_recorded]
+    other = [text for u in used for text in u.left_out]
+    return [
+        Note(code, "; ".join(dict.fromkeys(texts)) + ".")
+        for code, texts in (("not_recorded", unknown), ("other_parts", other))
+        if texts
+    ]

@@ -65,14 +65,16 @@ class Usable:
     use_V : float
         Voltage that the model is asked for; nan where the voltage does not matter.
     carried : tuple of Carried
-    left_out : tuple of str
-        Records of the slot that do not bear on the operating point, in words.
+    left_out, not_recorded : tuple of str
+        Records of the slot that do not bear on the operating point, in words: of other parts; with a
+        part or voltage that is not recorded.
     """
 
     records: LifeRecords
     use_V: float
     carried: tuple[Carried, ...]
     left_out: tuple[str, ...] = ()
+    not_recorded: tuple[str, ...] = ()
 
 
 class NotCarried(CannotAnswer):
@@ -104,22 +106,23 @@ def usable(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> Usabl
     kept, use_V, voltage = _voltage(slot, of_part, point)
     said += voltage
     said += _temperature(slot, kept, point) + _rate(slot, kept, point)
-    out = []
+    other: list[str] = []
+    unknown: list[str] = []
     if len(of_part) < len(records):
         unnamed, asked = records.part == "", str(point.get("part", ""))
-        out += _left_out(records.select(unnamed), "whose part is not recorded")
-        other = ~unnamed & (records.part != asked)
-        out += _left_out(records.select(other), f"of parts other than {asked}")
+        unknown += _left_out(slot, records.select(unnamed), "whose part is not recorded")
+        others = records.select(~unnamed & (records.part != asked))
+        other += _left_out(slot, others, f"of parts other than {asked}")
     if len(kept) < len(of_part):
         known = np.isfinite(of_part.covariates["charge_V"])
-        out += _left_out(of_part.select(~known), "whose charge voltage is not recorded")
-    return Usable(kept, use_V, tuple(said), tuple(f"{slot}: {text}" for text in out))
+        unknown += _left_out(slot, of_part.select(~known), "whose charge voltage is not recorded")
+    return Usable(kept, use_V, tuple(said), tuple(other), tuple(unknown))
 
 
-def _left_out(records: LifeRecords, which: str) -> list[str]:
+def _left_out(slot: str, records: LifeRecords, which: str) -> list[str]:
     if not len(records):
         return []
-    return [f"units {which} are left out ({records.units:g}, failed {records.failures:g})"]
+    return [f"{slot}: units {which} are left out ({records.units:g}, failed {records.failures:g})"]
 
 
 def _part(
