@@ -2,6 +2,7 @@
 
 import importlib.util
 import io
+import json
 import zipfile
 from pathlib import Path
 
@@ -141,11 +142,20 @@ def test_apart_gives_what_the_reader_gives():
 
 
 def test_zip_metadata_is_bounded(tmp_path):
-    from reliability.sheets.bundle import write_bundle
+    from reliability.sheets.bundle import About, write_bundle
 
-    write_bundle(read_sheet(DEMO / "life_kite.csv").records, tmp_path / "x.zip", "x", "L" * 200_000)
+    records = read_sheet(DEMO / "life_kite.csv").records
+    write_bundle(records, tmp_path / "x.zip", About("x", "CC0-1.0"))
+    with zipfile.ZipFile(tmp_path / "x.zip") as z:
+        files = {n: z.read(n) for n in z.namelist()}
+    package = json.loads(files["datapackage.json"])
+    package["licenses"][0]["name"] = "L" * 200_000
+    files["datapackage.json"] = json.dumps(package).encode()
+    with zipfile.ZipFile(tmp_path / "y.zip", "w", zipfile.ZIP_DEFLATED) as z:
+        for name, content in files.items():
+            z.writestr(name, content)
     with pytest.raises(SheetError, match="at most 300"):
-        read_contribution(tmp_path / "x.zip")
+        read_contribution(tmp_path / "y.zip")
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
         for i in range(3):

@@ -82,7 +82,7 @@ def test_shared_out_as_a_general_optimiser_does():
             fit = r[k] * np.log(best[k]) - r[k] if r[k] else 0.0
             return 2 * (fit - (r[k] * np.log(h) - r[k] * h / best[k] if r[k] else -4.0 * h))
 
-        got, shares = share_out([np.array([[one(h, k)] for h in SHARES]) for k in range(3)])
+        got, _, shares = share_out([np.array([[one(h, k)] for h in SHARES]) for k in range(3)])
         found = minimize(
             lambda h, one=one: sum(one(v, k) for k, v in enumerate(h)), np.full(3, 1 / 3), bounds=[(2e-5, 1)] * 3,
             constraints={"type": "eq", "fun": lambda h: h.sum() - 1}, method="SLSQP", options={"ftol": 1e-12},

@@ -109,24 +109,30 @@ def test_serve_answers(installed):
     process = subprocess.Popen(
         [installed.folder / "venv" / "bin" / "shotlife", "serve", "--store", "served.duckdb",
          "--port", str(port), "--no-browser"],
-        cwd=installed.folder, env=installed.env,
+        cwd=installed.folder, env=installed.env, stdout=subprocess.PIPE, text=True,
     )  # fmt: skip
     try:
-        health, page = (
-            _get(process, f"http://127.0.0.1:{port}{p}") for p in ("/api/v1/health", "/")
-        )
+        entry = process.stdout.readline().split()[1]
+        health = _get(process, f"http://127.0.0.1:{port}/api/v1/health")
+        _get(process, entry)
+        page = _get(process, entry.split("?")[0])
     finally:
         process.terminate()
         process.wait(30)
+        process.stdout.close()
     assert "ok" in health
     assert "<title>" in page
+
+
+# the start token is exchanged for a cookie
+opener = urllib.request.build_opener(urllib.request.HTTPCookieProcessor())
 
 
 def _get(process, address):
     for _ in range(240):
         assert process.poll() is None, "the service stopped"
         try:
-            with urllib.request.urlopen(address, timeout=5) as answer:
+            with opener.open(address, timeout=5) as answer:
                 return answer.read().decode()
         except urllib.error.HTTPError:
             raise

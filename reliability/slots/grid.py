@@ -139,7 +139,7 @@ def profile(cells: Cells, g: Array, hazards: Array) -> tuple[Array, Ints]:
     return value, cell
 
 
-def share_out(deviances: list[Array], steps: int = 45) -> tuple[Array, Array]:
+def share_out(deviances: list[Array], steps: int = 45) -> tuple[Array, Array, Array]:
     """Smallest sum of deviances with the hazard shared over slots, by its Lagrangian dual.
 
     Each slot's deviance is nearly convex in its hazard, so that one price on hazard, the same for all
@@ -156,11 +156,14 @@ def share_out(deviances: list[Array], steps: int = 45) -> tuple[Array, Array]:
     array (B,)
         At the whole total.
     array (slots,)
-        Share of each slot, for the first sample.
+        For the first sample, the share of each slot on the frugal side of the price: every slot at a best
+        point of its own, added up to the whole by scaling. Tests are drawn again there.
+    array (slots,)
+        The mixture of both sides that adds up to the whole: the best split where deviances are convex.
     """
     d = np.stack(deviances)
     if d.shape[0] == 1:
-        return d[0, -1], np.ones(1)
+        return d[0, -1], np.ones(1), np.ones(1)
     price = SHARES[None, :, None]
     size = d.shape[2]
     low, high = np.full(size, -1e5), np.full(size, 1e7)
@@ -173,5 +176,10 @@ def share_out(deviances: list[Array], steps: int = 45) -> tuple[Array, Array]:
     value = np.full(size, -np.inf)
     for mu in (low, high):
         value = np.maximum(value, (d + mu * price).min(axis=1).sum(axis=0) - mu)
-    shares = SHARES[(d[:, :, :1] + high[:1] * price).argmin(axis=1)[:, 0]]
-    return np.maximum(value, 0.0), shares / shares.sum()
+    over, under = (
+        SHARES[(d[:, :, 0] + mu[0] * price[:, :, 0]).argmin(axis=1)] for mu in (low, high)
+    )
+    gap = over.sum() - under.sum()
+    mix = np.clip((1 - under.sum()) / gap, 0.0, 1.0) if gap > 0 else 0.0
+    mixture = mix * over + (1 - mix) * under
+    return np.maximum(value, 0.0), under / under.sum(), mixture / mixture.sum()

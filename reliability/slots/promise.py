@@ -127,10 +127,10 @@ class ModuleModel:
 
     def root(
         self, shots: float, hazard: float, cells: Sequence[Cells] | None = None
-    ) -> tuple[Array, Array]:
+    ) -> tuple[Array, Array, Array]:
         """Signed root of the hypothesis that the hazard of sudden failure over ``shots`` is ``hazard``.
 
-        Positive where the estimate is better than that; (B,) for B samples, and the shares of slots.
+        Positive where the estimate is better than that; (B,) for B samples, and the two splits of ``share_out``.
         """
         cells = self.cells if cells is None else cells
         tops = self.tops if cells is self.cells else [best(c) for c in cells]
@@ -142,8 +142,9 @@ class ModuleModel:
             with np.errstate(divide="ignore", invalid="ignore"):
                 rate = c.failures / c.exposure[k, np.arange(k.size)]
             fitted += np.where(c.failures > 0, rate * g[k], 0.0)
-        total, shares = share_out(deviances)
-        return np.where(fitted <= hazard, 1.0, -1.0) * np.sqrt(np.maximum(total, 0.0)), shares
+        total, side, mixture = share_out(deviances)
+        sign = np.where(fitted <= hazard, 1.0, -1.0)
+        return sign * np.sqrt(np.maximum(total, 0.0)), side, mixture
 
     def _left(self, survival: float, shots: float) -> float:
         """Hazard that sudden failure may have, drift taken off; 0 or less where drift alone is too much."""
@@ -169,7 +170,7 @@ class ModuleModel:
     def simulated_roots(self, shots: float, survival: float, draws: int) -> Array:
         """The root in tests drawn again under the fit in which the hypothesis is true, (draws,)."""
         hazard = max(self._left(survival, shots), 1e-9)
-        _, shares = self.root(shots, hazard)
+        _, shares, _ = self.root(shots, hazard)
         # the same random numbers at every candidate, so that candidates differ by nothing else
         rng = np.random.default_rng(self.seed)
         samples = []
@@ -270,7 +271,7 @@ class ModuleModel:
     def held_down_by(self, shots: float, survival: float) -> list[float]:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
         hazard = max(self._left(survival, shots), 1e-9)
-        _, shares = self.root(shots, hazard)
+        _, _, shares = self.root(shots, hazard)
         return [float(s) for s in shares]
 
 
