@@ -189,7 +189,10 @@ def test_other_figures_show_their_answers(demo):
     assert [r["chance"] for r in spark] == [c.chance for c in m.ignition.curve]
     d = rl.ask(rl.Modes(slot=("main_capacitor",)), demo)
     inc = next(iter(rows(figures.incidence_figure(d))))[2]
-    assert [r["share"] for r in inc if r["mode"] == "short"][1:] == list(d.modes[0].shares)
+    assert len(d.modes) > 1
+    for m in d.modes:
+        drawn = [r["share"] for r in inc if r["mode"] == m.mode.replace("_", " ")]
+        assert drawn[1:] == list(m.shares)
     b = rl.ask(rl.Builders(slot=("main_capacitor",)), demo)
     forest = next(
         v
@@ -199,6 +202,8 @@ def test_other_figures_show_their_answers(demo):
     assert [r["lower"] for r in forest] == [x.lower for x in b.builders]
     infl = next(v for _, layer, v in rows(figures.influence_figure(b)) if "builder" in v[0])
     assert [r["shots"] for r in infl] == [x.without_shots for x in b.builders]
+    pool = next(v for _, _, v in rows(figures.influence_figure(b)) if "builder" not in v[0])
+    assert pool == [{"shots": b.pool_shots}]
     curves = next(iter(rows(figures.curves_figure(b))))[2]
     first = b.builders[0]
     assert [r["survival"] for r in curves if r["builder"] == first.builder][1:] == [
