@@ -26,6 +26,7 @@ from __future__ import annotations
 from collections import defaultdict
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 
 import numpy as np
 from numpy.typing import NDArray
@@ -257,7 +258,7 @@ class _Checker:
         self._alone(rows)
         order = sorted(rows, key=lambda i: (self.start[i], self.end[i], i))
         if len(self.faults) == before:
-            for a, b in zip(order, order[1:]):
+            for a, b in pairwise(order):
                 self._pair(a, b)
         return [order] if len(self.faults) == before else [[i] for i in rows]
 

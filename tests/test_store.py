@@ -29,10 +29,10 @@ def test_round_trip_keeps_every_column(box):
 
 def test_extra_columns_survive(box, tmp_path):
     path = tmp_path / "x.csv"
-    path.write_text("builder,module,slot,shots_good,lot,maker\na,b,c,5,7,acme\na,b,c,6,,\n")
+    path.write_text("builder,module,slot,shots_good,bin,maker\na,b,c,5,7,acme\na,b,c,6,,\n")
     box.add(read_life(path))
     r = box.records()
-    assert r.covariates["lot"][0] == 7 and np.isnan(r.covariates["lot"][1])
+    assert r.covariates["bin"][0] == 7 and np.isnan(r.covariates["bin"][1])
     assert list(r.labels["maker"]) == ["acme", ""]
 
 

@@ -1,0 +1,195 @@
+"""Stretches at different stresses: cumulative exposure in the one likelihood.
+
+Against a likelihood written out from Nelson (1990), Accelerated Testing, ch. 10, and maximised by
+scipy; and against the single-stretch fits, to which it must reduce.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+import pytest
+from scipy import stats
+from scipy.optimize import minimize
+
+from reliability.life.engine import loglik_at
+from reliability.life.families import FAMILIES
+from reliability.life.fit import fit_life
+from reliability.life.likelihood import Held, Problem
+from reliability.life.sample import sample_of
+from reliability.life.stress import fit_stress, parse_term
+from reliability.notes import BadInput
+from reliability.records import LifeRecords
+
+POWER = [parse_term("charge_V:power")]
+STANDARD = {
+    "weibull": stats.gumbel_l, "exponential": stats.gumbel_l, "lognormal": stats.norm, "loglogistic": stats.logistic,
+}  # fmt: skip
+
+
+def step_test(rng, n=24, eta=2000.0, exponent=6.0, shape=2.2, interval=0.0, late=0.0):
+    """Units whose voltage is raised every 400 shots, as the rows a bench would write."""
+    rows = []
+    for u in range(n):
+        volts = np.array([1200.0, 1400.0, 1600.0]) if u % 3 else np.array([1300.0, 1500.0, 1700.0])
+        begun = float(rng.integers(50, 200)) if rng.random() < late else 0.0
+        ends = np.array([500.0, 900.0, 1500.0])
+        need = rng.weibull(shape)
+        edges = np.concatenate(([0.0], ends))
+        scale = eta * (volts / 1400.0) ** -exponent
+        while begun and (begun / scale[0]) >= need:
+            need = rng.weibull(shape)
+        for k in range(3):
+            room = (edges[k + 1] - edges[k]) / scale[k]
+            start = max(edges[k], begun) if k == 0 else edges[k]
+            if need > room:
+                rows.append((f"u{u}", start, edges[k + 1], np.inf, volts[k]))
+                need -= room
+                continue
+            t = edges[k] + need * scale[k]
+            if rng.random() < interval:
+                rows.append(
+                    (
+                        f"u{u}",
+                        start,
+                        max(start, np.floor(t / 100) * 100),
+                        np.ceil(t / 100) * 100,
+                        volts[k],
+                    )
+                )
+            else:
+                rows.append((f"u{u}", start, t, t, volts[k]))
+            break
+    return LifeRecords.of(
+        [r[2] for r in rows], [r[3] for r in rows], shots_from=[r[1] for r in rows],
+        unit=[r[0] for r in rows], builder=["kite"] * len(rows), module=["m"] * len(rows),
+        slot=["main_capacitor"] * len(rows), covariates={"charge_V": [r[4] for r in rows]},
+    )  # fmt: skip
+
+
+def direct(records, name):
+    """-log-likelihood in (mu, n, ln sigma) at 1400 V, row by row as the book has it."""
+    dist = STANDARD[name]
+    units = {}
+    for i, u in enumerate(records.unit):
+        units.setdefault(u, []).append(i)
+
+    def minus(theta):
+        mu, n, ln_sigma = theta
+        sigma = 1.0 if name == "exponential" else np.exp(ln_sigma)
+        total = 0.0
+        for rows in units.values():
+            rows = sorted(rows, key=lambda i: records.shots_from[i])
+            eta = np.exp(mu) * (records.covariates["charge_V"][rows] / 1400.0) ** -n
+            first = records.shots_from[rows[0]]
+            e = 0.0
+            if first > 0:
+                e = first / eta[0]
+                total -= dist.logsf(np.log(e) / sigma)
+            for i, scale in zip(rows[:-1], eta[:-1], strict=True):
+                e += (records.shots_good[i] - records.shots_from[i]) / scale
+            i, scale = rows[-1], eta[-1]
+            good = e + (records.shots_good[i] - records.shots_from[i]) / scale
+            if not records.failed[i]:
+                total += dist.logsf(np.log(good) / sigma)
+            elif records.exact[i]:
+                w = np.log(good) / sigma
+                total += dist.logpdf(w) - np.log(sigma * good * scale)
+            else:
+                bad = e + (records.shots_failed[i] - records.shots_from[i]) / scale
+                low = dist.sf(np.log(good) / sigma) if good > 0 else 1.0
+                total += np.log(low - dist.sf(np.log(bad) / sigma))
+        return -total
+
+    return minus
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+@pytest.mark.parametrize(("interval", "late"), [(0, 0), (0.6, 0.5)])
+def test_estimates_equal_a_direct_likelihood(name, interval, late):
+    for seed in range(2):
+        r = step_test(np.random.default_rng([14, seed]), interval=interval, late=late)
+        fit = fit_stress(r, POWER, name)
+        minus = direct(r, name)
+        start = [np.log(2000.0), 5.0, -0.5]
+        found = minimize(
+            minus,
+            start,
+            method="Nelder-Mead",
+            options={"maxiter": 4000, "xatol": 1e-9, "fatol": 1e-12},
+        )
+        found = minimize(minus, found.x, method="BFGS", options={"gtol": 1e-7})
+        assert fit.loglik == pytest.approx(-found.fun, abs=1e-6)
+        assert fit.coefficients[0] == pytest.approx(found.x[1], rel=2e-5)
+        mu = np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0])
+        if name == "weibull":
+            assert fit.sigma == pytest.approx(np.exp(found.x[2]), rel=2e-5)
+            assert mu == pytest.approx(found.x[0], rel=1e-5)
+        ours = [np.log(fit.quantile(float(STANDARD[name].cdf(0.0)), {"charge_V": 1400.0})[0]),
+                fit.coefficients[0], np.log(fit.sigma)]  # fmt: skip
+        assert minus(ours) <= found.fun + 1e-8
+        assert fit.units == 24
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_gradient_and_curvature_are_those_of_the_value(name):
+    r = step_test(np.random.default_rng(3), interval=0.4, late=0.4)
+    fit = fit_stress(r, POWER, "weibull")
+    s = fit.sample
+    assert s.path is not None and s.path_between is not None
+    phi = fit.phi * np.array([[1.1], [0.9], [1.05]])
+    problem = Problem(FAMILIES[name], s, [])
+    _, grad, curv = problem.terms(phi)
+    h = 1e-5
+    for i in range(3):
+        step = h * np.eye(3)[:, i : i + 1]
+        up, down = (loglik_at(FAMILIES[name], s, phi + k * step)[0] for k in (1, -1))
+        assert grad[i][0] == pytest.approx((up - down) / (2 * h), rel=1e-5, abs=1e-5)
+        g_up, g_down = (problem.terms(phi + k * step)[1] for k in (1, -1))
+        for j in range(i + 1):
+            slope = (g_up[j][0] - g_down[j][0]) / (2 * h)
+            assert curv[i][j][0] == pytest.approx(slope, rel=1e-5, abs=1e-5)
+    # under a hypothesis the derivatives are those of what stays free
+    held = Problem(FAMILIES[name], s, [Held(1, -0.3, {0: 0.2, 2: -0.4})])
+    free = phi[[0, 2]]
+    _, grad, curv = held.terms(free)
+    for i in range(2):
+        step = h * np.eye(2)[:, i : i + 1]
+        (up, gu, _), (down, gd, _) = (held.terms(free + k * step) for k in (1, -1))
+        assert grad[i][0] == pytest.approx((up[0] - down[0]) / (2 * h), rel=1e-5, abs=1e-5)
+        assert curv[i][i][0] == pytest.approx((gu[i][0] - gd[i][0]) / (2 * h), rel=1e-5, abs=1e-5)
+
+
+def test_stretches_at_one_stress_are_one_row():
+    whole = LifeRecords.of(
+        [900, 1500, 700], [900, np.inf, 800], shots_from=[100, 0, 0], unit=list("abc")
+    )
+    cut = LifeRecords.of(
+        [400, 900, 600, 1000, 1500, 700], [np.inf, 900, np.inf, np.inf, np.inf, 800],
+        shots_from=[100, 400, 0, 600, 1000, 0], unit=list("aabbbc"),
+    )  # fmt: skip
+    for name in FAMILIES:
+        one, two = fit_life(whole, name), fit_life(cut, name)
+        assert (one.loglik, one.mu, one.sigma, one.n, one.failed) == (
+            two.loglik, two.mu, two.sigma, two.n, two.failed
+        )  # fmt: skip
+    x = np.array([1.0, 1.0, -1.0, -1.0, -1.0, 0.5])[:, None]
+    s = sample_of(cut, x)
+    t = sample_of(whole, x[[0, 2, 5]])
+    assert s.path is None
+    assert np.array_equal(s.point.x, t.point.x) and np.array_equal(s.entry.y, t.entry.y)
+
+
+def test_the_second_row_of_a_survivor_is_not_a_second_unit():
+    r = step_test(np.random.default_rng(5))
+    naive = LifeRecords.of(
+        r.shots_good, r.shots_failed, shots_from=r.shots_from, covariates=r.covariates
+    )
+    fit = fit_stress(r, POWER)
+    assert fit.units == 24 and fit_stress(naive, POWER).units == len(r) > 24
+    assert fit_life(r).n == 24
+
+
+def test_contradictions_are_refused():
+    r = LifeRecords.of([500, 900], unit=["a", "a"], shots_from=[0, 600])
+    with pytest.raises(BadInput, match="100 shots are missing"):
+        fit_life(r)
