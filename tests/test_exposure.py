@@ -6,17 +6,23 @@ scipy; and against the single-stretch fits, to which it must reduce.
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 from scipy.optimize import minimize
 
 from reliability.life.engine import loglik_at
+from reliability.life.exposure import log_life
 from reliability.life.families import FAMILIES
 from reliability.life.fit import fit_life
 from reliability.life.likelihood import Held, Problem
 from reliability.life.sample import sample_of
+from reliability.life.scheme import scheme_of
 from reliability.life.stress import fit_stress, parse_term
+from reliability.life.stress_bounds import StressBounder
+from reliability.life.units import units_of
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
@@ -193,3 +199,64 @@ def test_contradictions_are_refused():
     r = LifeRecords.of([500, 900], unit=["a", "a"], shots_from=[0, 600])
     with pytest.raises(BadInput, match="100 shots are missing"):
         fit_life(r)
+
+
+def test_units_are_drawn_again_through_their_planned_stretches():
+    r = step_test(np.random.default_rng(8), n=60)
+    fit = fit_stress(r, POWER)
+    scheme = scheme_of(fit.records, fit.x, fit.sample.centre)
+    assert scheme.plans.varying.all()  # those that failed in their first stretch would have gone on
+    raw = scheme.plans.ends[:, :, 0]
+    assert set(raw[0]) == {500.0} and set(raw[1]) == {900.0}
+    # to the end of every unit's watch, exposures of the drawn units have the fitted distribution
+    free = replace(scheme, end=np.full(scheme.size, np.inf), mass=np.zeros_like(scheme.mass))
+    sample = free.draw(fit.family, fit.phi, 200, np.random.default_rng(1))
+    w = log_life(sample.path.x, sample.path.dose, fit.phi)
+    assert stats.kstest(w.ravel(), stats.gumbel_l.cdf).pvalue > 0.001
+    spent = np.exp(sample.path.dose).sum(axis=0)
+    np.testing.assert_allclose(np.log(spent), sample.path.y, atol=1e-9)
+    # and a drawn test is what the bench would have written down: the same likelihood from its rows
+    drawn = scheme.draw(fit.family, fit.phi, 3, np.random.default_rng(2))
+    for b in range(3):
+        rows = []
+        for u in range(scheme.size):
+            t = float(np.exp(drawn.path.y[u, b] + scheme.centre))
+            edges = [0.0, *[e for e in raw[:, u] if e < t * (1 - 1e-12)]]
+            for k, begun in enumerate(edges):
+                last = k == len(edges) - 1
+                dead = last and drawn.path.d[u, b] > 0
+                rows.append((f"u{u}", begun, t if last else edges[k + 1], t if dead else np.inf,
+                             scheme.plans.x[0, k, u, 0]))  # fmt: skip
+        again = LifeRecords.of(
+            [v[2] for v in rows], [v[3] for v in rows], shots_from=[v[1] for v in rows], unit=[v[0] for v in rows]
+        )  # fmt: skip
+        one = sample_of(again, np.array([[v[4]] for v in rows]), scheme.centre)
+        assert loglik_at(fit.family, one, fit.phi)[0] == pytest.approx(
+            loglik_at(fit.family, drawn.columns(slice(b, b + 1), 1), fit.phi)[0], abs=1e-8
+        )
+
+
+def test_inspected_step_tests_are_drawn_as_inspected():
+    r = step_test(np.random.default_rng(9), n=30, interval=1.0)
+    fit = fit_stress(r, POWER)
+    scheme = scheme_of(fit.records, fit.x, fit.sample.centre)
+    sample = scheme.draw(fit.family, fit.phi, 50, np.random.default_rng(1))
+    assert sample.path is None and sample.path_between.y.shape == (30, 50)
+    assert np.isfinite(loglik_at(fit.family, sample, np.repeat(fit.phi, 50, axis=1))).all()
+    bound = StressBounder(fit, effort=0.02).life(0.1, {"charge_V": 1200.0})
+    assert 0 < bound.lower < bound.estimate < bound.upper
+
+
+def test_residuals_are_logs_of_exposure_over_sigma():
+    r = step_test(np.random.default_rng(4))
+    fit = fit_stress(r, POWER)
+    low, high = fit.residuals()
+    assert low.size == 24
+    minus = direct(r, "weibull")
+    theta = [np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0]), fit.coefficients[0], np.log(fit.sigma)]
+    # the failed units' densities and the others' survivals add up to the likelihood
+    dead = np.isfinite(high)
+    eta_last = np.exp(theta[0]) * (units_of(r).records.covariates["charge_V"] / 1400.0) ** -theta[1]
+    total = (stats.gumbel_l.logpdf(low[dead]) - np.log(fit.sigma) - low[dead] * fit.sigma - np.log(eta_last[dead])).sum()
+    total += stats.gumbel_l.logsf(low[~dead]).sum()
+    assert total == pytest.approx(-minus(theta), abs=1e-8)

@@ -148,6 +148,6 @@ def test_filters(tmp_path):
     with pytest.raises(BadInput, match="holds texts"):
         where(r, "builder>a")
     with pytest.raises(BadInput, match="holds numbers"):
-        where(r, "lot=x")
+        where(r, "charge_V=x")
     with pytest.raises(BadInput, match="there are: fuel"):
         choose(r, slot=["igniter"])

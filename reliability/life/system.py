@@ -23,6 +23,7 @@ from reliability.life.likelihood import Held
 from reliability.life.sample import Sample, sample_of
 from reliability.life.scheme import Scheme, scheme_of
 from reliability.life.targets import LogLife
+from reliability.life.units import lives_of
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
@@ -68,6 +69,7 @@ class Slot:
         units: float = 1.0,
     ) -> Slot:
         """Build from records; ``phi`` None where the shape is assumed."""
+        records = lives_of(records)
         sample = sample_of(records)
         if phi is None:
             assert assumed_shape is not None
