@@ -68,7 +68,7 @@ class Histories:
     order: Ints
 
     @classmethod
-    def of(cls, records: LifeRecords, where: Where = _record) -> Histories:
+    def of(cls, records: LifeRecords, where: Where = _record, events: bool = True) -> Histories:
         """Put records together. See the module's first lines for what is one unit.
 
         Parameters
@@ -76,6 +76,8 @@ class Histories:
         records : LifeRecords
         where : callable
             How a record is called in messages, by its index.
+        events : bool
+            Whether to check failures with several suspects too; False for part of the slots.
 
         Raises
         ------
@@ -83,7 +85,8 @@ class Histories:
             With every contradiction; each names both records and what is allowed.
         """
         units, faults = _group(records, where)
-        faults += _event_faults(records, units, where)
+        if events:
+            faults += _event_faults(records, units, where)
         if faults:
             raise InvalidRecords(sorted(faults, key=lambda f: (f.row, f.column)))
         return cls._ordered(records, units)
@@ -346,40 +349,49 @@ class _Checker:
 
 
 def _event_faults(r: LifeRecords, units: list[list[int]], where: Where) -> list[Fault]:
-    rows_of: dict[tuple[str, str], list[int]] = defaultdict(list)
+    """Labels are of a module: the same label in another module is another failure."""
+    rows_of: dict[tuple[str, str, str], list[int]] = defaultdict(list)
+    by_label: dict[tuple[str, str], list[int]] = defaultdict(list)
     for i in np.flatnonzero(r.event != "").tolist():
-        rows_of[r.builder[i], r.event[i]].append(i)
+        rows_of[r.builder[i], r.module[i], r.event[i]].append(i)
+        by_label[r.builder[i], r.event[i]].append(i)
     if not rows_of:
         return []
     unit_of = {i: k for k, rows in enumerate(units) for i in rows}
     faults: list[Fault] = []
-    for (_, label), rows in rows_of.items():
-        faults += _one_event(r, label, rows, unit_of, where)
+    for (builder, _, label), rows in rows_of.items():
+        name = f"event {label[:60]!r}"
+        if len(rows) > 1:
+            faults += _one_event(r, name, rows, unit_of, where)
+        else:
+            faults.append(_lone_suspect(r, name, rows[0], by_label[builder, label], where))
     return faults
 
 
+def _lone_suspect(r: LifeRecords, name: str, a: int, namesakes: list[int], where: Where) -> Fault:
+    other = next((j for j in namesakes if j != a), None)
+    if other is not None:
+        text = (
+            f"{name} is of module {r.module[a]!r} here and of {r.module[other]!r} in {where(other)}; allowed: "
+            "two or more suspects, all of one module"
+        )
+        return Fault(a, "event", text, other)
+    near = _nearest(r, a)
+    beside = f"; {where(near)} of the same module is not marked" if near is not None else ""
+    text = (
+        f"{name} has one row only{beside}; allowed: two or more rows of one module with the same "
+        "label, of which one failed; a failure whose unit is known needs no event"
+    )
+    return Fault(a, "event", text, near)
+
+
 def _one_event(
-    r: LifeRecords, label: str, rows: list[int], unit_of: dict[int, int], where: Where
+    r: LifeRecords, name: str, rows: list[int], unit_of: dict[int, int], where: Where
 ) -> list[Fault]:
     a = rows[0]
-    name = f"event {label[:60]!r}"
-    if len(rows) == 1:
-        near = _nearest(r, a)
-        beside = f"; {where(near)} of the same module is not marked" if near is not None else ""
-        text = (
-            f"{name} has one row only{beside}; allowed: two or more rows of one module with the same "
-            "label, of which one failed; a failure whose unit is known needs no event"
-        )
-        return [Fault(a, "event", text, near)]
     faults = []
     for b in rows[1:]:
-        if r.module[b] != r.module[a]:
-            text = (
-                f"{name} is of module {r.module[b]!r} here and of {r.module[a]!r} in {where(a)}; allowed: "
-                "suspects of one module; another failure needs another label"
-            )
-            faults.append(Fault(b, "event", text, a))
-        elif unit_of[b] == unit_of[a]:
+        if unit_of[b] == unit_of[a]:
             text = f"{name} names the unit of {where(a)} again; allowed: each suspect once"
             faults.append(Fault(b, "event", text, a))
     for i in rows:
@@ -390,6 +402,12 @@ def _one_event(
                 "shots_failed; allowed: a count there, or no event if it is known to be good"
             )
             faults.append(Fault(i, "shots_failed", text, other))
+        elif (r.shots_good[i] == r.shots_failed[i]) != (r.shots_good[a] == r.shots_failed[a]):
+            text = (
+                f"the failure of {name} lies between two counts either here or in {where(a)}, and is "
+                "known to the shot in the other; allowed: all suspects alike"
+            )
+            faults.append(Fault(i, "shots_failed", text, a))
         elif r.count[i] > 1:
             text = f"a suspect of {name}, as in {where(other)}, is one unit; allowed: count 1"
             faults.append(Fault(i, "count", text, other))

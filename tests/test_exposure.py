@@ -32,11 +32,11 @@ STANDARD = {
 }  # fmt: skip
 
 
-def step_test(rng, n=24, eta=2000.0, exponent=6.0, shape=2.2, interval=0.0, late=0.0):
-    """Units whose voltage is raised every 400 shots, as the rows a bench would write."""
+def step_test(rng, n=24, eta=2000.0, exponent=6.0, shape=2.2, interval=0.0, late=0.0, higher=100.0):
+    """Units whose voltage is raised twice, as the rows a bench would write; every third begins ``higher``."""
     rows = []
     for u in range(n):
-        volts = np.array([1200.0, 1400.0, 1600.0]) if u % 3 else np.array([1300.0, 1500.0, 1700.0])
+        volts = np.array([1200.0, 1400.0, 1600.0]) + (0.0 if u % 3 else higher)
         begun = float(rng.integers(50, 200)) if rng.random() < late else 0.0
         ends = np.array([500.0, 900.0, 1500.0])
         need = rng.weibull(shape)
@@ -253,10 +253,19 @@ def test_residuals_are_logs_of_exposure_over_sigma():
     low, high = fit.residuals()
     assert low.size == 24
     minus = direct(r, "weibull")
-    theta = [np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0]), fit.coefficients[0], np.log(fit.sigma)]
+    theta = [
+        np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0]),
+        fit.coefficients[0],
+        np.log(fit.sigma),
+    ]
     # the failed units' densities and the others' survivals add up to the likelihood
     dead = np.isfinite(high)
     eta_last = np.exp(theta[0]) * (units_of(r).records.covariates["charge_V"] / 1400.0) ** -theta[1]
-    total = (stats.gumbel_l.logpdf(low[dead]) - np.log(fit.sigma) - low[dead] * fit.sigma - np.log(eta_last[dead])).sum()
+    total = (
+        stats.gumbel_l.logpdf(low[dead])
+        - np.log(fit.sigma)
+        - low[dead] * fit.sigma
+        - np.log(eta_last[dead])
+    ).sum()
     total += stats.gumbel_l.logsf(low[~dead]).sum()
     assert total == pytest.approx(-minus(theta), abs=1e-8)

@@ -113,7 +113,7 @@ CASES = {
     "taken out here": [("a", "c", 0, 1000, INF, {"removed": "suspect"}), ("a", "c", 1000, 1500, INF)],
     "cannot be one stretch": [("a", "c", 0, 1000, INF), ("a", "c", 1000, 1500, INF, {"count": 3})],
     "one row only": [("a", "c", 0, 900, 900, {"event": "e1"}), ("a", "d", 0, 900, 900)],
-    "of module 'b' here and of 'a'": [
+    "of module 'a' here and of 'b'": [
         ("a", "c", 0, 900, 900, {"event": "e1"}),
         ("b", "d", 0, 900, 900, {"event": "e1"}),
     ],

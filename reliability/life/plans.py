@@ -57,10 +57,11 @@ class Plans:
             for j in range(x.shape[0]):
                 u += x[j, k] * phi[2 + j]
             rate = np.exp(u / phi[0])
-            room = (ends[k] - begun) / scale * rate
-            here = np.isinf(out) & (left <= room)
-            out = np.where(here, begun + left / rate * scale, out)
-            left = left - room
+            with np.errstate(invalid="ignore"):  # past the last stretch, where all is settled
+                room = (ends[k] - begun) / scale * rate
+                here = np.isinf(out) & (left <= room)
+                out = np.where(here, begun + left / rate * scale, out)
+                left = left - room
             begun = ends[k]
             if np.isinf(begun).all():
                 break

@@ -184,7 +184,11 @@ def sample_of(records: LifeRecords, x: Array | None = None, centre: float | None
         If records of one unit contradict each other.
     """
     units = units_of(records, x)
-    c = log_centre(units.records) if centre is None else centre
+    return sample_of_units(units, log_centre(units.records) if centre is None else centre)
+
+
+def sample_of_units(units: Units, c: float) -> Sample:
+    """The batch of one that these units are, in log counts less ``c``."""
     varying = units.varying
     sample = _rows_of(units, c)
     if not varying.any():

@@ -15,9 +15,12 @@ Array = NDArray[np.float64]
 
 
 def histories_of(records: LifeRecords) -> Histories:
-    """The histories of records. Raises BadInput where records of one unit contradict each other."""
+    """The histories of records. Raises BadInput where records of one unit contradict each other.
+
+    Suspects of one failure stand in several slots, so they are checked where all slots are at hand.
+    """
     try:
-        return Histories.of(records)
+        return Histories.of(records, events=False)
     except InvalidRecords as e:
         raise BadInput(f"records of one unit contradict each other: {e}") from None
 
