@@ -15,6 +15,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
+from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -25,7 +27,7 @@ from reliability.life.likelihood import SHAPE_ONE, Held, Problem
 from reliability.life.sample import Paths, Rows, Sample, log_centre, sample_of_units
 from reliability.life.units import Units, units_of
 from reliability.notes import CannotAnswer
-from reliability.records import LifeRecords
+from reliability.records import LifeRecords, join
 
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
@@ -61,6 +63,13 @@ class Cause:
     x_failed: Array
     group: Ints
     held_shape: float | None = None
+
+    def known_records(self, candidates_failed: bool = False) -> LifeRecords:
+        """Records by the reading that no candidate was it, or that each was."""
+        if not candidates_failed or not self.group.size:
+            return self.records
+        rest = self.records.select(self.records.covariates[CANDIDATE] == NOBODY)
+        return join([rest, self.failed])
 
 
 @dataclass(frozen=True)
@@ -119,25 +128,23 @@ def _apart(sample: Sample) -> list[tuple[str, Sample]]:
         r = getattr(sample, kind)
         if r is None:
             continue
-        new: Rows | Paths
         if isinstance(r, Rows):
-            new = Rows(r.y.T, np.swapaxes(r.x, 1, 2), d=_turn(r.d), hi=_turn(r.hi))
+            new: Any = Rows(r.y.T, np.swapaxes(r.x, 1, 2), d=_turn(r.d), hi=_turn(r.hi))
         else:
             new = Paths(
                 np.swapaxes(r.x, 2, 3), np.swapaxes(r.dose, 1, 2), r.last.T, r.y.T, _turn(r.d),
                 None if r.dose_hi is None else np.swapaxes(r.dose_hi, 1, 2),
             )  # fmt: skip
-        more = {kind: new}
-        out.append(
-            (
-                kind,
-                Sample(
-                    r.y.shape[0],
-                    more.get("point"), more.get("between"), None, sample.covariates, sample.centre,
-                    more.get("path"), more.get("path_between"),  # type: ignore[arg-type]
-                ),
-            )
-        )  # fmt: skip
+        empty = replace(
+            sample,
+            size=r.y.shape[0],
+            point=None,
+            between=None,
+            entry=None,
+            path=None,
+            path_between=None,
+        )
+        out.append((kind, replace(empty, **{kind: new})))
     return out
 
 
@@ -233,7 +240,7 @@ class _Model:
             for i, c in enumerate(causes)
         ]
         edges = np.cumsum([0, *[p.free for p in self.parts]])
-        self.slices = [slice(int(a), int(b)) for a, b in zip(edges[:-1], edges[1:], strict=True)]
+        self.slices = [slice(int(a), int(b)) for a, b in pairwise(edges)]
         self.size = int(edges[-1])
         self.group = (
             np.concatenate([p.group for p in self.parts]) if self.parts else np.zeros(0, int)
