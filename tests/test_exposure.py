@@ -32,19 +32,25 @@ STANDARD = {
 }  # fmt: skip
 
 
-def step_test(rng, n=24, eta=2000.0, exponent=6.0, shape=2.2, interval=0.0, late=0.0, higher=100.0):
-    """Units whose voltage is raised twice, as the rows a bench would write; every third begins ``higher``."""
+MILD = ((1200.0, 1400.0, 1600.0), (500.0, 900.0, 1500.0))
+HARD = ((1300.0, 1500.0, 1700.0), (500.0, 900.0, 1500.0))
+"""voltages of the steps, and the counts at which they end"""
+
+
+def step_test(
+    rng, n=24, eta=2000.0, exponent=6.0, shape=2.2, interval=0.0, late=0.0, plans=(HARD, MILD, MILD)
+):
+    """Units whose voltage is raised twice, as the rows a bench would write; plans take turns."""
     rows = []
     for u in range(n):
-        volts = np.array([1200.0, 1400.0, 1600.0]) + (0.0 if u % 3 else higher)
+        volts, ends = (np.array(v) for v in plans[u % len(plans)])
         begun = float(rng.integers(50, 200)) if rng.random() < late else 0.0
-        ends = np.array([500.0, 900.0, 1500.0])
         need = rng.weibull(shape)
         edges = np.concatenate(([0.0], ends))
         scale = eta * (volts / 1400.0) ** -exponent
         while begun and (begun / scale[0]) >= need:
             need = rng.weibull(shape)
-        for k in range(3):
+        for k in range(volts.size):
             room = (edges[k + 1] - edges[k]) / scale[k]
             start = max(edges[k], begun) if k == 0 else edges[k]
             if need > room:
@@ -53,15 +59,8 @@ def step_test(rng, n=24, eta=2000.0, exponent=6.0, shape=2.2, interval=0.0, late
                 continue
             t = edges[k] + need * scale[k]
             if rng.random() < interval:
-                rows.append(
-                    (
-                        f"u{u}",
-                        start,
-                        max(start, np.floor(t / 100) * 100),
-                        np.ceil(t / 100) * 100,
-                        volts[k],
-                    )
-                )
+                low = max(start, np.floor(t / 100) * 100)
+                rows.append((f"u{u}", start, low, np.ceil(t / 100) * 100, volts[k]))
             else:
                 rows.append((f"u{u}", start, t, t, volts[k]))
             break
