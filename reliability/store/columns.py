@@ -13,12 +13,15 @@ from reliability.store.schema import NUMBER_COLUMNS, TEXT_COLUMNS
 RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode", "lot", "event", "removed")
 
 
-def records_to_arrow(records: LifeRecords) -> Any:
-    """Records as an Arrow table with the store's columns (infinite and nan become NULL)."""
+def records_to_arrow(records: LifeRecords, rows: Any = None) -> Any:
+    """Records as an Arrow table with the store's columns (infinite and nan become NULL).
+
+    ``rows`` are their rows in the file, (n,); by default one after the other below a header.
+    """
     import pyarrow as pa
 
     n = len(records)
-    data: dict[str, Any] = {"row": np.arange(2, n + 2)}
+    data: dict[str, Any] = {"row": np.arange(2, n + 2) if rows is None else np.asarray(rows)}
     for name in TEXT_COLUMNS:
         values = (
             getattr(records, name)
