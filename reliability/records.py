@@ -346,6 +346,22 @@ class LifeRecords:
         events = np.where(other, "", self.event)
         return replace(self, shots_failed=failed, mode=modes, event=events)
 
+    def suspects_failed(self) -> LifeRecords:
+        """The safe reading of units taken out because they looked bad: failed at their last count.
+
+        They were taken out for what they showed, so counting them as good there is too hopeful; the
+        records as they stand are the other reading. Their mode is unknown. A unit without a shot
+        (good at 0, or at the count where its watch began) stays as it is.
+        """
+        fired = self.shots_good > np.maximum(self.shots_from, 0.0)
+        bad = (self.removed == "suspect") & ~self.failed & fired
+        return replace(
+            self,
+            shots_failed=np.where(bad, self.shots_good, self.shots_failed),
+            mode=np.where(bad, UNKNOWN, self.mode),
+            removed=np.where(bad, "", self.removed),
+        )
+
     def column(self, name: str) -> NDArray[np.object_] | FloatArray:
         """A column by its name in the life sheet.
 

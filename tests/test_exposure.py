@@ -25,6 +25,7 @@ from reliability.life.stress_bounds import StressBounder
 from reliability.life.units import units_of
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
+from tests.benchmarks import step_voltage
 
 POWER = [parse_term("charge_V:power")]
 STANDARD = {
@@ -268,3 +269,13 @@ def test_residuals_are_logs_of_exposure_over_sigma():
     ).sum()
     total += stats.gumbel_l.logsf(low[~dead]).sum()
     assert total == pytest.approx(-minus(theta), abs=1e-8)
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_sets_of_the_step_voltage_benchmark_equal_scipy(seed):
+    """Ten of the 300 sets of tests/benchmarks/step_voltage.py."""
+    r = step_voltage.draw(seed)
+    fit = fit_stress(r, POWER)
+    theta = step_voltage.by_scipy(r)
+    mu = np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0])
+    np.testing.assert_allclose([mu, fit.coefficients[0], np.log(fit.sigma)], theta, atol=1e-6)

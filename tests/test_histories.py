@@ -231,3 +231,29 @@ def test_the_demo_readings_that_its_life_records_bury_are_found():
         assert wear.labels[f.row].endswith(h.records.unit[row])
     misfires = read_misfires(DEMO / "misfires.csv")
     assert isinstance(reading_faults(h, misfires.system, misfires.shots, "a misfire"), list)
+
+
+def test_units_taken_out_as_suspect_count_as_failed_there():
+    r = LifeRecords.of(
+        [500, 900, 0, 700],
+        [np.inf, 900, np.inf, np.inf],
+        removed=["suspect", "", "suspect", "failure"],
+    )
+    safe = r.suspects_failed()
+    assert safe.shots_failed.tolist() == [500, 900, INF, INF]
+    assert list(safe.mode) == ["unknown", "unknown", "", ""]
+    assert r.failures == 1 and safe.failures == 2
+
+
+def test_unknown_reasons_of_removal_and_reasons_of_failed_units_are_refused():
+    with pytest.raises(InvalidRecords, match="allowed: end, failure, suspect"):
+        LifeRecords.of([5.0], removed=["lost"])
+    with pytest.raises(InvalidRecords, match="this one failed at 5"):
+        LifeRecords.of([5.0], [5.0], removed=["suspect"])
+
+
+def test_mode_sets_have_one_spelling():
+    r = LifeRecords.of(
+        [5.0] * 4, [5.0] * 4, mode=["short| open", "open|short|open", "open|unknown", "open"]
+    )
+    assert list(r.mode) == ["open|short", "open|short", "unknown", "open"]

@@ -154,8 +154,13 @@ def test_stress_bounds_are_exact_and_agree_with_direct_integration():
     mass = np.zeros(q.size)
     for ln_sigma in s:
         sigma = np.exp(ln_sigma)
-        w = [(yi - (q[:, None] - z * sigma + n[None, :] * xi)) / sigma for yi, xi in zip(y, x, strict=True)]
-        log = sum((wi - ln_sigma if di else 0.0) - np.exp(wi) for wi, di in zip(w, dead, strict=True))
+        w = [
+            (yi - (q[:, None] - z * sigma + n[None, :] * xi)) / sigma
+            for yi, xi in zip(y, x, strict=True)
+        ]
+        log = sum(
+            (wi - ln_sigma if di else 0.0) - np.exp(wi) for wi, di in zip(w, dead, strict=True)
+        )
         mass += np.exp(log + 80.0 - y[dead].size).sum(axis=1)
     cdf = np.cumsum(mass) - 0.5 * mass
     direct = np.interp(0.05, cdf / mass.sum(), q)

@@ -17,9 +17,8 @@ import numpy as np
 from scipy.optimize import minimize
 
 from reliability.life.calibrated import calibrate
-from reliability.life.stress import fit_stress
+from reliability.life.stress import fit_stress, parse_term
 from reliability.life.stress_bounds import StressBounder
-from tests.test_exposure import POWER, step_test
 
 UNITS, ETA, EXPONENT, SHAPE, USE = 24, 2000.0, 6.0, 2.2, 1000.0
 SLOW = ((1100.0, 1300.0, 1500.0), (2500.0, 4000.0, 5000.0))
@@ -53,7 +52,7 @@ def newton(minus, theta, steps=8):
     h = 2e-3
 
     def slope(f, t):
-        e = np.eye(3) * h
+        e = np.eye(theta.size) * h
         return np.array(
             [(8 * (f(t + v) - f(t - v)) - f(t + 2 * v) + f(t - 2 * v)) / (12 * h) for v in e]
         )
@@ -64,17 +63,29 @@ def newton(minus, theta, steps=8):
     return theta
 
 
-def one(seed, effort):
-    """Difference from scipy in the estimates, exponent, and bounds over truth."""
-    r = step_test(
+def draw(seed):
+    """One of the data sets."""
+    from tests.test_exposure import step_test
+
+    return step_test(
         np.random.default_rng([20261126, seed]), UNITS, ETA, EXPONENT, SHAPE, plans=(SLOW, FAST)
     )
-    fit = fit_stress(r, POWER)
-    minus = direct(r)
+
+
+def by_scipy(records):
+    """(mu, n, ln sigma) of the direct likelihood."""
+    minus = direct(records)
     found = minimize(
         minus, [np.log(2000.0), 5.0, -0.5], method="Nelder-Mead", options={"maxiter": 600}
     )
-    theta = newton(minus, found.x)
+    return newton(minus, found.x)
+
+
+def one(seed, effort):
+    """Difference from scipy in the estimates, exponent, and bounds over truth."""
+    r = draw(seed)
+    fit = fit_stress(r, [parse_term("charge_V:power")])
+    theta = by_scipy(r)
     mu = np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0])
     ours = np.array([mu, fit.coefficients[0], np.log(fit.sigma)])
     b = StressBounder(fit, effort=effort)
