@@ -18,6 +18,7 @@ from reliability.life.exposure import log_life
 from reliability.life.families import FAMILIES
 from reliability.life.fit import fit_life
 from reliability.life.likelihood import Held, Problem
+from reliability.life.pooling import _Data
 from reliability.life.sample import sample_of
 from reliability.life.scheme import scheme_of
 from reliability.life.stress import fit_stress, parse_term
@@ -279,3 +280,21 @@ def test_sets_of_the_step_voltage_benchmark_equal_scipy(seed):
     theta = step_voltage.by_scipy(r)
     mu = np.log(fit.quantile(1 - np.exp(-1.0), {"charge_V": 1400.0})[0])
     np.testing.assert_allclose([mu, fit.coefficients[0], np.log(fit.sigma)], theta, atol=1e-6)
+
+
+@pytest.mark.parametrize("name", FAMILIES)
+def test_the_random_effect_model_sees_the_same_likelihood(name):
+    """Group sums at no effect are the joint likelihood; a common shift of ln life is one of mu."""
+    r = step_test(np.random.default_rng(6), interval=0.4, late=0.4)
+    fit = fit_stress(r, POWER, name)
+    labels = np.array([f"g{int(u[1:]) % 4}" for u in r.unit], object)
+    data = _Data(r, fit.x, labels)
+    assert data.centre == pytest.approx(fit.sample.centre)
+    here = data.by_group(fit.family, fit.phi[:, 0], np.array([0.0, 0.2]))
+    assert here.shape == (4, 2)
+    assert here[:, 0].sum() == pytest.approx(
+        loglik_at(fit.family, fit.sample, fit.phi)[0], abs=1e-8
+    )
+    moved = fit.phi.copy()
+    moved[1] -= moved[0] * 0.2
+    assert here[:, 1].sum() == pytest.approx(loglik_at(fit.family, fit.sample, moved)[0], abs=1e-8)

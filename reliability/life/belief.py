@@ -164,7 +164,7 @@ def stress_belief(
         chosen[0] = np.exp(chosen[0])
         return _stress_draws(fam, sample, phi, x, chosen)
     root = np.linalg.cholesky(shape + 1e-12 * np.eye(p) * np.trace(shape))
-    rows = sum(r.y.shape[0] for r in (sample.point, sample.between) if r is not None)
+    rows = sample.rows
     # many rows make each draw dear, and the proposal near enough to need few spare ones
     pool = int(np.clip(2e7 / rows, 1.5 * draws, 6 * draws))
     df = 6.0
