@@ -9,10 +9,12 @@ import numpy as np
 import pytest
 
 from reliability.sheets.life import read_life
+from reliability.sheets.side import read_sheet
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv
 from reliability.store import Store, StoreError
 from reliability.store.intake import put
+from reliability.store.readings import side_faults, stored_reading_contradictions
 from reliability.store.schema import MIGRATIONS, VERSION
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
@@ -160,3 +162,39 @@ def test_the_demo_is_stored_and_its_repetition_is_seen(box, tmp_path):
         again = read_life(path)
     out = box.add(again)
     assert not out.new and out.repeated == len(sheet.records)
+
+
+def test_readings_that_a_life_record_buries_are_named_with_both_rows(box, sheet, tmp_path):
+    box.add(
+        sheet(
+            "a.csv",
+            "kite,m,igniter,g1,0,900,950,1200,,,,short",
+            "kite,m,igniter,g2,0,900,,1200,,,,",
+        )
+    )
+    path = tmp_path / "wear.csv"
+    path.write_text(
+        "builder,module,slot,unit,shots,quantity,value\n"
+        "kite,m,igniter,g1,940,gap_mm,0.5\nkite,m,igniter,g1,960,gap_mm,0.6\n"
+        "kite,m,igniter,g2,901,gap_mm,0.6\nkite,m,igniter,g9,9999,gap_mm,0.6\n"
+    )
+    side = read_sheet(path)
+    faults = side_faults(box, side)
+    assert [(f.row, f.column) for f in faults] == [(3, "shots"), (4, "shots")]
+    assert "it failed at 950 in row 2 of a.csv (contribution 1)" in faults[0].message
+    assert "last known good at 900 in row 3 of a.csv" in faults[1].message
+    box.add_side(side)
+    found = stored_reading_contradictions(box)
+    assert len(found) == 2 and found[0].startswith("row 3 of wear.csv of contribution 2")
+
+
+def test_the_demo_misfires_and_readings_can_be_checked(box):
+    for path in sorted(DEMO.glob("life_*.csv")):
+        box.add(read_life(path))
+    faults = side_faults(box, read_sheet(DEMO / "wear.csv"))
+    lines = (DEMO / "wear.csv").read_text().splitlines()
+    assert all(lines[f.row - 1].split(",")[3] in f.message for f in faults)
+    assert all(
+        "allowed: readings up to" in f.message
+        for f in side_faults(box, read_sheet(DEMO / "misfires.csv"))
+    )
