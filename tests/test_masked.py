@@ -2,15 +2,23 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 from scipy import stats
 from scipy.optimize import minimize
 
+from reliability.life.bounds import Bounder
 from reliability.life.causes import fit_modes, fit_slots
+from reliability.life.engine import fit_batch
+from reliability.life.families import WEIBULL
 from reliability.life.fit import fit_life
+from reliability.life.masked_bounds import MaskedBounder, unknown_note
+from reliability.life.targets import quantile_target
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
+from tests.test_exposure import step_test
 
 
 def two_modes(seed, n=30, unknown=0.4, end=2500.0, inspect=0.0, partial=False):
@@ -30,25 +38,20 @@ def two_modes(seed, n=30, unknown=0.4, end=2500.0, inspect=0.0, partial=False):
 
 
 def direct_modes(r):
-    """-log-likelihood in (ln eta, ln shape) of short, then of wear."""
+    """-log-likelihood in (ln eta, ln shape) of short, then of wear, in plain numpy."""
+    dead = np.isfinite(r.shots_failed)
+    exact = dead & (r.shots_good == r.shots_failed)
+    may = np.array([r.mode != "wear", r.mode != "short"])
 
     def minus(theta):
-        total = 0.0
-        par = [(np.exp(theta[0]), np.exp(theta[1])), (np.exp(theta[2]), np.exp(theta[3]))]
-        d = [stats.weibull_min(b, scale=e) for e, b in par]
-        for good, failed, mode in zip(r.shots_good, r.shots_failed, r.mode, strict=True):
-            total += sum(x.logsf(good) for x in d)
-            if not np.isfinite(failed):
-                continue
-            if good == failed:
-                h = [x.pdf(good) / x.sf(good) for x in d]
-            else:
-                h = [(x.sf(good) - x.sf(failed)) / x.sf(good) for x in d]
-            may = {"short": h[:1], "wear": h[1:]}.get(mode, h)
-            total += np.log(sum(may))
-        return -total
+        eta, shape = np.exp(theta[[0, 2]])[:, None], np.exp(theta[[1, 3]])[:, None]
+        low = (r.shots_good / eta) ** shape
+        rate = shape / eta * (np.where(exact, r.shots_good, 1.0) / eta) ** (shape - 1)
+        found = -np.expm1(low - (np.where(dead, r.shots_failed, r.shots_good) / eta) ** shape)
+        hazard = (np.where(exact, rate, found) * may).sum(axis=0)
+        return low.sum() - np.log(hazard[dead]).sum()
 
-    return minus
+    return lambda theta: minus(np.asarray(theta))
 
 
 def theta_of(fit):
@@ -151,3 +154,69 @@ def test_a_cause_that_nothing_fixes_is_named():
         fit_modes(r)
     with pytest.raises(CannotAnswer, match="known mode"):
         fit_modes(LifeRecords.of([100, 200], [100, 200]))
+
+
+def test_bounds_of_known_causes_are_those_of_the_cause_alone_and_unknown_ones_widen_them():
+    whole, part = two_modes(7, unknown=0.0), two_modes(7, unknown=0.5)
+    target = quantile_target(WEIBULL, 0.1)
+    fits = [fit_modes(r) for r in (whole, part)]
+    assert fits[0].widening(0, target) == pytest.approx(1.0) and not unknown_note(fits[0], 0)
+    assert fits[1].widening(0, target) > 1.0  # information that is missing
+    assert "times what it would be" in unknown_note(fits[1], 0)[0].text
+    own = whole.of_mode("short")
+    alone = Bounder(own, fit_life(own), effort=0.02).quantile(0.1)
+    joint = MaskedBounder(fits[0], 0, effort=0.02).quantile(0.1)
+    assert joint.lower == pytest.approx(alone.lower, rel=1e-3)
+    assert joint.upper == pytest.approx(alone.upper, rel=1e-3)
+
+
+def test_the_complete_sample_has_its_maximum_where_the_joint_fit_has():
+    fit = fit_modes(two_modes(3))
+    for i in range(2):
+        again = fit_batch(WEIBULL, fit.complete_sample(i), tol=1e-15)
+        np.testing.assert_allclose(again.phi, fit.phi[i], rtol=1e-6)
+
+
+def test_the_root_of_the_profile_is_that_of_a_direct_one():
+    r = two_modes(1)
+    fit = fit_modes(r)
+    b = MaskedBounder(fit, 0, method="likelihood")
+    low = b.quantile(0.1).lower
+    minus = direct_modes(r)
+
+    def under(theta):  # ln eta of shorts such that their 10 % life is the bound
+        shape = np.exp(theta[0])
+        return minus([np.log(low) - np.log(-np.log(0.9)) / shape, theta[0], theta[1], theta[2]])
+
+    found = minimize(
+        under,
+        theta_of(fit)[1:],
+        method="Nelder-Mead",
+        options={"maxiter": 3000, "xatol": 1e-8, "fatol": 1e-12},
+    )
+    assert np.sqrt(2 * (found.fun + fit.loglik)) == pytest.approx(1.645, abs=1e-3)
+
+
+def test_modes_with_stretches_and_stress_and_shapes_held():
+    """Steps of voltage, modes half unknown: one likelihood with both; and a shape that is held stays."""
+    steps = step_test(np.random.default_rng(2), n=30)
+    rng = np.random.default_rng(3)
+    mode = np.where(steps.failed, rng.choice(["short", "wear", "unknown"], len(steps)), "")
+    r = replace(steps, mode=mode)
+    x = np.log(r.covariates["charge_V"] / 1400.0)[:, None]
+    fit = fit_modes(r, x=x)
+    assert sum(fit.failures) == pytest.approx(r.failures)
+    # the hazards of both add up to the likelihood of the unit whatever the mode
+    h = 1e-5
+    theta = fit.model.theta(fit.phi)
+    _, grad, curv, _ = fit.model.value(theta)
+    assert np.abs(grad).max() < 1e-4
+    for i in range(theta.size):
+        e = h * np.eye(theta.size)[i]
+        up, down = fit.model.value(theta + e), fit.model.value(theta - e)
+        assert (up[0] - down[0]) / (2 * h) == pytest.approx(grad[i], abs=1e-4)
+        np.testing.assert_allclose((up[1] - down[1]) / (2 * h), curv[i], rtol=1e-4, atol=1e-3)
+    held = fit_modes(r, shapes={"wear": 3.0}, x=x)
+    assert held.phi[1][0, 0] == 3.0 and held.loglik <= fit.loglik + 1e-9
+    b = MaskedBounder(fit, 0, effort=0.01).quantile(0.1, (float(np.log(1300 / 1400)),))
+    assert 0 < b.lower < b.estimate < b.upper

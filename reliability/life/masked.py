@@ -25,6 +25,7 @@ from reliability.life.engine import fit_batch
 from reliability.life.families import Family
 from reliability.life.likelihood import SHAPE_ONE, Held, Problem
 from reliability.life.sample import Paths, Rows, Sample, log_centre, sample_of_units
+from reliability.life.targets import Target
 from reliability.life.units import Units, units_of
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords, join
@@ -64,12 +65,14 @@ class Cause:
     group: Ints
     held_shape: float | None = None
 
-    def known_records(self, candidates_failed: bool = False) -> LifeRecords:
-        """Records by the reading that no candidate was it, or that each was."""
+    def known_records(self, candidates_failed: bool = False) -> tuple[LifeRecords, Array]:
+        """Records and covariates by the reading that no candidate was it, or that each was."""
         if not candidates_failed or not self.group.size:
-            return self.records
-        rest = self.records.select(self.records.covariates[CANDIDATE] == NOBODY)
-        return join([rest, self.failed])
+            return self.records, self.x
+        rest = self.records.covariates[CANDIDATE] == NOBODY
+        return join([self.records.select(rest), self.failed]), np.concatenate(
+            (self.x[rest], self.x_failed)
+        )
 
 
 @dataclass(frozen=True)
@@ -96,6 +99,8 @@ class MaskedFit:
         Failures known to be of each cause.
     unknown : float
         Failures of unknown cause.
+    cov_known : array
+        What ``cov`` would be if the causes were known in the proportions of ``weights``.
     """
 
     family: Family
@@ -108,6 +113,7 @@ class MaskedFit:
     failures: tuple[float, ...]
     known: tuple[float, ...]
     unknown: float
+    cov_known: Array
     model: _Model = field(repr=False, compare=False)
 
     def index(self, name: str) -> int:
@@ -116,6 +122,24 @@ class MaskedFit:
             if c.name == name:
                 return i
         raise KeyError(name)
+
+    def complete_sample(self, cause: int) -> Sample:
+        """One cause's sample with its candidates failed with their weight and good with the rest.
+
+        Its maximum is ``phi[cause]``; its curvature is that of known causes, so bounds from it alone
+        are too short: use ``masked_bounds``.
+        """
+        part = self.model.parts[cause]
+        weight = self.weights[cause] * self.model.counts[part.group]
+        return _weighted(self.causes[cause], part, weight, self.centre)
+
+    def widening(self, cause: int, target: Target) -> float:
+        """Standard error of a target of one cause over what it would be with all causes known."""
+        g = np.zeros(self.model.size)
+        g[self.model.slices[cause]] = target.gradient(self.phi[cause])[
+            self.model.parts[cause].problem.free
+        ]
+        return float(np.sqrt((g @ self.cov @ g) / (g @ self.cov_known @ g)))
 
 
 # --- likelihood of one cause ---------------------------------------------------------------------
@@ -286,6 +310,15 @@ class _Model:
         curv += (slope * weight) @ slope.T - (mean * self.counts) @ mean.T
         return total, grad, curv, out
 
+    def complete_information(self, theta: Array) -> Array:
+        """Information if the causes were known in the proportions that the fit gives them."""
+        weights = self.value(theta)[3]
+        info = np.zeros((self.size, self.size))
+        for p, s, w in zip(self.parts, self.slices, weights, strict=True):
+            _, _, curv, _, _, more = p.terms(theta[s])
+            info[s, s] -= curv + (more * (w * self.counts[p.group])).sum(axis=2)
+        return info
+
     def phi(self, theta: Array) -> tuple[Array, ...]:
         """Parameters of each cause, (p, 1) each."""
         return tuple(
@@ -380,7 +413,8 @@ def fit_masked(causes: Sequence[Cause], counts: Array, family: Family) -> Masked
     jacobian = sum(_log_jacobian(c.records) for c in causes)
     return MaskedFit(
         family, tuple(causes), every, phi, cov, ll - jacobian, tuple(weights),
-        tuple(k + s for k, s in zip(known, sums, strict=True)), tuple(known), float(counts.sum()), model,
+        tuple(k + s for k, s in zip(known, sums, strict=True)), tuple(known), float(counts.sum()),
+        _inverse(model.complete_information(theta)), model,
     )  # fmt: skip
 
 

@@ -16,15 +16,22 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from reliability.life.bounds import Bound, Bounder, from_log
+from reliability.life.calibrated import calibrate
+from reliability.life.engine import fit_batch
 from reliability.life.families import normal_quantile
-from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.fit import NoMaximum, fit_life, phi_covariance
 from reliability.life.masked import MaskedFit
+from reliability.life.sample import sample_of
+from reliability.life.scheme import scheme_of
 from reliability.life.signed_root import UNREACHABLE, signed_root
 from reliability.life.targets import LogLife, LogQuantile, LogShape, Target, quantile_target
+from reliability.notes import Note
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
 
+WIDE_CUT = 2.5
+"""signed root at the exact 95 % bound of a failure-terminated test with few failures"""
 LEAST_KNOWN = 2
 """failures known to be of a cause below which its cut is that of all its candidates failing"""
 
@@ -70,25 +77,44 @@ class MaskedBounder:
         z = float(normal_quantile(self.confidence))
         if self.method == "likelihood":
             return z if lower else -z
-        records = self._stand_in()
+        cause = self.fit.causes[self.cause]
+        failed = self.fit.known[self.cause] < LEAST_KNOWN
+        records, x = cause.known_records(failed)
         try:
-            own = fit_life(records, self.fit.family.name)
-            bounder = Bounder(records, own, self.confidence, "calibrated", self.seed, self.effort)
-            shift = self.fit.centre - own.sample.centre
-            moved = _moved(target, shift)
-            b = bounder.bound(moved)
-            v = b.lower if lower else b.upper
-            r = signed_root(own.family, own.sample, moved, np.array([v]), own.phi, bounder.loglik)
-            found = float(r[0][0])
+            found = self._calibrated(records, x, target, lower)
         except NoMaximum:
-            # nothing to calibrate on: the cut of an exact test with two failures (2.5, PITFALLS)
-            found = 2.5 if lower else -2.5
+            found = None
+        if found is None:
+            # nothing to calibrate on: the cut of an exact test with two or three failures
+            found = WIDE_CUT if lower else -WIDE_CUT
+        if not self.fit.unknown:
+            return found
+        # no shorter than the normal cut where the stand-in is not the fit itself
         return max(found, z) if lower else min(found, -z)
 
-    def _stand_in(self) -> LifeRecords:
-        """Records whose bound is calibrated: known failures only, or with all candidates if too few."""
-        cause = self.fit.causes[self.cause]
-        return cause.known_records(self.fit.known[self.cause] < LEAST_KNOWN)
+    def _calibrated(
+        self, records: LifeRecords, x: Array, target: Target, lower: bool
+    ) -> float | None:
+        """Cut of the calibrated bound on these records alone; None where they have no fit."""
+        fam = self.fit.family
+        if not x.shape[1]:
+            own = fit_life(records, fam.name)
+            bounder = Bounder(records, own, self.confidence, "calibrated", self.seed, self.effort)
+            moved = _moved(target, self.fit.centre - own.sample.centre)
+            b = bounder.bound(moved)
+            v = np.array([b.lower if lower else b.upper])
+            return float(signed_root(fam, own.sample, moved, v, own.phi, bounder.loglik)[0][0])
+        sample = sample_of(records, x, self.fit.centre)
+        free = fit_batch(fam, sample, start=self.fit.phi[self.cause], tol=1e-15, max_iter=200)
+        if not free.converged[0]:
+            return None
+        cov = phi_covariance(fam, sample, free.phi)
+        g = target.gradient(free.phi)
+        return calibrate(
+            fam, sample, scheme_of(records, x, self.fit.centre), target, free.phi, float(free.loglik[0]),
+            float(np.sqrt(g @ cov @ g)), self.confidence, lower, np.random.default_rng([self.seed, int(lower)]),
+            int(400_000 * self.effort),
+        ).cut  # fmt: skip
 
     def bound(self, target: Target) -> Bound:
         """Estimate with lower and upper bound, on the target's scale."""
@@ -136,3 +162,21 @@ def _moved(target: Target, shift: float) -> Target:
     if isinstance(target, LogQuantile):
         return LogQuantile(target.z)
     return target
+
+
+def unknown_note(
+    fit: MaskedFit, cause: int, fraction: float = 0.1, x: tuple[float, ...] = ()
+) -> tuple[Note, ...]:
+    """How many failures have no known cause, and what that costs the bound; empty where none has."""
+    if not fit.unknown:
+        return ()
+    wider = fit.widening(cause, quantile_target(fit.family, fraction, x))
+    name = fit.causes[cause].name
+    share = fit.failures[cause] - fit.known[cause]
+    text = (
+        f"{fit.unknown:g} failure{'s' if fit.unknown != 1 else ''} of unknown cause: each may have been any of "
+        f"{', '.join(c.name for c in fit.causes)}; {share:.1f} of them are reckoned to {name}, beside "
+        f"{fit.known[cause]:g} known. Not knowing makes the standard error of its {fraction:.0%} life "
+        f"{wider:.2f} times what it would be."
+    )
+    return (Note("unknown_cause", text),)
