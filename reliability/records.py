@@ -17,6 +17,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -317,10 +318,39 @@ class LifeRecords:
         """Which failures lie between two inspections."""
         return self.failed & ~self.exact & ~self.left
 
+    @cached_property
+    def continued(self) -> BoolArray:
+        """Which records are stretches that a later record of the same unit goes on from.
+
+        For counting only; ``histories.Histories`` puts units together and finds contradictions.
+        """
+        out = np.zeros(len(self), bool)
+        begun = np.flatnonzero((self.shots_from > 0) & (self.unit != ""))
+        if not begun.size:
+            return out
+        names = list(
+            zip(self.builder.tolist(), self.slot.tolist(), self.unit.tolist(), strict=True)
+        )
+        starts: dict[tuple[object, ...], list[int]] = {}
+        for j in begun.tolist():
+            starts.setdefault((*names[j], self.shots_from[j]), []).append(j)
+        alive = np.flatnonzero(
+            ~self.failed & (self.unit != "") & (self.shots_good > self.shots_from)
+        )
+        here: list[tuple[int, list[int]]] = []
+        for i in alive.tolist():
+            found = starts.get((*names[i], self.shots_good[i]))
+            if found:
+                here.append((i, found))
+        own = {j for i, found in here for j in found if self.module[j] == self.module[i]}
+        for i, found in here:
+            out[i] = any(self.module[j] == self.module[i] or j not in own for j in found)
+        return out
+
     @property
     def units(self) -> float:
-        """Number of units, counts included."""
-        return float(self.count.sum())
+        """Number of units, counts included; a unit counts once, however many stretches it has."""
+        return float(self.count[~self.continued].sum())
 
     @property
     def failures(self) -> float:

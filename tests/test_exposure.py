@@ -192,7 +192,7 @@ def test_the_second_row_of_a_survivor_is_not_a_second_unit():
         r.shots_good, r.shots_failed, shots_from=r.shots_from, covariates=r.covariates
     )
     fit = fit_stress(r, POWER)
-    assert fit.units == 24 and fit_stress(naive, POWER).units == len(r) > 24
+    assert fit.units == 24 == r.units and fit_stress(naive, POWER).units == len(r) > 24
     assert fit_life(r).n == 24
 
 

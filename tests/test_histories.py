@@ -43,7 +43,7 @@ def test_stretches_in_order_whatever_the_order_of_rows():
         ("a", "c1", 600, 1000, INF),
     )
     h = Histories.of(r)
-    assert len(h) == 3
+    assert len(h) == 3 == r.units
     assert h.order.tolist() == [0, 2, 4, 1, 3]
     assert h.unit.tolist() == [0, 1, 1, 1, 2]
     assert h.first.tolist() == [0, 1, 4] and h.last.tolist() == [0, 3, 4]
@@ -63,7 +63,9 @@ def test_late_entry_stays_on_the_first_stretch():
 
 def test_names_that_begin_anew_in_every_module_are_units_of_their_own():
     steps = [(m, "mai1", a, b, INF) for m in "ab" for a, b in ((0, 1000), (1000, 2000))]
-    assert len(Histories.of(records(*steps))) == 2
+    assert len(Histories.of(records(*steps))) == 2 == records(*steps).units
+    stopped = records(*steps[:3])  # b ended where a went on
+    assert len(Histories.of(stopped)) == 2 == stopped.units
     late = records(("a", "mai1", 600, 3000, INF), ("b", "mai1", 600, 2000, INF))
     assert len(Histories.of(late)) == 2
     # another slot shows how this builder names; here the ranges alone would contradict
@@ -79,7 +81,7 @@ def test_names_that_begin_anew_in_every_module_are_units_of_their_own():
         ("a", "mai1", 0, 1000, INF), ("b", "mai1", 1000, 2000, INF), ("c", "mai1", 0, 700, INF)
     )
     h = Histories.of(moved)
-    assert len(h) == 2 and h.moved.tolist() == [True, False]
+    assert len(h) == 2 == moved.units and h.moved.tolist() == [True, False]
 
 
 def test_the_demo_chains_as_its_units_are():
@@ -87,7 +89,7 @@ def test_the_demo_chains_as_its_units_are():
     r = join(sheets)
     h = Histories.of(r)
     keys = set(zip(r.builder, r.module, r.slot, r.unit, strict=True))
-    assert len(h) == len(keys)
+    assert len(h) == len(keys) == r.units
 
 
 def test_published_files_are_read_as_before():
