@@ -51,7 +51,9 @@ class SlotModel:
     lent : tuple of Part
         Other groups, see Part.
     aged : array (e,)
-        ln of the age that the flight unit has, in units of shots; -inf when new.
+        ln of the age that the flight unit has, in shots at the operating point; -inf when new.
+    shift : array (e,)
+        ln of the age that one shot at the operating point adds, in shots at the reference stress.
     units : float
         Equal units in the slot, the first failure of which ends the module.
     """
@@ -62,13 +64,15 @@ class SlotModel:
     benches: Benches
     lent: tuple[Part, ...] = ()
     aged: Array = field(default_factory=lambda: np.full(1, -np.inf))
+    shift: Array = field(default_factory=lambda: np.zeros(1))
     units: float = 1.0
 
     def log_gain(self, shots: float) -> Array:
         """ln g of a mission of ``shots`` (in units), (m, e)."""
         b = np.exp(np.broadcast_to(self.aged, self.cells.k.shape[:1]))[None, :]
         beta = self.cells.beta[:, None]
-        return np.asarray(np.log(self.units * ((b + shots) ** beta - b**beta)))
+        gain = np.log(self.units * ((b + shots) ** beta - b**beta))
+        return np.asarray(gain + beta * self.shift[None, :])
 
     def lines(self, shots: float, data: Tally, lent: Array) -> Lines:
         """Every cell's log-likelihood as a line in the slot's hazard."""

@@ -1,9 +1,9 @@
-"""Turning the root's simulated distribution into a bound: largest mission, or least survival.
+"""Turning the root's simulated distribution into a bound.
 
 ``p(v)`` is the chance, at the fit constrained to ``v``, of data that like a lower hazard as much as
-the data at hand (ties counted against us: Buehler 1957). The bound is where ``p = 1 - confidence``.
-The root with the normal cut gives the first candidate; each further one is where the root meets the
-cut simulated at the one before.
+the data at hand do, ties included (Buehler 1957). The bound is where ``p = 1 - confidence``. The root
+with the normal cut gives the first candidate; each further one is where the root meets the cut
+simulated at the one before. ``v`` is ln shots, -ln hazard or a stress: the root falls along it.
 """
 
 from __future__ import annotations
@@ -15,20 +15,19 @@ import numpy as np
 from scipy.special import ndtri
 
 from reliability.slots.cells import Array
-from reliability.slots.engine import Engine, Root
+from reliability.slots.engine import Root
 
 CUT_FLOOR = 0.02
-SURE = 1e9
+STAGES = 2
 
 
 @dataclass(frozen=True)
-class Bound:
+class Inverted:
     """Where the bound came to lie.
 
     Attributes
     ----------
     value : float
-        ln shots (in units) or ln hazard.
     cut : float
         Root that it was cut at.
     root : Root
@@ -40,36 +39,28 @@ class Bound:
     root: Root
 
 
-def tied_cut(values: Array, confidence: float) -> float:
-    """Least cut that a share of at most 1 - confidence reaches, ties included."""
-    v = np.sort(values)
-    allowed = int(np.floor((1.0 - confidence) * v.size + 1e-9))
-    top = v[v.size - allowed - 1]  # must not be reached
-    above = v[v > top + 1e-9]
-    return float(0.5 * (top + above[0])) if above.size else float("inf")
-
-
-def solve(f: Callable[[float], float], start: float, low: float, high: float) -> float:
-    """Zero of a falling function by bracketing and bisection; the end of the bracket if none."""
-    a = b = start
-    fa = f(a)
-    step = 0.7
-    if fa > 0:
-        while fa > 0:
+def falls_to(f: Callable[[float], float], start: float, span: tuple[float, float]) -> float:
+    """Zero of a falling function by bracketing and bisection; the end of the span if none."""
+    low, high = span
+    a = b = min(max(start, low), high)
+    step = 0.05 * (high - low)
+    up = f(a) > 0
+    while True:
+        if up:
             if b >= high:
                 return high
             a, b = b, min(b + step, high)
-            fa = f(b)
-            step *= 1.6
-    else:
-        while fa <= 0:
+            if f(b) <= 0:
+                break
+        else:
             if a <= low:
                 return low
-            b, a = a, max(a - step, low)
-            fa = f(a)
-            step *= 1.6
+            a, b = max(a - step, low), a
+            if f(a) > 0:
+                break
+        step *= 1.6
     for _ in range(60):
-        if b - a < 1e-4:
+        if b - a < 1e-4 * (high - low) / 16:
             break
         mid = 0.5 * (a + b)
         if f(mid) > 0:
@@ -79,25 +70,32 @@ def solve(f: Callable[[float], float], start: float, low: float, high: float) ->
     return 0.5 * (a + b)
 
 
-def longest(
-    engine: Engine,
-    total: Callable[[float], float],
+def invert(
+    root: Callable[[float], Root],
+    drawn: Callable[[float, Root], Array],
     confidence: float,
     start: float,
     span: tuple[float, float],
-    stages: int = 2,
-) -> Bound:
-    """Largest ln shots whose bound on the hazard is still ``total(shots)``."""
+    stages: int = STAGES,
+) -> Inverted:
+    """The bound along ``v``.
 
-    def root(v: float) -> Root:
-        return engine.observed(float(np.exp(v)), total(float(np.exp(v))))
-
+    Parameters
+    ----------
+    root : callable
+        Root of the data at v.
+    drawn : callable
+        Roots of data simulated at the constrained fit given.
+    confidence : float
+    start : float
+    span : (float, float)
+    stages : int
+    """
     cut = float(ndtri(confidence))
-    v = solve(lambda v: float(root(v).value[0]) - cut, start, *span)
+    v = falls_to(lambda v: float(root(v).value[0]) - cut, start, span)
     for _ in range(stages):
-        there = root(v)
-        shots = float(np.exp(v))
-        drawn = engine.simulated(shots, total(shots), there)
-        cut = float(np.clip(np.quantile(drawn, confidence), CUT_FLOOR, SURE))
-        v = solve(lambda v, c=cut: float(root(v).value[0]) - c, v, *span)
-    return Bound(v, cut, root(v))
+        here = root(v)
+        values = drawn(v, here)
+        cut = max(float(np.quantile(values, confidence)), CUT_FLOOR)
+        v = falls_to(lambda v, c=cut: float(root(v).value[0]) - c, v, span)  # type: ignore[misc]
+    return Inverted(v, cut, root(v))
