@@ -119,8 +119,9 @@ class _Draw:
         lo = np.where(seen, np.maximum(np.floor((start + run) / safe) * step - start, 0.0), run)
         hi = np.where(seen, np.floor((start + run) / safe) * step + step - start, run)
         dead = hi <= left
-        last = np.floor((start + left) / safe) * step - start
-        end = np.where(dead, lo, np.where(seen & np.isfinite(left), np.maximum(last, 0.0), left))
+        ends = np.where(np.isfinite(left), left, 0.0)
+        last = np.maximum(np.floor((start + ends) / safe) * step - start, 0.0)
+        end = np.where(dead, lo, np.where(seen, last, ends))
         self._enter(batch, bench, clock, entry, end, np.where(dead, hi, end), dead)
         on = dead & self.b.swap[bench] & (left - hi > 0) & np.isfinite(left)
         return batch[on], bench[on], clock[on] + hi[on], left[on] - hi[on]

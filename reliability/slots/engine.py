@@ -135,6 +135,8 @@ class Root:
         And each slot's best cell there.
     by_slot : array (j,)
         Best hazard of each slot, first data set.
+    failures : float
+        Of all slots, first data set.
     """
 
     value: Array
@@ -142,6 +144,7 @@ class Root:
     split: Array
     cells: np.ndarray
     by_slot: Array
+    failures: float
 
 
 def hazard_steps(total: float) -> Array:
@@ -173,7 +176,8 @@ def signed_root(lines: Sequence[Lines], total: float) -> Root:
     fitted = np.sum([b[1] for b in best], axis=0)
     value = np.sqrt(np.maximum(kept[:, STEPS], 0.0)) * np.where(fitted <= total, 1.0, -1.0)
     cells = np.array([x.cell_at(h[s]) for x, s in zip(lines, share)], np.intp)
-    return Root(value, fitted, h[share], cells, np.array([b[1][0] for b in best]))
+    failures = float(sum(x.failures[0] for x in lines))
+    return Root(value, fitted, h[share], cells, np.array([b[1][0] for b in best]), failures)
 
 
 @dataclass(frozen=True)

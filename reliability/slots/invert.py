@@ -60,7 +60,7 @@ def falls_to(f: Callable[[float], float], start: float, span: tuple[float, float
                 break
         step *= 1.6
     for _ in range(60):
-        if b - a < 1e-4 * (high - low) / 16:
+        if b - a < 1e-5:
             break
         mid = 0.5 * (a + b)
         if f(mid) > 0:
@@ -76,7 +76,6 @@ def invert(
     confidence: float,
     start: float,
     span: tuple[float, float],
-    stages: int = STAGES,
 ) -> Inverted:
     """The bound along ``v``.
 
@@ -89,11 +88,15 @@ def invert(
     confidence : float
     start : float
     span : (float, float)
-    stages : int
     """
+    if root(start).failures == 0.0:
+        # all simulated data without failures are these data: P(none) = exp(-r^2 / 2) is exact
+        cut = float(np.sqrt(-2.0 * np.log1p(-confidence)))
+        v = falls_to(lambda v: float(root(v).value[0]) - cut, start, span)
+        return Inverted(v, cut, root(v))
     cut = float(ndtri(confidence))
     v = falls_to(lambda v: float(root(v).value[0]) - cut, start, span)
-    for _ in range(stages):
+    for _ in range(STAGES):
         here = root(v)
         values = drawn(v, here)
         cut = max(float(np.quantile(values, confidence)), CUT_FLOOR)

@@ -11,9 +11,11 @@ from scipy.special import ndtri
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.slots.cells import Array
 from reliability.slots.engine import Engine, Root
-from reliability.slots.invert import Inverted, invert
+from reliability.slots.exact import conditional_of, poisson_of
+from reliability.slots.invert import Inverted, falls_to, invert
 from reliability.slots.model import Module, at_stress
 
+NAN = float("nan")
 SPAN = (np.log(1e-4), np.log(1e3))
 
 
@@ -74,7 +76,8 @@ class Promise:
     estimate : float
         Shots as estimated (no bound); inf where nothing failed.
     cut : float
-        Root that the bound was cut at (1.645 would be the normal one at 0.95).
+        Root that the bound was cut at (1.645 would be the normal one at 0.95); nan where the bound is
+        exact (one slot, complete or failure-terminated; exponential slots of equal exposure).
     slots : tuple of Share
         Largest share first.
     notes : tuple of Note
@@ -171,9 +174,17 @@ def promise(module: Module, ask: Ask) -> Promise:
             "The data bound nothing: the promise runs out of what can be searched. Test more units."
         )
     shots = float(np.exp(found.value)) * module.unit
+    cut = found.cut
+    poisson, exact = poisson_of(module), conditional_of(module)
+    if poisson is not None:
+        rate = poisson.rate(ask.confidence)
+        v = falls_to(lambda v: total(v) - rate * np.exp(v), 0.0, SPAN)
+        shots, cut = float(np.exp(v)) * module.unit, NAN
+    elif exact is not None:
+        shots, cut = exact.shots(ask.survival, ask.confidence), NAN
     estimate = _estimate(root, total)
     return Promise(
-        shots, ask.survival, ask.confidence, estimate * module.unit, found.cut,
+        shots, ask.survival, ask.confidence, estimate * module.unit, cut,
         _shares(module, found.root), module.notes + _flags(module, found),
     )  # fmt: skip
 
@@ -203,9 +214,14 @@ def survival(module: Module, shots: float, ask: Ask) -> Survival:
     first = engine.observed(n, 0.1)
     start = -np.log(max(float(first.fitted[0]), 1e-3))
     found = invert(root, drawn, ask.confidence, start, (-np.log(1e3), -np.log(1e-9)))
-    lower = float(np.exp(-np.exp(-found.value) - drift))
+    lower, cut = float(np.exp(-np.exp(-found.value) - drift)), found.cut
+    poisson, exact = poisson_of(module), conditional_of(module)
+    if poisson is not None:
+        lower, cut = float(np.exp(-poisson.rate(ask.confidence) * n - drift)), NAN
+    elif exact is not None:
+        lower, cut = exact.survival(shots, ask.confidence), NAN
     return Survival(
-        shots, float(np.exp(-first.fitted[0] - drift)), lower, ask.confidence, found.cut,
+        shots, float(np.exp(-first.fitted[0] - drift)), lower, ask.confidence, cut,
         _shares(module, found.root), module.notes + _flags(module, found),
     )  # fmt: skip
 
