@@ -14,8 +14,9 @@ For each of part, lot, builder, voltage, temperature and rate one of four holds:
 Rules (each a choice, each tested)
 ----------------------------------
 * A law is seen where 3 units or more failed, at levels 8 % (voltage) or 20 K (temperature) apart.
-  Scatter below that is one level. A capacitor tested at two voltages that far apart (two units each)
-  is modelled without: its exponent comes from the default prior then.
+  Scatter below that is one level. A slot tested at two voltages that far apart (two units each) is
+  modelled without: its exponent comes from the default prior then (about 7 for capacitors; 0 or more
+  for other slots, of which no law is known).
 * A modelled voltage may lie one tested span above the tests where the law is seen, else not above
   them; below them credit ends one span down.
 * Without enough spread a lower voltage or temperature gets no credit, a higher one (2 %, 5 K) is not
@@ -333,14 +334,6 @@ class _Carrying:
         self.at.append(at)
         self.known &= ~np.isnan(stress_of(self.r, name))
 
-    def _from(self, name: str, least: float, text: str) -> None:
-        """Only records at a stress of ``least`` or more tell the scale; the milder ones lend."""
-        mild = self.own & (stress_of(self.r, name) < least)
-        self.lent = [g & (stress_of(self.r, name) >= least) for g in self.lent]
-        self.own = self.own & (stress_of(self.r, name) >= least)
-        self.lent.append(mild)
-        self.say(name, SAME, text)
-
     def voltage(self) -> None:
         name = "charge_V"
         tested, _ = self._levels(name)
@@ -365,7 +358,7 @@ class _Carrying:
         law = self.rules.law.get(self.slot) or self.rules.exponent or (EXPONENT if cap else NO_LAW)
         grid = np.arange(0.0, 17.0) if cap else np.arange(0.0, 7.6, 1.5)
         seen = self._enough(name)
-        if seen or (cap and self._tested_apart(name)):
+        if seen or self._tested_apart(name):
             span = max(high - low, high - high / SPREAD_V)
             beyond = max((asked - high) / span, (low - asked) / span, 0.0)
             if asked > (high + BEYOND * span if seen else NEAR_V * high) and self.rules.exponent is None:
@@ -373,7 +366,7 @@ class _Carrying:
                 self.say(name, NOT, f"{asked:g} V lies {why} ({low:g} to {high:g} V); test at {asked:g} V, or ask "
                          "with a named prior on the exponent.", beyond)  # fmt: skip
                 return
-            at = max(asked, low - BEYOND * span)
+            at = max(asked, low - BEYOND * span if cap or seen else low)
             status = MODELLED if seen and asked <= high + BEYOND * span else PRIOR
             where = "inside" if beyond == 0 else f"{beyond:.1f} spans outside"
             less = f"; no credit below {at:g} V" if at > asked else ""
@@ -390,10 +383,6 @@ class _Carrying:
             self.say(name, NOT, f"{asked:g} V after tests at {low:g} to {high:g} V, too few failures at voltages apart for a "
                      f"law; test at {asked:g} V or above, or ask with a named prior on the exponent.",
                      (asked - high) / max(high - low, 0.02 * high))  # fmt: skip
-            return
-        if asked > NEAR_V * low:
-            self._from(name, asked / NEAR_V, f"{asked:g} V: tests at {asked:g} V or above stand for it (tested {low:g} to "
-                       f"{high:g} V, too few failures at voltages apart for a law)")  # fmt: skip
             return
         if self.rules.exponent is not None and asked < low / NEAR_V:
             self.say(name, PRIOR, f"{asked:g} V after {low:g} to {high:g} V, by prior: {self.rules.exponent.source}",

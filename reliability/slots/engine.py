@@ -19,7 +19,7 @@ from reliability.slots.cells import Array, Cells
 from reliability.slots.tally import Tally
 
 STEPS = 40
-FLOOR = 1.0 / 8.0  # of a step, for a share of nothing
+FLOOR = 1.0 / 8.0  # of a step, where simulation needs a hazard above none
 BIG = 1000  # failures beyond which a slot is not drawn again: its hazard is known to 3 %
 
 
@@ -147,18 +147,18 @@ class Root:
     failures: float
 
 
-def hazard_steps(total: float) -> Array:
-    """Hazards on which a slot's share is searched."""
-    h = total * np.arange(STEPS + 1) / STEPS
-    h[0] = total * FLOOR / STEPS
-    return h
-
-
 def signed_root(lines: Sequence[Lines], total: float) -> Root:
-    """Root of ``sum h_j = total`` for a batch."""
-    h = hazard_steps(total)
+    """Root of ``sum h_j >= total`` for a batch.
+
+    The total is cut into STEPS; a slot counts m steps when its hazard is (m - 1/2) steps or more, at
+    the least loss ``2 (max l - l)`` of any such hazard. As a mission grows longer or a stress harder,
+    every slot's hazard grows in every cell, so the root never rises. Where the data like more than the
+    total, the root is minus the log ratio.
+    """
+    step = total / STEPS
+    edges = step * (np.arange(STEPS) + 0.5)
     best = [x.best() for x in lines]
-    losses = [2.0 * (b[0][:, None] - x.at(h)) for x, b in zip(lines, best)]
+    losses = [_losses(x, b, edges) for x, b in zip(lines, best)]
     kept = losses[0]
     picks = []
     index = np.arange(STEPS + 1)[:, None] - np.arange(STEPS + 1)[None, :]  # total less own share
@@ -174,10 +174,27 @@ def signed_root(lines: Sequence[Lines], total: float) -> Root:
         left -= share[j]
     share[0] = left
     fitted = np.sum([b[1] for b in best], axis=0)
-    value = np.sqrt(np.maximum(kept[:, STEPS], 0.0)) * np.where(fitted <= total, 1.0, -1.0)
-    cells = np.array([x.cell_at(h[s]) for x, s in zip(lines, share)], np.intp)
+    below = fitted <= total
+    value = np.where(
+        below, np.sqrt(np.maximum(kept[:, STEPS], 0.0)), -np.log(np.maximum(fitted, total) / total)
+    )
+    own = np.array([b[1][0] for b in best])
+    split = np.maximum(np.maximum(own, step * (share - 0.5)), step * FLOOR)
+    most = int(share.argmax())
+    split[most] = max(total - (split.sum() - split[most]), split[most])
+    cells = np.array([x.cell_at(h) for x, h in zip(lines, split)], np.intp)
     failures = float(sum(x.failures[0] for x in lines))
-    return Root(value, fitted, h[share], cells, np.array([b[1][0] for b in best]), failures)
+    return Root(value, fitted, split, cells, own, failures)
+
+
+def _losses(lines: Lines, best: tuple[Array, Array, Array], edges: Array) -> Array:
+    """Least loss of counting 0, 1, ... steps, (B, STEPS + 1)."""
+    top, hazard, _ = best
+    out = np.zeros((top.size, edges.size + 1))
+    loss = 2.0 * (top[:, None] - lines.at(edges))
+    loss[hazard[:, None] >= edges] = 0.0
+    out[:, 1:] = np.minimum.accumulate(loss[:, ::-1], axis=1)[:, ::-1]
+    return out
 
 
 @dataclass(frozen=True)

@@ -1,15 +1,14 @@
-"""Turning the root's simulated distribution into a bound.
+"""The cut: how high the signed root must be for a bound to be true as often as it claims.
 
-``p(v)`` is the chance, at the fit constrained to ``v``, of data that like a lower hazard as much as
-the data at hand do, ties included (Buehler 1957). The bound is where ``p = 1 - confidence``. The root
-with the normal cut gives the first candidate; each further one is where the root meets the cut
-simulated at the one before. ``v`` is ln shots, -ln hazard or a stress: the root falls along it.
+The root's distribution is simulated at the fit constrained to a candidate mission. The normal cut
+gives the first candidate; where the root meets the cut simulated there is the second, which is
+simulated in turn (two stages). Without any failure no simulation is needed: all data without
+failures are these data, and their chance ``exp(-r^2/2)`` at the bound is exact (success run).
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 
 import numpy as np
 from scipy.special import ndtri
@@ -19,24 +18,9 @@ from reliability.slots.engine import Root
 
 CUT_FLOOR = 0.02
 STAGES = 2
-
-
-@dataclass(frozen=True)
-class Inverted:
-    """Where the bound came to lie.
-
-    Attributes
-    ----------
-    value : float
-    cut : float
-        Root that it was cut at.
-    root : Root
-        Of the data there.
-    """
-
-    value: float
-    cut: float
-    root: Root
+REFERENCE = 0.95
+"""Confidence at which the candidates are placed, whatever is asked: so a higher confidence, which is
+a higher quantile of the same simulated roots, never gives a longer promise."""
 
 
 def falls_to(f: Callable[[float], float], start: float, span: tuple[float, float]) -> float:
@@ -70,35 +54,38 @@ def falls_to(f: Callable[[float], float], start: float, span: tuple[float, float
     return 0.5 * (a + b)
 
 
-def invert(
+def simulated_cut(
     root: Callable[[float], Root],
     drawn: Callable[[float, Root], Array],
     confidence: float,
-    start: float,
     span: tuple[float, float],
-) -> Inverted:
-    """The bound along ``v``.
+    first: float | None = None,
+) -> tuple[float, float]:
+    """The cut at a confidence, and the cut at the reference confidence.
 
     Parameters
     ----------
     root : callable
-        Root of the data at v.
+        Root of the data at ln shots.
     drawn : callable
         Roots of data simulated at the constrained fit given.
     confidence : float
-    start : float
     span : (float, float)
+        Of ln shots.
+    first : float, optional
+        Reference cut of a question close by: then one stage is enough.
     """
-    if root(start).failures == 0.0:
-        # all simulated data without failures are these data: P(none) = exp(-r^2 / 2) is exact
-        cut = float(np.sqrt(-2.0 * np.log1p(-confidence)))
-        v = falls_to(lambda v: float(root(v).value[0]) - cut, start, span)
-        return Inverted(v, cut, root(v))
-    cut = float(ndtri(confidence))
-    v = falls_to(lambda v: float(root(v).value[0]) - cut, start, span)
-    for _ in range(STAGES):
-        here = root(v)
-        values = drawn(v, here)
-        cut = max(float(np.quantile(values, confidence)), CUT_FLOOR)
-        v = falls_to(lambda v, c=cut: float(root(v).value[0]) - c, v, span)  # type: ignore[misc]
-    return Inverted(v, cut, root(v))
+    if root(0.0).failures == 0.0:
+        return none_failed_cut(confidence), none_failed_cut(REFERENCE)
+    place = float(ndtri(REFERENCE)) if first is None else first
+    v, values = 0.0, np.zeros(1)
+    for _ in range(STAGES if first is None else 1):
+        v = falls_to(lambda v, c=place: float(root(v).value[0]) - c, v, span)  # type: ignore[misc]
+        values = drawn(v, root(v))
+        place = max(float(np.quantile(values, REFERENCE)), CUT_FLOOR)
+    return max(float(np.quantile(values, confidence)), CUT_FLOOR), place
+
+
+def none_failed_cut(confidence: float) -> float:
+    """Root beyond which no failure at all has chance 1 - confidence."""
+    return float(np.sqrt(-2.0 * np.log1p(-confidence)))

@@ -2,21 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import ndtri
 
 from reliability.notes import BadInput, CannotAnswer, Note
-from reliability.slots.cells import Array
+from reliability.slots.carried import stress_of
 from reliability.slots.engine import Engine, Root
 from reliability.slots.exact import conditional_of, poisson_of
-from reliability.slots.invert import Inverted, falls_to, invert
+from reliability.slots.invert import falls_to, simulated_cut
 from reliability.slots.model import Module, at_stress
 
 NAN = float("nan")
-SPAN = (np.log(1e-4), np.log(1e3))
+SPAN = (float(np.log(1e-4)), float(np.log(1e3)))
+HAZARDS = (float(-np.log(1e3)), float(-np.log(1e-9)))
+RUNG = 1.15
+"""Ratio of voltages between which cuts are simulated."""
 
 
 @dataclass(frozen=True)
@@ -117,32 +119,97 @@ class Survival:
 
 @dataclass(frozen=True)
 class Allowed:
-    """Highest level of a stress at which the promise still meets a mission.
+    """Highest charge voltage at which the promise still meets a mission.
 
     Attributes
     ----------
-    column : str
     level : float
-        nan where none is allowed.
+        In V; nan where none is allowed.
     estimate : float
         Level as estimated.
     shots, survival, confidence : float
     searched : tuple of float
         Levels between which it was looked for: what the records carry.
-    beyond : float
-        Spans outside the tests.
     notes : tuple of Note
     """
 
-    column: str
     level: float
     estimate: float
     shots: float
     survival: float
     confidence: float
     searched: tuple[float, float]
-    beyond: float
     notes: tuple[Note, ...]
+
+
+class Calibrated:
+    """A module with its cut: every bound of one module rests on the same simulations.
+
+    Where voltage is modelled the cut is the largest of those simulated at the rungs of a ladder, from
+    the lowest tested voltage up to the first at or above the one asked for, so that a higher voltage
+    never gives a longer promise.
+    """
+
+    def __init__(self, module: Module, ask: Ask) -> None:
+        self.module, self.ask = module, ask.checked()
+        self.engine = Engine(tuple(s.model for s in module.slots), ask.draws, ask.seed)
+        self.budget = float(-np.log(ask.survival))
+        self._rungs: list[float] = []
+        self._places: list[float] = []
+
+    def total(self, v: float) -> float:
+        """Hazard of sudden failure that the mission of exp(v) units leaves room for."""
+        drift = float(self.module.drift(np.array([np.exp(v) * self.module.unit]))[0])
+        return max(self.budget - drift, 1e-12)
+
+    def root(self, v: float, engine: Engine | None = None) -> Root:
+        """Root of the data at ln shots (in units)."""
+        return (engine or self.engine).observed(float(np.exp(v)), self.total(v))
+
+    def cut(self, level: float | None = None) -> float:
+        """The cut at a voltage (default: the module's operating point)."""
+        law = voltage_law(self.module)
+        if law is None:
+            return self._rung(None)
+        low, at = law
+        return max(self._rung(low * RUNG**k) for k in range(rung_above(at if level is None else level, low) + 1))
+
+    def _rung(self, volts: float | None) -> float:
+        """Cut simulated at one rung, kept."""
+        k = 0 if volts is None else rung_above(volts, voltage_law(self.module)[0])  # type: ignore[index]
+        while len(self._rungs) <= k:
+            engine = self.engine
+            if volts is not None:
+                low = voltage_law(self.module)[0]  # type: ignore[index]
+                level = low * RUNG ** len(self._rungs)
+                engine = replace(engine, slots=at_stress(self.module, "charge_V", level))
+            found, place = self._simulate(engine, self._places[-1] if self._places else None)
+            self._rungs.append(found)
+            self._places.append(place)
+        return self._rungs[k]
+
+    def _simulate(self, engine: Engine, first: float | None) -> tuple[float, float]:
+        return simulated_cut(
+            lambda v: self.root(v, engine),
+            lambda v, at: engine.simulated(float(np.exp(v)), self.total(v), at),
+            self.ask.confidence, SPAN, first,
+        )  # fmt: skip
+
+
+def voltage_law(module: Module) -> tuple[float, float] | None:
+    """Lowest tested voltage and that of the operating point, where a slot models voltage."""
+    low, at = np.inf, NAN
+    for s in module.slots:
+        for (name, _, _), x in zip(s.carried.stresses, s.carried.at):
+            if name == "charge_V":
+                low = min(low, float(np.nanmin(stress_of(s.carried.own, name))))
+                at = float(np.exp(x))
+    return None if np.isnan(at) else (low, module.point.stress.get("charge_V", at))
+
+
+def rung_above(level: float, low: float) -> int:
+    """Number of the first rung at or above a level (0: the lowest tested)."""
+    return max(0, int(np.ceil(np.log(level / low) / np.log(RUNG) - 1e-9)))
 
 
 def promise(module: Module, ask: Ask) -> Promise:
@@ -155,146 +222,126 @@ def promise(module: Module, ask: Ask) -> Promise:
     CannotAnswer
         If the promise runs out of the bracket (the data bound nothing).
     """
-    ask.checked()
-    budget = -np.log(ask.survival)
-    engine = _engine(module, ask)
-
-    def total(v: float) -> float:
-        return max(budget - float(module.drift(np.array([np.exp(v) * module.unit]))[0]), 1e-12)
-
-    def root(v: float) -> Root:
-        return engine.observed(float(np.exp(v)), total(v))
-
-    def drawn(v: float, at: Root) -> Array:
-        return engine.simulated(float(np.exp(v)), total(v), at)
-
-    found = invert(root, drawn, ask.confidence, 0.0, SPAN)
-    if found.value >= SPAN[1] - 1e-3 or found.value <= SPAN[0] + 1e-3:
-        raise CannotAnswer(
-            "The data bound nothing: the promise runs out of what can be searched. Test more units."
-        )
-    shots = float(np.exp(found.value)) * module.unit
-    cut = found.cut
+    c = Calibrated(module, ask)
     poisson, exact = poisson_of(module), conditional_of(module)
+    cut = NAN
     if poisson is not None:
         rate = poisson.rate(ask.confidence)
-        v = falls_to(lambda v: total(v) - rate * np.exp(v), 0.0, SPAN)
-        shots, cut = float(np.exp(v)) * module.unit, NAN
+        v = falls_to(lambda v: c.total(v) - rate * np.exp(v), 0.0, SPAN)
     elif exact is not None:
-        shots, cut = exact.shots(ask.survival, ask.confidence), NAN
-    estimate = _estimate(root, total)
+        v = float(np.log(exact.shots(ask.survival, ask.confidence) / module.unit))
+    else:
+        cut = c.cut()
+        v = falls_to(lambda v: float(c.root(v).value[0]) - cut, 0.0, SPAN)
+    if v >= SPAN[1] - 1e-3 or v <= SPAN[0] + 1e-3:
+        raise CannotAnswer(
+            "These data bound nothing that could be promised: too few failures to tell how early the next "
+            "ones come. Test more units."
+        )
     return Promise(
-        shots, ask.survival, ask.confidence, estimate * module.unit, cut,
-        _shares(module, found.root), module.notes + _flags(module, found),
+        float(np.exp(v)) * module.unit, ask.survival, ask.confidence,
+        _estimate(c.root, c.total) * module.unit, cut, _shares(module, c.root(v)),
+        module.notes + _flags(module, cut),
     )  # fmt: skip
 
 
-def survival(module: Module, shots: float, ask: Ask) -> Survival:
-    """Lower bound on the survival of a mission of ``shots``.
+def survival(module: Module, shots: Sequence[float], ask: Ask) -> tuple[Survival, ...]:
+    """Lower bounds on the survival of missions; all share one cut, that of the promise.
+
+    ``ask.survival`` says where the cut is simulated: at the promise the bound is that survival.
 
     Raises
     ------
     BadInput
         For settings out of range.
     """
-    ask.checked()
-    if not (shots > 0 and np.isfinite(shots)):
+    c = Calibrated(module, ask)
+    if not all(n > 0 and np.isfinite(n) for n in shots):
         raise BadInput("the mission must be more than 0 shots")
-    engine = _engine(module, ask)
-    n = shots / module.unit
-    drift = float(module.drift(np.array([shots]))[0])
-
-    # -ln hazard falls in the root as ln shots does, so that one search serves both
-    def root(v: float) -> Root:
-        return engine.observed(n, float(np.exp(-v)))
-
-    def drawn(v: float, at: Root) -> Array:
-        return engine.simulated(n, float(np.exp(-v)), at)
-
-    first = engine.observed(n, 0.1)
-    start = -np.log(max(float(first.fitted[0]), 1e-3))
-    found = invert(root, drawn, ask.confidence, start, (-np.log(1e3), -np.log(1e-9)))
-    lower, cut = float(np.exp(-np.exp(-found.value) - drift)), found.cut
     poisson, exact = poisson_of(module), conditional_of(module)
-    if poisson is not None:
-        lower, cut = float(np.exp(-poisson.rate(ask.confidence) * n - drift)), NAN
-    elif exact is not None:
-        lower, cut = exact.survival(shots, ask.confidence), NAN
-    return Survival(
-        shots, float(np.exp(-first.fitted[0] - drift)), lower, ask.confidence, cut,
-        _shares(module, found.root), module.notes + _flags(module, found),
-    )  # fmt: skip
+    cut = c.cut() if poisson is None and exact is None else NAN
+    out = []
+    for n in shots:
+        run = n / module.unit
+        drift = float(module.drift(np.array([n]))[0])
+        first = c.engine.observed(run, 0.1)
+        start = -np.log(max(float(first.fitted[0]), 1e-3))
+        at = first
+        if poisson is not None:
+            hazard = poisson.rate(ask.confidence) * run
+        elif exact is not None:
+            hazard = -np.log(exact.survival(n, ask.confidence))
+        else:
+            # the root falls along -ln hazard
+            v = falls_to(
+                lambda v, run=run: float(c.engine.observed(run, np.exp(-v)).value[0]) - cut,  # type: ignore[misc]
+                start, HAZARDS,
+            )  # fmt: skip
+            hazard = float(np.exp(-v))
+            at = c.engine.observed(run, hazard)
+        out.append(
+            Survival(
+                n, float(np.exp(-first.fitted[0] - drift)), float(np.exp(-hazard - drift)), ask.confidence,
+                cut, _shares(module, at), module.notes + _flags(module, cut),
+            )
+        )  # fmt: skip
+    return tuple(out)
 
 
-def allowed(
-    module: Module, column: str, shots: float, ask: Ask, searched: tuple[float, float]
-) -> Allowed:
-    """Highest level of ``column`` at which a mission of ``shots`` keeps the wanted survival.
+def allowed(module: Module, shots: float, ask: Ask, searched: tuple[float, float]) -> Allowed:
+    """Highest charge voltage at which a mission of ``shots`` keeps the wanted survival.
 
-    The same question as ``promise``, turned round: the root of the total hazard along the level.
+    The same question as ``promise``, turned round: at the level the promise is ``shots``.
 
     Parameters
     ----------
     module : Module
-        Whose law holds ``column``, at any operating point.
-    column : str
+        A slot of which models voltage, at any operating point.
     shots : float
     ask : Ask
     searched : (float, float)
-        Levels to look between; see ``carried_span``.
+        Voltages to look between; see ``carried_span``.
 
     Raises
     ------
     CannotAnswer
-        If no slot's model holds the column.
+        If no slot's model holds voltage.
     """
-    ask.checked()
-    if not any(column == n for s in module.slots for n, _, _ in s.carried.stresses):
+    law = voltage_law(module)
+    if law is None:
         raise CannotAnswer(
-            f"{column} is not modelled in these records: failures at two levels apart are missing, "
-            "or ask with a named prior."
+            "charge_V is not modelled in these records: tests at two voltages apart are missing. Test at a "
+            "second one, or ask with a named prior on the exponent."
         )
-    engine = _engine(module, ask)
-    n = shots / module.unit
-    budget = -np.log(ask.survival) - float(module.drift(np.array([shots]))[0])
-    lo, hi = searched
-    is_log = column != "temp_C"
-    span = (np.log(lo), np.log(hi)) if is_log else (lo, hi)
+    c = Calibrated(module, ask)
+    budget = c.total(float(np.log(shots / module.unit)))
 
-    def level(v: float) -> float:
-        return float(np.exp(v)) if is_log else v
+    def root(v: float) -> Root:
+        slots = at_stress(module, "charge_V", float(np.exp(v)))
+        return replace(c.engine, slots=slots).observed(shots / module.unit, budget)
 
-    def at(v: float) -> Engine:
-        return replace(engine, slots=at_stress(module, column, level(v)))
-
-    found = None
-    value, estimate = float("nan"), float("nan")
-    if budget > 0:
-        found = invert(
-            lambda v: at(v).observed(n, budget), lambda v, r: at(v).simulated(n, budget, r),
-            ask.confidence, 0.5 * (span[0] + span[1]), span,
-        )  # fmt: skip
-        if found.value > span[0] + 1e-3:
-            value = level(min(found.value, span[1]))
-        estimate = level(_level_estimate(lambda v: at(v).observed(n, budget), budget, span))
-    factors = [f for f in module.factors if f.name == column]
-    notes = module.notes + (() if found is None else _flags(module, found))
-    if np.isnan(value):
-        notes += (Note("none_allowed", f"Not even {lo:,.4g} meets the requirement by its bound; test more units."),)
-    beyond = max((f.beyond for f in factors), default=0.0)
-    return Allowed(column, value, estimate, shots, ask.survival, ask.confidence, searched, beyond, notes)
-
-
-def _level_estimate(root: Callable[[float], Root], budget: float, span: tuple[float, float]) -> float:
-    a, b = span
+    low, (lo, hi) = law[0], searched
+    value, estimate = NAN, NAN
+    a = float(np.log(lo))
+    for k in range(rung_above(lo, low), rung_above(hi, low) + 1):
+        z = float(np.log(min(hi, low * RUNG**k)))
+        cut = c.cut(float(np.exp(z)))
+        if float(root(a).value[0]) < cut:
+            break  # the cut of this rung forbids all of it
+        v = falls_to(lambda v: float(root(v).value[0]) - cut, a, (a, max(z, a)))  # noqa: B023
+        value = float(np.exp(v))
+        if v < z - 1e-4:
+            break
+        a = z
+    x, y = np.log(lo), np.log(hi)
     for _ in range(40):
-        mid = 0.5 * (a + b)
-        a, b = (mid, b) if root(mid).fitted[0] <= budget else (a, mid)
-    return 0.5 * (a + b)
-
-
-def _engine(module: Module, ask: Ask) -> Engine:
-    return Engine(tuple(s.model for s in module.slots), ask.draws, ask.seed)
+        mid = 0.5 * (x + y)
+        x, y = (mid, y) if root(mid).fitted[0] <= budget else (x, mid)
+    estimate = float(np.exp(0.5 * (x + y)))
+    notes = module.notes + _flags(module, NAN)
+    if np.isnan(value):
+        notes += (Note("none_allowed", f"Not even {lo:,.4g} V meets the requirement by its bound; test more units."),)
+    return Allowed(value, estimate, shots, ask.survival, ask.confidence, searched, notes)
 
 
 def _estimate(root: Callable[[float], Root], total: Callable[[float], float]) -> float:
@@ -317,10 +364,10 @@ def _shares(module: Module, root: Root) -> tuple[Share, ...]:
     return tuple(sorted(out, key=lambda s: -s.at_bound))
 
 
-def _flags(module: Module, found: Inverted) -> tuple[Note, ...]:
+def _flags(module: Module, cut: float) -> tuple[Note, ...]:
     """What the answer itself must say of its own limits."""
     notes = []
-    if found.cut > 2.5:
+    if cut > 2.5:
         notes.append(
             Note(
                 "few_failures",
@@ -336,8 +383,3 @@ def _flags(module: Module, found: Inverted) -> tuple[Note, ...]:
             )
         )
     return tuple(notes)
-
-
-def normal_cut(confidence: float) -> float:
-    """The cut without simulation."""
-    return float(ndtri(confidence))
