@@ -17,8 +17,8 @@ Rules (each a choice, each tested)
   Scatter below that is one level. A slot tested at two voltages that far apart (two units each) is
   modelled without: its exponent comes from the default prior then (about 7 for capacitors; 0 or more
   for other slots, of which no law is known).
-* A modelled voltage may lie one tested span above the tests where the law is seen, else not above
-  them; below them credit ends one span down.
+* A modelled voltage may lie one tested span above the tests where the law is seen (a capacitor
+  without: not above them); below them credit ends one span down.
 * Without enough spread a lower voltage or temperature gets no credit, a higher one (2 %, 5 K) is not
   carried unless a prior is asked for by name.
 * Records of other parts, and of builders or lots that differ (p < 0.05), lend shape and stress law;
@@ -37,7 +37,7 @@ from scipy.special import gammaincc
 from reliability.life.stress import BOLTZMANN_EV
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
-from reliability.slots.cells import Array, Cells, Penalty
+from reliability.slots.cells import SHAPES, Array, Cells, Penalty
 from reliability.slots.exposure import Units
 
 SAME, MODELLED, PRIOR, NOT = "same as tested", "modelled", "by a sourced prior", "not carried"
@@ -151,9 +151,13 @@ class Carried:
         cols = [coordinate(name, stress_of(records, name)) for name, _, _ in self.stresses]
         return np.stack(cols, axis=1) if cols else np.zeros((len(records), 0))
 
-    def cells(self, shape: Penalty | None, fixed_shape: float | None = None) -> Cells:
+    def cells(
+        self, shape: Penalty | None, fixed_shape: float | None = None,
+        shapes: tuple[float, float, int] = SHAPES,
+    ) -> Cells:  # fmt: skip
         """The slot's grid."""
-        return Cells.of(shape, tuple((g, p) for _, g, p in self.stresses), fixed_shape=fixed_shape)
+        stresses = tuple((g, p) for _, g, p in self.stresses)
+        return Cells.of(shape, stresses, shapes, fixed_shape)
 
 
 def stress_of(records: LifeRecords, name: str) -> Array:
@@ -361,7 +365,7 @@ class _Carrying:
         if seen or self._tested_apart(name):
             span = max(high - low, high - high / SPREAD_V)
             beyond = max((asked - high) / span, (low - asked) / span, 0.0)
-            if asked > (high + BEYOND * span if seen else NEAR_V * high) and self.rules.exponent is None:
+            if asked > (high + BEYOND * span if seen or not cap else NEAR_V * high) and self.rules.exponent is None:
                 why = f"{beyond:.1f} times the tested span above the tests" if seen else "above the tests, with too few failures at voltages apart"
                 self.say(name, NOT, f"{asked:g} V lies {why} ({low:g} to {high:g} V); test at {asked:g} V, or ask "
                          "with a named prior on the exponent.", beyond)  # fmt: skip
@@ -449,7 +453,7 @@ def _differ(records: LifeRecords, labels: NDArray[np.object_]) -> float:
     """
     if records.failures < FAILURES:
         return 1.0
-    cells = Cells.of(shapes=20)
+    cells = Cells.of(shapes=(0.25, 10.0, 20))
     v = stress_of(records, "charge_V")
     u = Units.of(records, np.zeros((len(records), 0)))
     unit = float(np.median(records.shots_good[records.shots_good > 0])) if (records.shots_good > 0).any() else 1.0

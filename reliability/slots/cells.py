@@ -41,6 +41,10 @@ SHAPE_PENALTY = Penalty(
 )
 
 
+SHAPES = (0.25, 10.0, 40)
+"""Lowest and highest shape of the grid and their number."""
+
+
 @dataclass(frozen=True)
 class Cells:
     """All cells of a slot.
@@ -63,7 +67,7 @@ class Cells:
         cls,
         shape: Penalty | None = SHAPE_PENALTY,
         stresses: tuple[tuple[Array, Penalty], ...] = (),
-        shapes: int = 40,
+        shapes: tuple[float, float, int] = SHAPES,
         fixed_shape: float | None = None,
     ) -> Cells:
         """The product grid.
@@ -73,12 +77,12 @@ class Cells:
         shape : Penalty or None
         stresses : tuple of (grid, Penalty)
             One a stress.
-        shapes : int
-            Shapes from 0.25 to 10, evenly spaced in logs.
+        shapes : (float, float, int)
+            Lowest and highest shape and how many, evenly spaced in logs.
         fixed_shape : float, optional
             Hold the shape here (1: exponential life).
         """
-        beta = np.geomspace(0.25, 10.0, shapes) if fixed_shape is None else np.array([fixed_shape])
+        beta = np.geomspace(*shapes) if fixed_shape is None else np.array([fixed_shape])
         mesh = np.meshgrid(*(g for g, _ in stresses), indexing="ij")
         k = np.stack([m.ravel() for m in mesh], axis=1) if stresses else np.zeros((1, 0))
         pen = np.zeros((beta.size, k.shape[0]))

@@ -20,7 +20,8 @@ from reliability.slots.carried import (
     fill_from_module,
     stress_of,
 )
-from reliability.slots.cells import SHAPE_PENALTY, Array, Penalty
+from reliability.slots.cells import SHAPE_PENALTY, SHAPES, Array, Penalty
+from reliability.slots.early import EARLY, EARLY_SHAPE, LATE, split_early
 from reliability.slots.engine import Part, SlotModel
 from reliability.slots.exposure import Units, chains_of, module_clocks
 
@@ -82,12 +83,19 @@ class Module:
     unit : float
         Shots that the engine counts as one.
     notes : tuple of Note
+    apart : Module or None
+        The other reading, early failures apart from wear-out, where a slot has 3 failures or more;
+        the shorter promise of both is given.
+    misfit : bool
+        Whether the data themselves speak for the other reading.
     """
 
     slots: tuple[Built, ...]
     point: Point
     unit: float
     notes: tuple[Note, ...] = ()
+    apart: Module | None = None
+    misfit: bool = False
 
     @property
     def factors(self) -> tuple[Factor, ...]:
@@ -104,7 +112,11 @@ class Module:
 
     def only(self, slot: str) -> Module:
         """The module with one of its slots."""
-        return replace(self, slots=tuple(s for s in self.slots if s.aboard.slot == slot))
+        mine = tuple(s for s in self.slots if s.aboard.slot == slot)
+        apart = None if self.apart is None else self.apart.only(slot)
+        if apart is not None and len(apart.slots) == len(mine):
+            apart = None
+        return replace(self, slots=mine, apart=apart, misfit=self.misfit and apart is not None)
 
 
 @dataclass(frozen=True)
@@ -287,11 +299,54 @@ def build(
             "Not carried by these records. " + " ".join(str(e) for e in refused),
             tuple(f for e in refused for f in e.factors),
         )
-    return Module(tuple(built), point, unit, _notes(built))
+    apart = _apart(built, choices, unit, clocks)
+    notes = _notes(built)
+    if apart is None:
+        return Module(tuple(built), point, unit, notes)
+    slots, early = apart
+    second = Module(slots, point, unit, notes + early)
+    return Module(tuple(built), point, unit, notes + early, second, bool(early))
 
 
-def _model(a: Aboard, carried: Carried, choices: Choices, unit: float, clocks: dict[tuple[str, str], float]) -> SlotModel:
-    cells = carried.cells(choices.shape, choices.fixed_shape)
+def _apart(
+    built: Sequence[Built], choices: Choices, unit: float, clocks: dict[tuple[str, str], float]
+) -> tuple[tuple[Built, ...], tuple[Note, ...]] | None:
+    """Slots with 3 failures or more as two each, and what the data say for it."""
+    if choices.fixed_shape is not None:
+        return None
+    out: list[Built] = []
+    notes = []
+    split = False
+    for b in built:
+        s = split_early(b.carried, choices.shape, unit)
+        if s is None:
+            out.append(b)
+            continue
+        for records, shapes, shape, lent in (
+            (s.early, EARLY, EARLY_SHAPE, ()), (s.late, LATE, choices.shape, b.carried.lent),
+        ):  # fmt: skip
+            part = replace(b.carried, own=records, lent=lent)
+            out.append(Built(b.aboard, part, _model(b.aboard, part, replace(choices, shape=shape), unit, clocks, shapes),
+                             b.drift if records is s.late else None))  # fmt: skip
+        split = True
+        if not s.flagged:
+            continue
+        what = "fit better" if s.gain > 0 else "fit about as well"
+        notes.append(
+            Note(
+                "early_failures",
+                f"{b.aboard.slot}: early failures ({s.failures} by {s.before:,.0f} shots) apart from wear-out {what} as one "
+                "spread of lives; the shorter promise of both readings is given.",
+            )
+        )
+    return (tuple(out), tuple(notes)) if split else None
+
+
+def _model(
+    a: Aboard, carried: Carried, choices: Choices, unit: float, clocks: dict[tuple[str, str], float],
+    shapes: tuple[float, float, int] = SHAPES,
+) -> SlotModel:  # fmt: skip
+    cells = carried.cells(choices.shape, choices.fixed_shape, shapes)
     own = Units.of(carried.own, carried.coordinates(carried.own) - carried.at)
     lent = []
     for g in carried.lent:

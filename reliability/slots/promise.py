@@ -6,9 +6,11 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy.special import ndtri
 
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.slots.carried import stress_of
+from reliability.slots.early import CUT_SHARE
 from reliability.slots.engine import Engine, Root
 from reliability.slots.exact import conditional_of, poisson_of
 from reliability.slots.invert import falls_to, simulated_cut
@@ -150,8 +152,8 @@ class Calibrated:
     never gives a longer promise.
     """
 
-    def __init__(self, module: Module, ask: Ask) -> None:
-        self.module, self.ask = module, ask.checked()
+    def __init__(self, module: Module, ask: Ask, second: bool = False) -> None:
+        self.module, self.ask, self.second = module, ask.checked(), second
         self.engine = Engine(tuple(s.model for s in module.slots), ask.draws, ask.seed)
         self.budget = float(-np.log(ask.survival))
         self._rungs: list[float] = []
@@ -168,6 +170,8 @@ class Calibrated:
 
     def cut(self, level: float | None = None) -> float:
         """The cut at a voltage (default: the module's operating point)."""
+        if self.second:
+            return CUT_SHARE * float(ndtri(self.ask.confidence))
         law = voltage_law(self.module)
         if law is None:
             return self._rung(None)
@@ -196,6 +200,11 @@ class Calibrated:
         )  # fmt: skip
 
 
+def _exact_fits(module: Module) -> bool:
+    """Whether the bound is exact and nothing in the data speaks against one spread of lives."""
+    return not module.misfit and conditional_of(module) is not None
+
+
 def voltage_law(module: Module) -> tuple[float, float] | None:
     """Lowest tested voltage and that of the operating point, where a slot models voltage."""
     low, at = np.inf, NAN
@@ -222,8 +231,17 @@ def promise(module: Module, ask: Ask) -> Promise:
     CannotAnswer
         If the promise runs out of the bracket (the data bound nothing).
     """
-    c = Calibrated(module, ask)
-    poisson, exact = poisson_of(module), conditional_of(module)
+    one = _promise(module, ask)
+    if module.apart is None or _exact_fits(module):
+        return one
+    two = _promise(module.apart, ask, second=True)
+    return replace(min(one, two, key=lambda p: p.shots), estimate=one.estimate)
+
+
+def _promise(module: Module, ask: Ask, second: bool = False) -> Promise:
+    """The promise of one reading."""
+    c = Calibrated(module, ask, second)
+    poisson, exact = (None, None) if second else (poisson_of(module), conditional_of(module))
     cut = NAN
     if poisson is not None:
         rate = poisson.rate(ask.confidence)
@@ -255,10 +273,23 @@ def survival(module: Module, shots: Sequence[float], ask: Ask) -> tuple[Survival
     BadInput
         For settings out of range.
     """
-    c = Calibrated(module, ask)
     if not all(n > 0 and np.isfinite(n) for n in shots):
         raise BadInput("the mission must be more than 0 shots")
-    poisson, exact = poisson_of(module), conditional_of(module)
+    one = _survival(module, shots, ask)
+    if module.apart is None or _exact_fits(module):
+        return one
+    two = _survival(module.apart, shots, ask, second=True)
+    return tuple(
+        replace(min(a, b, key=lambda s: s.lower), estimate=a.estimate) for a, b in zip(one, two)
+    )
+
+
+def _survival(
+    module: Module, shots: Sequence[float], ask: Ask, second: bool = False
+) -> tuple[Survival, ...]:
+    """The bounds of one reading."""
+    c = Calibrated(module, ask, second)
+    poisson, exact = (None, None) if second else (poisson_of(module), conditional_of(module))
     cut = c.cut() if poisson is None and exact is None else NAN
     out = []
     for n in shots:
@@ -307,13 +338,25 @@ def allowed(module: Module, shots: float, ask: Ask, searched: tuple[float, float
     CannotAnswer
         If no slot's model holds voltage.
     """
+    one = _allowed(module, shots, ask, searched)
+    if module.apart is None or np.isnan(one.level):
+        return one
+    two = _allowed(module.apart, shots, ask, searched, second=True)
+    worse = two if np.isnan(two.level) or two.level < one.level else one
+    return replace(worse, estimate=one.estimate)
+
+
+def _allowed(
+    module: Module, shots: float, ask: Ask, searched: tuple[float, float], second: bool = False
+) -> Allowed:
+    """The level of one reading."""
     law = voltage_law(module)
     if law is None:
         raise CannotAnswer(
             "charge_V is not modelled in these records: tests at two voltages apart are missing. Test at a "
             "second one, or ask with a named prior on the exponent."
         )
-    c = Calibrated(module, ask)
+    c = Calibrated(module, ask, second)
     budget = c.total(float(np.log(shots / module.unit)))
 
     def root(v: float) -> Root:
@@ -357,11 +400,12 @@ def _estimate(root: Callable[[float], Root], total: Callable[[float], float]) ->
 
 def _shares(module: Module, root: Root) -> tuple[Share, ...]:
     total = float(root.split.sum())
-    out = [
-        Share(s.aboard.slot, float(s.model.data.failures[0]), float(h), float(x) / total)
-        for s, h, x in zip(module.slots, root.by_slot, root.split)
-    ]
-    return tuple(sorted(out, key=lambda s: -s.at_bound))
+    found: dict[str, Share] = {}
+    for s, h, x in zip(module.slots, root.by_slot, root.split):
+        name, dead = s.aboard.slot, float(s.model.data.failures[0])
+        old = found.get(name, Share(name, 0.0, 0.0, 0.0))  # two units, or two parts of the hazard
+        found[name] = Share(name, old.failures + dead, old.estimate + float(h), old.at_bound + float(x) / total)
+    return tuple(sorted(found.values(), key=lambda s: -s.at_bound))
 
 
 def _flags(module: Module, cut: float) -> tuple[Note, ...]:

@@ -1,6 +1,6 @@
 """Cases in which a promise would not be safe: are they refused, or kept?
 
-    python -m tests.benchmarks.unsafe [--communities 60] [--jobs 2] [--cases NAME,NAME]
+    python -m tests.benchmarks.unsafe [--communities 60] [--jobs 2] [--cases NAME;NAME]
 
 Each case draws pools with a known truth that breaks what a plain model takes for granted: flown hotter
 or cooler than tested, another part or lot, early failures, two modes in one slot, lognormal and
@@ -185,7 +185,7 @@ def main() -> None:
     p.add_argument("--jobs", type=int, default=2)
     p.add_argument("--cases", default="")
     a = p.parse_args()
-    some = [c for c in CASES if not a.cases or c.name in a.cases.split(",")]
+    some = [c for c in CASES if not a.cases or c.name in a.cases.split(";")]
     print(f"{'case':28s} {'refused %':>9s} {'kept %':>13s} {'median':>7s}")
     indices = [(CASES.index(c), s) for c in some for s in range(a.communities)]
     with ProcessPoolExecutor(a.jobs) as workers:
