@@ -31,7 +31,7 @@ class Benches:
     Attributes
     ----------
     x : array (l, s)
-        Coordinates of the stress levels, 0 at the operating point.
+        Coordinates of the stress levels, 0 at the reference stress.
     entry : array (n, l)
         Shots by level that the first unit had on it at the start.
     timeline : tuple of (levels, shots)

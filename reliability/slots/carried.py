@@ -146,6 +146,12 @@ class Carried:
     at: Array
     left_out: int = 0
 
+    @property
+    def reference(self) -> Array:
+        """Coordinates (s,) that ages refer to: the mildest tested, whatever is asked for."""
+        x = self.coordinates(self.own)
+        return x.min(axis=0) if x.shape[1] else np.zeros(0)
+
     def coordinates(self, records: LifeRecords) -> Array:
         """Stress coordinates (n, s) of records."""
         cols = [coordinate(name, stress_of(records, name)) for name, _, _ in self.stresses]

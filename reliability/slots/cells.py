@@ -1,7 +1,7 @@
 """The grid of what a slot's hazard may look like: shapes and stress coefficients, with penalties.
 
 A unit that fired ``L_l`` shots at stress level ``l`` has the age ``tau(k) = sum_l L_l exp(k . x_l)``
-in shots at the operating point (cumulative exposure; Nelson 1990, Accelerated Testing, ch. 10), and
+in shots at a reference stress (cumulative exposure; Nelson 1990, Accelerated Testing, ch. 10), and
 the cumulative hazard ``lambda tau^beta``. A cell is one ``(beta, k)``.
 """
 

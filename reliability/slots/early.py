@@ -77,7 +77,7 @@ def split_early(carried: Carried, shape: Penalty | None, unit: float) -> Split |
     dead = np.flatnonzero(r.failed & (r.count == 1))
     if dead.size < 3 or r.failures != dead.size:
         return None
-    x = carried.coordinates(r) - carried.at
+    x = carried.coordinates(r) - carried.reference
     law = np.array([p.mean for _, _, p in carried.stresses])
     age = r.shots_failed[dead] * np.exp(x[dead] @ law if x.shape[1] else 0.0)
     order = dead[np.argsort(age, kind="stable")]

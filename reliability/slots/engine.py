@@ -51,9 +51,9 @@ class SlotModel:
     lent : tuple of Part
         Other groups, see Part.
     aged : array (e,)
-        ln of the age that the flight unit has, in shots at the operating point; -inf when new.
+        ln of the age that the flight unit has, in shots at the reference stress; -inf when new.
     shift : array (e,)
-        ln of the age that one shot at the operating point adds, in shots at the reference stress.
+        ln of the age that one shot at the operating point adds, likewise.
     units : float
         Equal units in the slot, the first failure of which ends the module.
     """
@@ -70,9 +70,9 @@ class SlotModel:
     def log_gain(self, shots: float) -> Array:
         """ln g of a mission of ``shots`` (in units), (m, e)."""
         b = np.exp(np.broadcast_to(self.aged, self.cells.k.shape[:1]))[None, :]
+        run = shots * np.exp(np.broadcast_to(self.shift, self.cells.k.shape[:1]))[None, :]
         beta = self.cells.beta[:, None]
-        gain = np.log(self.units * ((b + shots) ** beta - b**beta))
-        return np.asarray(gain + beta * self.shift[None, :])
+        return np.asarray(np.log(self.units * ((b + run) ** beta - b**beta)))
 
     def lines(self, shots: float, data: Tally, lent: Array) -> Lines:
         """Every cell's log-likelihood as a line in the slot's hazard."""
@@ -110,6 +110,9 @@ class Lines:
 
     def at(self, hazard: Array) -> Array:
         """Value at hazards (q,): (B, q)."""
+        if self.failures.size == 1:
+            one = (self.height[0] - hazard[:, None] * self.slope[0]).max(axis=1)
+            return np.asarray(one + self.failures[0] * np.log(hazard))[None, :]
         out = np.empty((self.failures.size, hazard.size))
         for i, h in enumerate(hazard):
             out[:, i] = (self.height - h * self.slope).max(axis=1)
@@ -155,8 +158,8 @@ def signed_root(lines: Sequence[Lines], total: float) -> Root:
     every slot's hazard grows in every cell, so the root never rises. Where the data like more than the
     total, the root is minus the log ratio.
     """
-    step = total / STEPS
-    edges = step * (np.arange(STEPS) + 0.5)
+    step = float(total) / STEPS
+    edges = np.asarray(step * (np.arange(STEPS) + 0.5), np.float64)
     best = [x.best() for x in lines]
     losses = [_losses(x, b, edges) for x, b in zip(lines, best)]
     kept = losses[0]

@@ -65,7 +65,7 @@ class Units:
     records : LifeRecords
     chains : Chains
     x : array (l, s)
-        Coordinates of the stress levels, 0 at the operating point.
+        Coordinates of the stress levels, 0 at the reference stress.
     level : int array (n,)
         Level of each record.
     """
@@ -79,8 +79,10 @@ class Units:
     def of(cls, records: LifeRecords, coordinates: Array) -> Units:
         """From records and the stress coordinates (n, s) of each."""
         if coordinates.shape[1] and len(records):
-            x, level = np.unique(np.round(coordinates, 9), axis=0, return_inverse=True)
-            level = level.reshape(-1)
+            _, at, level = np.unique(
+                np.round(coordinates, 9), axis=0, return_index=True, return_inverse=True
+            )
+            x, level = coordinates[at], level.reshape(-1)
         else:
             x, level = np.zeros((1, coordinates.shape[1])), np.zeros(len(records), np.intp)
         return cls(records, chains_of(records), x, level)
@@ -304,15 +306,9 @@ class _Builder:
             self._add(g, total, len(g) > 1 or swaps, step)
         elif clock > total:
             self._add(g, clock, len(g) > 1 or clock <= 1.05 * total or swaps, step)
-        elif len(g) > 1 and clock > 0 and self._ran_beside(g):
-            self._add(g, clock, True, step)
         else:
             for u in g:
                 self._unit(u, step)
-
-    def _ran_beside(self, g: list[int]) -> bool:
-        """Whether nothing tells that these units were tested apart (several from 0, none good)."""
-        return False
 
     def _unit(self, u: int, step: dict[str, float]) -> None:
         self._add([u], float("nan") if self.dead[u] else float(self.run[u]), False, step)

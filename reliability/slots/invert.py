@@ -18,6 +18,9 @@ from reliability.slots.engine import Root
 
 CUT_FLOOR = 0.02
 STAGES = 2
+FEW = 4
+"""Failures in all up to which the cut is found by the chance itself, in FEW_STEPS simulations."""
+FEW_STEPS = 8
 REFERENCE = 0.95
 """Confidence at which the candidates are placed, whatever is asked: so a higher confidence, which is
 a higher quantile of the same simulated roots, never gives a longer promise."""
@@ -83,7 +86,49 @@ def simulated_cut(
         v = falls_to(lambda v, c=place: float(root(v).value[0]) - c, v, span)  # type: ignore[misc]
         values = drawn(v, root(v))
         place = max(float(np.quantile(values, REFERENCE)), CUT_FLOOR)
+    if root(0.0).failures <= FEW:
+        place, values = _few(root, drawn, v, span)
+        away = float(np.quantile(values, confidence) - np.quantile(values, REFERENCE))
+        return max(place + away, CUT_FLOOR), place
     return max(float(np.quantile(values, confidence)), CUT_FLOOR), place
+
+
+def _few(
+    root: Callable[[float], Root], drawn: Callable[[float, Root], Array], start: float, span: tuple[float, float]
+) -> tuple[float, Array]:  # fmt: skip
+    """Root of the data, and simulated roots, where the chance of a root as high is 1 - REFERENCE.
+
+    With few failures data without any weigh much: their root is one value with a probability of its own,
+    so that a quantile jumps where this chance (ties included: Buehler 1957) does not.
+    """
+
+    def chance(v: float) -> tuple[float, Array, float]:
+        here = root(v)
+        values = drawn(v, here)
+        return float((values >= here.value[0] - 1e-9).mean()), values, float(here.value[0])
+
+    step = 0.7
+    p, values, r = chance(start)
+    low, high = (start, None) if p <= 1 - REFERENCE else (None, start)
+    kept = (r, values) if p <= 1 - REFERENCE else None
+    v = start
+    for _ in range(FEW_STEPS):
+        if low is None:
+            v -= step
+        elif high is None:
+            v += step
+        else:
+            v = 0.5 * (low + high)
+        if not span[0] < v < span[1]:
+            break
+        p, values, r = chance(v)
+        if p <= 1 - REFERENCE:
+            low, kept = v, (r, values)
+        else:
+            high = v
+    if kept is None:
+        return max(r, none_failed_cut(REFERENCE)), values
+    return max(kept[0], CUT_FLOOR), kept[1]
 
 
 def none_failed_cut(confidence: float) -> float:

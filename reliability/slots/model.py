@@ -217,7 +217,7 @@ def flight_module(
     keep = np.ones(len(r), bool)
     keep[rows] = False
     rest = sorted(set(r.slot.tolist()) - {a.slot for a in aboard} - {""})
-    notes = ()
+    notes: tuple[Note, ...] = ()
     if rest:
         notes = (Note("slots_missing", f"Module {module} has no record of {', '.join(rest)}; they are not in the promise."),)
     built = build(r, aboard, point, choices or Choices(), keep)
@@ -347,26 +347,27 @@ def _model(
     shapes: tuple[float, float, int] = SHAPES,
 ) -> SlotModel:  # fmt: skip
     cells = carried.cells(choices.shape, choices.fixed_shape, shapes)
-    own = Units.of(carried.own, carried.coordinates(carried.own) - carried.at)
+    ref = carried.reference
+    own = Units.of(carried.own, carried.coordinates(carried.own) - ref)
     lent = []
     for g in carried.lent:
         if g.failed.any():
-            u = Units.of(g, carried.coordinates(g) - carried.at)
+            u = Units.of(g, carried.coordinates(g) - ref)
             lent.append(Part(u.tally(cells, unit), u.benches(unit, clocks)))
     return SlotModel(
         a.slot, cells, own.tally(cells, unit), own.benches(unit, clocks), tuple(lent),
-        _aged(a, carried, cells.k, unit), np.zeros(cells.k.shape[0]), choices.units.get(a.slot, 1.0),
+        _aged(a, carried, cells.k, unit), cells.k @ (carried.at - ref), choices.units.get(a.slot, 1.0),
     )  # fmt: skip
 
 
 def _aged(a: Aboard, carried: Carried, k: Array, unit: float) -> Array:
-    """ln age of the unit on board at each stress coefficient, in shots at the operating point."""
+    """ln age of the unit on board at each stress coefficient, in shots at the reference stress."""
     age = np.zeros(k.shape[0])
     for stress, shots in a.stretches:
         x = np.array(
             [
-                (float(coordinate(n, stress[n])) if n in stress else at) - at
-                for (n, _, _), at in zip(carried.stresses, carried.at)
+                (float(coordinate(n, stress[n])) if n in stress else at) - zero
+                for (n, _, _), at, zero in zip(carried.stresses, carried.at, carried.reference)
             ]
         )
         age += shots / unit * np.exp(k @ x if x.size else np.zeros(k.shape[0]))
@@ -400,8 +401,9 @@ def at_stress(module: Module, name: str, level: float) -> tuple[SlotModel, ...]:
         m = s.model
         if name in names:
             j = names.index(name)
-            d = float(coordinate(name, level)) - float(s.carried.at[j])
-            m = replace(m, shift=m.cells.k[:, j] * d)
+            to = s.carried.at.copy()
+            to[j] = float(coordinate(name, level))
+            m = replace(m, shift=m.cells.k @ (to - s.carried.reference))
         out.append(m)
     return tuple(out)
 

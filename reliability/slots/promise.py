@@ -9,7 +9,7 @@ import numpy as np
 from scipy.special import ndtri
 
 from reliability.notes import BadInput, CannotAnswer, Note
-from reliability.slots.carried import stress_of
+from reliability.slots.carried import BEYOND, FAILURES, PRIOR, SPREAD_V, stress_of
 from reliability.slots.early import CUT_SHARE
 from reliability.slots.engine import Engine, Root
 from reliability.slots.exact import conditional_of, poisson_of
@@ -19,6 +19,10 @@ from reliability.slots.model import Module, at_stress
 NAN = float("nan")
 SPAN = (float(np.log(1e-4)), float(np.log(1e3)))
 HAZARDS = (float(-np.log(1e3)), float(-np.log(1e-9)))
+NO_LAW_SEEN = (
+    "charge_V is not modelled in these records: tests at two voltages apart are missing. Test at a second one, or "
+    "ask with a named prior on the exponent."
+)
 RUNG = 1.15
 """Ratio of voltages between which cuts are simulated."""
 
@@ -216,6 +220,35 @@ def voltage_law(module: Module) -> tuple[float, float] | None:
     return None if np.isnan(at) else (low, module.point.stress.get("charge_V", at))
 
 
+def carried_span(module: Module) -> tuple[float, float]:
+    """Voltages that the module's records carry: one tested span (8 % at least) to both sides.
+
+    With a prior on the exponent asked for by name: half to one and a half times the tested ones.
+
+    Raises
+    ------
+    CannotAnswer
+        If no slot models voltage.
+    """
+    lows, highs = [], []
+    for s in module.slots:
+        if not any(n == "charge_V" for n, _, _ in s.carried.stresses):
+            continue
+        v = stress_of(s.carried.own, "charge_V")
+        low, high = float(np.nanmin(v)), float(np.nanmax(v))
+        asked = any(f.name == "charge_V" and f.status == PRIOR and f.beyond > BEYOND for f in s.carried.factors)
+        if asked or high < SPREAD_V * low:
+            lows.append(low / 2)
+            highs.append(1.5 * high)
+            continue
+        span = max(high - low, high - high / SPREAD_V)
+        lows.append(max(low - BEYOND * span, 0.2 * low))
+        highs.append(high + BEYOND * span if s.model.data.failures[0] >= FAILURES else high)
+    if not lows:
+        raise CannotAnswer(NO_LAW_SEEN)
+    return max(lows), min(highs)
+
+
 def rung_above(level: float, low: float) -> int:
     """Number of the first rung at or above a level (0: the lowest tested)."""
     return max(0, int(np.ceil(np.log(level / low) / np.log(RUNG) - 1e-9)))
@@ -352,10 +385,7 @@ def _allowed(
     """The level of one reading."""
     law = voltage_law(module)
     if law is None:
-        raise CannotAnswer(
-            "charge_V is not modelled in these records: tests at two voltages apart are missing. Test at a "
-            "second one, or ask with a named prior on the exponent."
-        )
+        raise CannotAnswer(NO_LAW_SEEN)
     c = Calibrated(module, ask, second)
     budget = c.total(float(np.log(shots / module.unit)))
 

@@ -143,7 +143,7 @@ class Adder:
 
     def tally(self) -> Tally:
         """The statistics of all that was added."""
-        m, e = self.cells.shape
+        m = self.cells.shape[0]
         beta = self.cells.beta
         power = self._power.reshape(self.size, self.levels, m)
         exposure = self._mixed
