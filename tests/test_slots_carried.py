@@ -13,7 +13,17 @@ from reliability.slots.promise import Ask, promise
 FAST = Ask(draws=100)
 
 
-def pool(volts=(1300.0, 1500.0), n=12, seed=1, part="a", scale=5000.0, temp=None, lots=(), jitter=0.0, flight=None):
+def pool(
+    volts=(1300.0, 1500.0),
+    n=12,
+    seed=1,
+    part="a",
+    scale=5000.0,
+    temp=None,
+    lots=(),
+    jitter=0.0,
+    flight=None,
+):
     """Main capacitors, life ~ V^-7, shape 2.2 (the truth of tests/benchmarks/flight.py)."""
     rng = np.random.default_rng(seed)
     rows = []
@@ -21,7 +31,15 @@ def pool(volts=(1300.0, 1500.0), n=12, seed=1, part="a", scale=5000.0, temp=None
         v = volts[m % len(volts)] * (1 + jitter * rng.standard_normal())
         y = scale * (v / 1300) ** -7.0 * rng.weibull(2.2)
         end = rng.uniform(3000, 6000)
-        rows.append((f"m{m}", min(y, end), y if y <= end else np.inf, v, lots[m % len(lots)] if lots else ""))
+        rows.append(
+            (
+                f"m{m}",
+                min(y, end),
+                y if y <= end else np.inf,
+                v,
+                lots[m % len(lots)] if lots else "",
+            )
+        )
     if flight is not None:
         rows.append(("fly", 300.0, np.inf, flight, ""))
     module, good, failed, v, lot = zip(*rows)
@@ -36,7 +54,9 @@ def pool(volts=(1300.0, 1500.0), n=12, seed=1, part="a", scale=5000.0, temp=None
 
 def at(records, rules=None, part="a", **stress):
     lot = {"main_capacitor": stress.pop("lot")} if "lot" in stress else {}
-    return fresh_module(records, Point(stress, {"main_capacitor": part}, lot), Choices(rules=rules or Rules()))
+    return fresh_module(
+        records, Point(stress, {"main_capacitor": part}, lot), Choices(rules=rules or Rules())
+    )
 
 
 def status(module, name):

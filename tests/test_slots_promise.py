@@ -161,7 +161,10 @@ def test_never_longer_at_higher_voltage_confidence_survival_or_mission():
     for seed in range(26):
         r = community(seed)
         base = fresh_module(r, Point({"charge_V": 1300.0}))
-        by_volts = [promise(fresh_module(r, Point({"charge_V": v})), FAST).shots for v in (1300.0, 1330.0, 1500.0)]
+        by_volts = [
+            promise(fresh_module(r, Point({"charge_V": v})), FAST).shots
+            for v in (1300.0, 1330.0, 1500.0)
+        ]
         by_level = [promise(base, Ask(0.9, c, 100)).shots for c in (0.8, 0.9, 0.95, 0.97)]
         by_run = [s.lower for s in survival(base, [100.0, 130.0, 400.0, 2000.0], FAST)]
         for chain in (by_volts, by_level, by_run):
@@ -188,7 +191,9 @@ def test_drift_adds_to_sudden_failure():
     slot = "main_capacitor"
     plain = promise(fresh_module(r, point), FAST).shots
     flat = promise(fresh_module(r, point, Choices(drift={slot: lambda b, n: 0.0 * n})), FAST).shots
-    ends = promise(fresh_module(r, point, Choices(drift={slot: lambda b, n: (n / (2 * plain)) ** 4})), FAST).shots
+    ends = promise(
+        fresh_module(r, point, Choices(drift={slot: lambda b, n: (n / (2 * plain)) ** 4})), FAST
+    ).shots
     assert flat == pytest.approx(plain, rel=1e-9)
     assert ends < plain
 
@@ -196,7 +201,9 @@ def test_drift_adds_to_sudden_failure():
 def test_suspects_count_in_full_in_every_slot():
     """A failure with two suspects is shorter than with either one known (the safe side)."""
     slots, modules = "ab", 8
-    both = promise(fresh_module(rig(slots, modules, [("a", 0, 500.0), ("b", 0, 500.0)]), Point()), FAST).shots
+    both = promise(
+        fresh_module(rig(slots, modules, [("a", 0, 500.0), ("b", 0, 500.0)]), Point()), FAST
+    ).shots
     one = promise(fresh_module(rig(slots, modules, [("a", 0, 500.0)]), Point()), FAST).shots
     assert both < one
 
@@ -213,7 +220,9 @@ def test_allowed_voltage_is_the_promise_turned_round():
     point = commonest_point(r)
     m = fresh_module(r, point, slots=["main_capacitor"])
     a = allowed(m, 2000.0, FAST, carried_span(m))
-    at = fresh_module(r, Point({**point.stress, "charge_V": a.level}, point.part), slots=["main_capacitor"])
+    at = fresh_module(
+        r, Point({**point.stress, "charge_V": a.level}, point.part), slots=["main_capacitor"]
+    )
     assert promise(at, FAST).shots == pytest.approx(2000.0, rel=0.01)
     assert a.level < a.estimate
     assert allowed(m, 4000.0, FAST, carried_span(m)).level < a.level

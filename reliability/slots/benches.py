@@ -134,9 +134,15 @@ class _Draw:
             levels, shots = self.b.timeline[i]
             grid = np.concatenate(([0.0], np.cumsum(shots[:-1])))
             aged = np.concatenate(([0.0], np.cumsum(shots[:-1] * self.factor[levels[:-1]])))
-            at = np.interp(clock[own], grid, aged) + np.maximum(clock[own] - grid[-1], 0) * self.factor[levels[-1]]
+            at = (
+                np.interp(clock[own], grid, aged)
+                + np.maximum(clock[own] - grid[-1], 0) * self.factor[levels[-1]]
+            )
             want = at + age[own]
-            back = np.interp(want, aged, grid) + np.maximum(want - aged[-1], 0) / self.factor[levels[-1]]
+            back = (
+                np.interp(want, aged, grid)
+                + np.maximum(want - aged[-1], 0) / self.factor[levels[-1]]
+            )
             out[own] = back - clock[own]
         return out
 

@@ -18,7 +18,7 @@ Rules (each a choice, each tested)
   modelled without: its exponent comes from the default prior then (about 7 for capacitors; 0 or more
   for other slots, of which no law is known).
 * A modelled voltage may lie one tested span above the tests where the law is seen (a capacitor
-  without: not above them); below them credit ends one span down.
+  without: not above them); below them credit ends half a span down.
 * Without enough spread a lower voltage or temperature gets no credit, a higher one (2 %, 5 K) is not
   carried unless a prior is asked for by name.
 * Records of other parts, and of builders or lots that differ (p < 0.05), lend shape and stress law;
@@ -43,12 +43,18 @@ from reliability.slots.exposure import Units
 SAME, MODELLED, PRIOR, NOT = "same as tested", "modelled", "by a sourced prior", "not carried"
 SPREAD_V, SPREAD_K = 1.08, 20.0
 NEAR_V, NEAR_K, NEAR_RATE = 1.02, 5.0, 1.5
-FAILURES, BEYOND = 3, 1.0
+FAILURES, BEYOND, BELOW = 3, 1.0, 0.5
 DIFFER = 0.05
 
-EXPONENT = Penalty(7.0, 3.0, "voltage exponent of capacitors about 7, spread 3 (3 to 9 published): a choice")
-NO_LAW = Penalty(0.0, 3.0, "no voltage law is known of this slot: exponent 0 or more, spread 3: a choice")
-ACTIVATION = Penalty(1.0, 0.35, "activation energy 1.0 to 1.5 eV published for ceramic; spread a choice")
+EXPONENT = Penalty(
+    7.0, 3.0, "voltage exponent of capacitors about 7, spread 3 (3 to 9 published): a choice"
+)
+NO_LAW = Penalty(
+    0.0, 3.0, "no voltage law is known of this slot: exponent 0 or more, spread 3: a choice"
+)
+ACTIVATION = Penalty(
+    1.0, 0.35, "activation energy 1.0 to 1.5 eV published for ceramic; spread a choice"
+)
 
 
 class NotCarried(CannotAnswer):
@@ -279,7 +285,11 @@ class _Carrying:
             return
         self.own = np.asarray(self.r.part == asked)
         self.lent = [np.asarray(self.r.part == p) for p in parts if p != asked]
-        more = f"; {', '.join(p for p in parts if p != asked)} lend shape and stress law" if self.lent else ""
+        more = (
+            f"; {', '.join(p for p in parts if p != asked)} lend shape and stress law"
+            if self.lent
+            else ""
+        )
         self.say("part", SAME, f"{asked}, {self.own.sum()} records{more}")
 
     def group(self, name: str, asked: str) -> None:
@@ -292,7 +302,11 @@ class _Carrying:
         levels = sorted(set(here.tolist()) - {""})
         if not levels:
             if asked and name == "lot":
-                self.say(name, NOT, f"no record says which lot was tested, so nothing is known of lot {asked}.")
+                self.say(
+                    name,
+                    NOT,
+                    f"no record says which lot was tested, so nothing is known of lot {asked}.",
+                )
             return
         p = _differ(self.r.select(self.own), here)
         differs = p < DIFFER
@@ -300,22 +314,36 @@ class _Carrying:
             if name == "lot" or differs:
                 self.say(name, NOT, f"{name} {asked} was never tested ({', '.join(levels[:6])} were"
                          + (f", and they differ, p = {p:.2g}" if differs else "")
-                         + f"); a test of units of it would help.")  # fmt: skip
+                         + "); a test of units of it would help.")  # fmt: skip
             else:
-                self.say(name, SAME, f"{asked} has no record; the {len(levels)} that have do not differ (p = {p:.2g})")
+                self.say(
+                    name,
+                    SAME,
+                    f"{asked} has no record; the {len(levels)} that have do not differ (p = {p:.2g})",
+                )
             return
         if not differs:
             if len(levels) > 1:
-                self.say(name, SAME, f"{len(levels)} {name}s pooled, no difference seen (p = {p:.2g})")
+                self.say(
+                    name, SAME, f"{len(levels)} {name}s pooled, no difference seen (p = {p:.2g})"
+                )
             return
         if not asked:
-            self.say(name, NOT, f"{name}s differ (p = {p:.2g}); say which it is: {', '.join(levels[:6])}.")
+            self.say(
+                name,
+                NOT,
+                f"{name}s differ (p = {p:.2g}); say which it is: {', '.join(levels[:6])}.",
+            )
             return
         for other in levels:
             if other != asked:
                 self.lent.append(self.own & np.asarray(labels == other))
         self.own = self.own & np.asarray(labels == asked)
-        self.say(name, SAME, f"{asked} only, since {name}s differ (p = {p:.2g}); the others lend shape and law")
+        self.say(
+            name,
+            SAME,
+            f"{asked} only, since {name}s differ (p = {p:.2g}); the others lend shape and law",
+        )
 
     def _levels(self, name: str) -> tuple[Array, Array]:
         """Known values of the own group, and of its failures."""
@@ -329,7 +357,9 @@ class _Carrying:
         for g in (self.own, *self.lent):
             dead = v[g & self.r.failed & ~np.isnan(v)]
             if dead.size >= FAILURES and (
-                np.ptp(dead) >= SPREAD_K if name == "temp_C" else dead.max() >= SPREAD_V * dead.min()
+                np.ptp(dead) >= SPREAD_K
+                if name == "temp_C"
+                else dead.max() >= SPREAD_V * dead.min()
             ):
                 return True
         return False
@@ -350,16 +380,28 @@ class _Carrying:
         asked = self.point.stress.get(name, float("nan"))
         if not tested.size:
             if np.isfinite(asked) and is_capacitor(self.slot):
-                self.say(name, NOT, "no record says at which voltage it was tested; add charge_V to the records.")
+                self.say(
+                    name,
+                    NOT,
+                    "no record says at which voltage it was tested; add charge_V to the records.",
+                )
             elif np.isfinite(asked):
                 self.say(name, SAME, "no voltage is recorded of this slot; taken not to matter")
             return
         low, high = float(tested.min()), float(tested.max())
         if np.isnan(asked):
             if high > NEAR_V * low:
-                self.say(name, NOT, f"tests ran at {low:g} to {high:g} V; say at which voltage it will be charged.")
+                self.say(
+                    name,
+                    NOT,
+                    f"tests ran at {low:g} to {high:g} V; say at which voltage it will be charged.",
+                )
             else:
-                self.say(name, SAME, f"as tested, {low:g} V" if low == high else f"as tested, {low:g} to {high:g} V")
+                self.say(
+                    name,
+                    SAME,
+                    f"as tested, {low:g} V" if low == high else f"as tested, {low:g} to {high:g} V",
+                )
             return
         self._voltage_at(asked, low, high)
 
@@ -371,16 +413,28 @@ class _Carrying:
         if seen or self._tested_apart(name):
             span = max(high - low, high - high / SPREAD_V)
             beyond = max((asked - high) / span, (low - asked) / span, 0.0)
-            if asked > (high + BEYOND * span if seen or not cap else NEAR_V * high) and self.rules.exponent is None:
-                why = f"{beyond:.1f} times the tested span above the tests" if seen else "above the tests, with too few failures at voltages apart"
+            if (
+                asked > (high + BEYOND * span if seen or not cap else NEAR_V * high)
+                and self.rules.exponent is None
+            ):
+                why = (
+                    f"{beyond:.1f} times the tested span above the tests"
+                    if seen
+                    else "above the tests, with too few failures at voltages apart"
+                )
                 self.say(name, NOT, f"{asked:g} V lies {why} ({low:g} to {high:g} V); test at {asked:g} V, or ask "
                          "with a named prior on the exponent.", beyond)  # fmt: skip
                 return
-            at = max(asked, low - BEYOND * span if cap or seen else low)
+            at = max(asked, low - BELOW * span if cap or seen else low)
             status = MODELLED if seen and asked <= high + BEYOND * span else PRIOR
             where = "inside" if beyond == 0 else f"{beyond:.1f} spans outside"
             less = f"; no credit below {at:g} V" if at > asked else ""
-            self.say(name, status, f"{asked:g} V, {where} the tested {low:g} to {high:g} V{less} ({law.source})", beyond)
+            self.say(
+                name,
+                status,
+                f"{asked:g} V, {where} the tested {low:g} to {high:g} V{less} ({law.source})",
+                beyond,
+            )
             self._model(name, grid, law, at)
             return
         if asked > NEAR_V * low and self.rules.exponent is not None:
@@ -408,7 +462,11 @@ class _Carrying:
         asked = self.point.stress.get(name, float("nan"))
         if not tested.size:
             if np.isfinite(asked):
-                self.say(name, NOT, f"no record says at which temperature it was tested, so {asked:g} C is not carried.")
+                self.say(
+                    name,
+                    NOT,
+                    f"no record says at which temperature it was tested, so {asked:g} C is not carried.",
+                )
             return
         low, high = float(tested.min()), float(tested.max())
         prior = self.rules.activation
@@ -416,21 +474,31 @@ class _Carrying:
             max(0.0, prior.mean - 3 * prior.sd), prior.mean + 3 * prior.sd, 7)  # fmt: skip
         if np.isnan(asked):
             if high - low >= SPREAD_K:
-                self.say(name, NOT, f"tests ran at {low:g} to {high:g} C; say at which temperature it will work.")
+                self.say(
+                    name,
+                    NOT,
+                    f"tests ran at {low:g} to {high:g} C; say at which temperature it will work.",
+                )
             else:
                 self.say(name, SAME, f"as tested, {low:g} to {high:g} C")
         elif asked > high + NEAR_K and prior is None:
             self.say(name, NOT, f"{asked:g} C is hotter than any test ({low:g} to {high:g} C); test there, or ask with a "
                      "named prior on the activation energy.", (asked - high) / max(high - low, 10.0))  # fmt: skip
         elif asked > high + NEAR_K and prior is not None:
-            self.say(name, PRIOR, f"{asked:g} C after {low:g} to {high:g} C, by prior: {prior.source}")
+            self.say(
+                name, PRIOR, f"{asked:g} C after {low:g} to {high:g} C, by prior: {prior.source}"
+            )
             self._model(name, grid, prior, asked)
         elif high - low >= SPREAD_K:
             if not self._enough(name) and asked > low + SPREAD_K and prior is None:
                 self.say(name, NOT, f"tests ran at {low:g} to {high:g} C but too few failed to tell what heat does; "
                          f"test more at {asked:g} C.")  # fmt: skip
                 return
-            self.say(name, MODELLED, f"{asked:g} C, tested {low:g} to {high:g} C ({(prior or ACTIVATION).source})")
+            self.say(
+                name,
+                MODELLED,
+                f"{asked:g} C, tested {low:g} to {high:g} C ({(prior or ACTIVATION).source})",
+            )
             self._model(name, grid, prior or ACTIVATION, max(asked, low))
         else:
             less = " (no credit taken for the lower temperature)" if asked < low - NEAR_K else ""
@@ -443,9 +511,17 @@ class _Carrying:
         if np.isnan(asked):
             return
         if not tested.size:
-            self.say(name, NOT, f"no record says at which rate it was fired, so {asked:g} Hz is not carried.")
+            self.say(
+                name,
+                NOT,
+                f"no record says at which rate it was fired, so {asked:g} Hz is not carried.",
+            )
         elif asked > NEAR_RATE * tested.max():
-            self.say(name, NOT, f"{asked:g} Hz is faster than any test (up to {tested.max():g} Hz); test at that rate.")
+            self.say(
+                name,
+                NOT,
+                f"{asked:g} Hz is faster than any test (up to {tested.max():g} Hz); test at that rate.",
+            )
         else:
             self.say(name, SAME, f"{asked:g} Hz, tested {tested.min():g} to {tested.max():g} Hz")
 
@@ -462,7 +538,11 @@ def _differ(records: LifeRecords, labels: NDArray[np.object_]) -> float:
     cells = Cells.of(shapes=(0.25, 10.0, 20))
     v = stress_of(records, "charge_V")
     u = Units.of(records, np.zeros((len(records), 0)))
-    unit = float(np.median(records.shots_good[records.shots_good > 0])) if (records.shots_good > 0).any() else 1.0
+    unit = (
+        float(np.median(records.shots_good[records.shots_good > 0]))
+        if (records.shots_good > 0).any()
+        else 1.0
+    )
     t = u.tally(cells, unit)
     r = float(t.failures[0])
     best = int((t.events[0, :, 0] - r * np.log(t.exposure[0, :, 0]) - cells.penalty[:, 0]).argmax())

@@ -26,7 +26,11 @@ MOST = 8  # failures that may be early
 FLAG = -1.0  # log-likelihood that a split may be worse and still be said: 0 to 7 % of Weibull pools come that far
 EARLY = (0.25, 1.0, 14)
 LATE = (1.0, 10.0, 24)
-EARLY_SHAPE = Penalty(float(np.log(0.8)), 0.5, "ln shape of early failures about ln 0.8, spread 0.5, at most 1: a choice")
+EARLY_SHAPE = Penalty(
+    float(np.log(0.8)),
+    0.5,
+    "ln shape of early failures about ln 0.8, spread 0.5, at most 1: a choice",
+)
 
 
 @dataclass(frozen=True)

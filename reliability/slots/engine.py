@@ -108,15 +108,28 @@ class Lines:
         rows = np.arange(c.size)
         return v[rows, c], self.failures / self.slope[rows, c], c
 
-    def at(self, hazard: Array) -> Array:
-        """Value at hazards (q,): (B, q)."""
+    def at_least(self, hazard: Array) -> Array:
+        """Highest value at any hazard from each of these (q,) on: (B, q).
+
+        In each cell the value rises up to R / slope and falls from there.
+        """
+        r = self.failures[:, None]
+        log = r * np.log(hazard)[None, :]
+        with np.errstate(divide="ignore", invalid="ignore"):
+            peak = r / self.slope
+            top = np.where(r > 0, self.height + r * np.log(peak) - r, self.height)
         if self.failures.size == 1:
-            one = (self.height[0] - hazard[:, None] * self.slope[0]).max(axis=1)
-            return np.asarray(one + self.failures[0] * np.log(hazard))[None, :]
+            line = self.height[0] - hazard[:, None] * self.slope[0] + log[0][:, None]
+            return np.asarray(np.where(hazard[:, None] < peak[0], top[0], line).max(axis=1))[
+                None, :
+            ]
         out = np.empty((self.failures.size, hazard.size))
         for i, h in enumerate(hazard):
-            out[:, i] = (self.height - h * self.slope).max(axis=1)
-        return out + self.failures[:, None] * np.log(hazard)
+            line = self.height - h * self.slope
+            line += log[:, i : i + 1]
+            np.copyto(line, top, where=peak > h)
+            line.max(axis=1, out=out[:, i])
+        return out
 
     def cell_at(self, hazard: float) -> int:
         """Best cell of the first data set at a hazard."""
@@ -192,11 +205,9 @@ def signed_root(lines: Sequence[Lines], total: float) -> Root:
 
 def _losses(lines: Lines, best: tuple[Array, Array, Array], edges: Array) -> Array:
     """Least loss of counting 0, 1, ... steps, (B, STEPS + 1)."""
-    top, hazard, _ = best
+    top = best[0]
     out = np.zeros((top.size, edges.size + 1))
-    loss = 2.0 * (top[:, None] - lines.at(edges))
-    loss[hazard[:, None] >= edges] = 0.0
-    out[:, 1:] = np.minimum.accumulate(loss[:, ::-1], axis=1)[:, ::-1]
+    out[:, 1:] = np.maximum(2.0 * (top[:, None] - lines.at_least(edges)), 0.0)
     return out
 
 
@@ -232,7 +243,9 @@ class Engine:
             lines.append(s.lines(shots, data, lent))
         return signed_root(lines, total).value
 
-    def _draw(self, j: int, s: SlotModel, shots: float, hazard: float, cell: int) -> tuple[Tally, Array]:
+    def _draw(
+        self, j: int, s: SlotModel, shots: float, hazard: float, cell: int
+    ) -> tuple[Tally, Array]:
         b, e = np.unravel_index(cell, s.cells.shape)
         rate = hazard / float(np.exp(s.log_gain(shots)[b, e]))
         beta, k = float(s.cells.beta[b]), s.cells.k[e]

@@ -15,6 +15,7 @@ from reliability.life.targets import LogLife, LogQuantile
 from reliability.slots.carried import FAILURES
 from reliability.slots.model import Module
 
+
 @dataclass(frozen=True)
 class Conditional:
     """Exact conditional distribution of one slot's life (complete or failure-terminated test).
@@ -59,7 +60,9 @@ def conditional_of(module: Module) -> Conditional | None:
     except NoMaximum:
         return None
     found = plane(family("weibull"), fit.sample, fit.phi)
-    return Conditional(found, fit.sample.centre, 1.0 / float(fit.phi[0, 0]), float(-fit.phi[1, 0] / fit.phi[0, 0]))
+    return Conditional(
+        found, fit.sample.centre, 1.0 / float(fit.phi[0, 0]), float(-fit.phi[1, 0] / fit.phi[0, 0])
+    )
 
 
 @dataclass(frozen=True)

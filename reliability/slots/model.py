@@ -148,7 +148,9 @@ def commonest_point(records: LifeRecords, builder: str = "") -> Point:
     Ties go to the lower stress and the first part of the alphabet; say the point in the sentence.
     """
     r = fill_from_module(records, STRESSES)
-    module = np.unique(np.stack([r.builder.astype(str), r.module.astype(str)]), axis=1, return_inverse=True)[1]
+    module = np.unique(
+        np.stack([r.builder.astype(str), r.module.astype(str)]), axis=1, return_inverse=True
+    )[1]
     stress = {}
     for name in STRESSES:
         v = stress_of(r, name)
@@ -219,7 +221,12 @@ def flight_module(
     rest = sorted(set(r.slot.tolist()) - {a.slot for a in aboard} - {""})
     notes: tuple[Note, ...] = ()
     if rest:
-        notes = (Note("slots_missing", f"Module {module} has no record of {', '.join(rest)}; they are not in the promise."),)
+        notes = (
+            Note(
+                "slots_missing",
+                f"Module {module} has no record of {', '.join(rest)}; they are not in the promise.",
+            ),
+        )
     built = build(r, aboard, point, choices or Choices(), keep)
     return replace(built, notes=notes + built.notes)
 
@@ -293,7 +300,9 @@ def build(
         except NotCarried as e:
             refused.append(e)
             continue
-        built.append(Built(a, carried, _model(a, carried, choices, unit, clocks), choices.drift.get(a.slot)))
+        built.append(
+            Built(a, carried, _model(a, carried, choices, unit, clocks), choices.drift.get(a.slot))
+        )
     if refused:
         raise NotCarried(
             "Not carried by these records. " + " ".join(str(e) for e in refused),
@@ -380,7 +389,12 @@ def _notes(built: Sequence[Built]) -> tuple[Note, ...]:
     far = [f for s in built for f in s.carried.factors if f.beyond > 0]
     for f in far:
         notes.append(Note("extrapolated", f"{f.slot}: {f.text}."))
-    prior = [f for s in built for f in s.carried.factors if f.status == "by a sourced prior" and f not in far]
+    prior = [
+        f
+        for s in built
+        for f in s.carried.factors
+        if f.status == "by a sourced prior" and f not in far
+    ]
     for f in prior:
         notes.append(Note("prior_stress", f"{f.slot}: {f.text}."))
     for s in built:

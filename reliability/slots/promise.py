@@ -9,11 +9,11 @@ import numpy as np
 from scipy.special import ndtri
 
 from reliability.notes import BadInput, CannotAnswer, Note
-from reliability.slots.carried import BEYOND, FAILURES, PRIOR, SPREAD_V, stress_of
+from reliability.slots.carried import BELOW, BEYOND, FAILURES, PRIOR, SPREAD_V, stress_of
 from reliability.slots.early import CUT_SHARE
 from reliability.slots.engine import Engine, Root
 from reliability.slots.exact import conditional_of, poisson_of
-from reliability.slots.invert import falls_to, simulated_cut
+from reliability.slots.invert import FEW, falls_to, simulated_cut
 from reliability.slots.model import Module, at_stress
 
 NAN = float("nan")
@@ -180,7 +180,10 @@ class Calibrated:
         if law is None:
             return self._rung(None)
         low, at = law
-        return max(self._rung(low * RUNG**k) for k in range(rung_above(at if level is None else level, low) + 1))
+        return max(
+            self._rung(low * RUNG**k)
+            for k in range(rung_above(at if level is None else level, low) + 1)
+        )
 
     def _rung(self, volts: float | None) -> float:
         """Cut simulated at one rung, kept."""
@@ -197,6 +200,8 @@ class Calibrated:
         return self._rungs[k]
 
     def _simulate(self, engine: Engine, first: float | None) -> tuple[float, float]:
+        if sum(s.data.failures[0] for s in engine.slots) <= FEW:
+            engine = replace(engine, draws=3 * engine.draws)  # flat tails, and few rows to redraw
         return simulated_cut(
             lambda v: self.root(v, engine),
             lambda v, at: engine.simulated(float(np.exp(v)), self.total(v), at),
@@ -221,7 +226,7 @@ def voltage_law(module: Module) -> tuple[float, float] | None:
 
 
 def carried_span(module: Module) -> tuple[float, float]:
-    """Voltages that the module's records carry: one tested span (8 % at least) to both sides.
+    """Voltages that the module's records carry: one tested span (8 % at least) above, half of one below.
 
     With a prior on the exponent asked for by name: half to one and a half times the tested ones.
 
@@ -236,13 +241,16 @@ def carried_span(module: Module) -> tuple[float, float]:
             continue
         v = stress_of(s.carried.own, "charge_V")
         low, high = float(np.nanmin(v)), float(np.nanmax(v))
-        asked = any(f.name == "charge_V" and f.status == PRIOR and f.beyond > BEYOND for f in s.carried.factors)
+        asked = any(
+            f.name == "charge_V" and f.status == PRIOR and f.beyond > BEYOND
+            for f in s.carried.factors
+        )
         if asked or high < SPREAD_V * low:
             lows.append(low / 2)
             highs.append(1.5 * high)
             continue
         span = max(high - low, high - high / SPREAD_V)
-        lows.append(max(low - BEYOND * span, 0.2 * low))
+        lows.append(max(low - BELOW * span, 0.2 * low))
         highs.append(high + BEYOND * span if s.model.data.failures[0] >= FAILURES else high)
     if not lows:
         raise CannotAnswer(NO_LAW_SEEN)
@@ -413,7 +421,12 @@ def _allowed(
     estimate = float(np.exp(0.5 * (x + y)))
     notes = module.notes + _flags(module, NAN)
     if np.isnan(value):
-        notes += (Note("none_allowed", f"Not even {lo:,.4g} V meets the requirement by its bound; test more units."),)
+        notes += (
+            Note(
+                "none_allowed",
+                f"Not even {lo:,.4g} V meets the requirement by its bound; test more units.",
+            ),
+        )
     return Allowed(value, estimate, shots, ask.survival, ask.confidence, searched, notes)
 
 
@@ -434,7 +447,9 @@ def _shares(module: Module, root: Root) -> tuple[Share, ...]:
     for s, h, x in zip(module.slots, root.by_slot, root.split):
         name, dead = s.aboard.slot, float(s.model.data.failures[0])
         old = found.get(name, Share(name, 0.0, 0.0, 0.0))  # two units, or two parts of the hazard
-        found[name] = Share(name, old.failures + dead, old.estimate + float(h), old.at_bound + float(x) / total)
+        found[name] = Share(
+            name, old.failures + dead, old.estimate + float(h), old.at_bound + float(x) / total
+        )
     return tuple(sorted(found.values(), key=lambda s: -s.at_bound))
 
 

@@ -99,9 +99,9 @@ class Adder:
         # less ln hi so that all events are of one order
         self._shape_events += self._spread(batch, self.size, weight, np.log(b - a))
         with np.errstate(divide="ignore"):
-            self._shape_events -= np.log(self.cells.beta) * np.bincount(
-                batch, weight, self.size
-            )[:, None]  # the sum below adds ln beta for every failure
+            self._shape_events -= (
+                np.log(self.cells.beta) * np.bincount(batch, weight, self.size)[:, None]
+            )  # the sum below adds ln beta for every failure
         np.add.at(self._count, (batch, level), weight)
         np.add.at(self.failures, batch, weight)
         self._power += self._spread(
@@ -136,7 +136,10 @@ class Adder:
         if not batch.size:
             return
         beta = self.cells.beta[None, :, None]
-        a, b = np.exp(beta * self.log_age(lo)[:, None, :]), np.exp(beta * self.log_age(hi)[:, None, :])
+        a, b = (
+            np.exp(beta * self.log_age(lo)[:, None, :]),
+            np.exp(beta * self.log_age(hi)[:, None, :]),
+        )
         np.add.at(self._events, batch, weight[:, None, None] * np.log(b - a))
         np.add.at(self._mixed, batch, weight[:, None, None] * 0.5 * (a + b))
         np.add.at(self.failures, batch, weight)
@@ -153,7 +156,5 @@ class Adder:
             exposure = exposure + power[:, level, :, None] * np.exp(beta[:, None] * f)
             events = events + self._count[:, level, None, None] * (beta[:, None] * f)
         single = self._count.sum(axis=1)
-        shape = (
-            single[:, None] * np.log(beta) + beta * self._logs[:, None] + self._shape_events
-        )
+        shape = single[:, None] * np.log(beta) + beta * self._logs[:, None] + self._shape_events
         return Tally(self.failures.copy(), events + shape[:, :, None], np.maximum(exposure, 1e-300))

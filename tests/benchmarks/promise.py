@@ -59,7 +59,9 @@ class Truth:
 
     def allows(self) -> float:
         """Shots that keep survival 0.9."""
-        return float(np.exp(brentq(lambda v: self.hazard(np.exp(v)) - H, np.log(0.01), np.log(1e7))))
+        return float(
+            np.exp(brentq(lambda v: self.hazard(np.exp(v)) - H, np.log(0.01), np.log(1e7)))
+        )
 
     def scaled_to(self, shots: float) -> Truth:
         """All scales multiplied so that the truth allows ``shots``."""
@@ -121,7 +123,11 @@ def _pinned() -> list[Truth]:
     out = [a]
     out.append(Truth("E", (1.2, 0.7, 0.7), (30000, 60000, 60000), modules=5).scaled_to(606))
     out.append(Truth("H1", (0.7,) * 4, (1.0,) * 4).scaled_to(185))
-    out.append(Truth("H3", (2.0, 1.4, 3.0, 1.0, 1.0, 1.5, 2.0), (1.0, 3.0, 3.0, 9.0, 9.0, 3.0, 3.0)).scaled_to(5486))
+    out.append(
+        Truth(
+            "H3", (2.0, 1.4, 3.0, 1.0, 1.0, 1.5, 2.0), (1.0, 3.0, 3.0, 9.0, 9.0, 3.0, 3.0)
+        ).scaled_to(5486)
+    )
     rng = np.random.default_rng(1018)
     out.append(_drawn_one("R101.8", rng, 6, 14, 300.0, 1240.0, 4.7).scaled_to(373))
     rng = np.random.default_rng(3034)
@@ -137,7 +143,10 @@ def _pinned() -> list[Truth]:
 
 def _drawn_one(name, rng, slots, modules, burn_in, volts, exponent) -> Truth:
     shapes = tuple(np.exp(rng.uniform(np.log(0.7), np.log(5.0), slots)).round(2))
-    scales = (rng.uniform(4000, 14000), *np.exp(rng.uniform(np.log(8000), np.log(90000), slots - 1)))
+    scales = (
+        rng.uniform(4000, 14000),
+        *np.exp(rng.uniform(np.log(8000), np.log(90000), slots - 1)),
+    )
     return Truth(name, shapes, scales, modules, burn_in, volts, exponent)
 
 
@@ -147,9 +156,14 @@ def drawn(seed: int, count: int = 20) -> list[Truth]:
     out = []
     for i in range(count):
         j, m = int(rng.integers(3, 8)), int(rng.integers(5, 16))
-        burn, volts = float(rng.choice([0, 100, 300, 600, 1000])), float(rng.choice([1240.0, 1300.0, 1400.0]))
+        burn, volts = (
+            float(rng.choice([0, 100, 300, 600, 1000])),
+            float(rng.choice([1240.0, 1300.0, 1400.0])),
+        )
         e = float(rng.uniform(4, 11))
-        out.append(_drawn_one(f"N{i}-J{j}-M{m}-b{burn:g}-V{volts:g}-e{e:.1f}", rng, j, m, burn, volts, e))
+        out.append(
+            _drawn_one(f"N{i}-J{j}-M{m}-b{burn:g}-V{volts:g}-e{e:.1f}", rng, j, m, burn, volts, e)
+        )
     return out
 
 
@@ -163,13 +177,19 @@ def one(job: tuple[Truth, int, int]) -> tuple[float, float]:
     except CannotAnswer:
         return float("nan"), float("nan")
     burnt = max(truth.burn_in, 1.0)
-    held = Truth(truth.name, truth.shapes, truth.scales, truth.modules, burnt, truth.flight_V, truth.exponent)
+    held = Truth(
+        truth.name, truth.shapes, truth.scales, truth.modules, burnt, truth.flight_V, truth.exponent
+    )
     return float(held.hazard(p.shots) <= H), p.shots / held.allows()
 
 
-def table(truths: list[Truth], communities: int, jobs: int, draws: int, first: int) -> list[tuple[float, float]]:
+def table(
+    truths: list[Truth], communities: int, jobs: int, draws: int, first: int
+) -> list[tuple[float, float]]:
     out = []
-    print(f"{'truth':34s} {'N':>6s} {'kept %':>12s} {'median':>7s} {'decile':>7s} {'refused %':>9s}")
+    print(
+        f"{'truth':34s} {'N':>6s} {'kept %':>12s} {'median':>7s} {'decile':>7s} {'refused %':>9s}"
+    )
     with ProcessPoolExecutor(jobs) as pool:
         for t in truths:
             work = [(t, first + s, draws) for s in range(communities)]
@@ -178,7 +198,10 @@ def table(truths: list[Truth], communities: int, jobs: int, draws: int, first: i
             kept = given[:, 0].mean() if len(given) else float("nan")
             se = np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / max(len(given), 1))
             med, low = np.quantile(given[:, 1], [0.5, 0.1]) if len(given) else (np.nan, np.nan)
-            print(f"{t.name:34s} {t.allows():6.0f} {100 * kept:6.1f} ± {100 * se:3.1f} {med:7.3f} {low:7.3f} {100 * np.isnan(r[:, 0]).mean():9.1f}", flush=True)
+            print(
+                f"{t.name:34s} {t.allows():6.0f} {100 * kept:6.1f} ± {100 * se:3.1f} {med:7.3f} {low:7.3f} {100 * np.isnan(r[:, 0]).mean():9.1f}",
+                flush=True,
+            )
             out.append((kept, med))
     k = np.array(out)
     print(f"{'mean':34s} {'':6s} {100 * np.nanmean(k[:, 0]):6.1f}       {np.nanmean(k[:, 1]):7.3f}")

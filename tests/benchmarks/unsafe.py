@@ -145,11 +145,24 @@ def pool(case: Case, rng: np.random.Generator) -> tuple[LifeRecords, float]:
         lot = m % max(case.lots, 1)
         end = rng.uniform(*case.end)
         for slot in ("main_capacitor", "igniter"):
-            hazard = case.hazard(volts, factor[lot], rng) if slot == "main_capacitor" else weibull(1.4, 40000, 0.0)(volts, 1.0, rng)
+            hazard = (
+                case.hazard(volts, factor[lot], rng)
+                if slot == "main_capacitor"
+                else weibull(1.4, 40000, 0.0)(volts, 1.0, rng)
+            )
             y = draw_life(hazard, rng)
             good = min(y, end)
             shown = volts * (1 + case.jitter * rng.standard_normal())
-            rows.append((f"m{m}", slot, good, y if y <= end else np.inf, shown, f"L{lot}" if case.named and slot == "main_capacitor" else ""))
+            rows.append(
+                (
+                    f"m{m}",
+                    slot,
+                    good,
+                    y if y <= end else np.inf,
+                    shown,
+                    f"L{lot}" if case.named and slot == "main_capacitor" else "",
+                )
+            )
     module, slot, good, failed, volts_, lots = zip(*rows)
     cov = {"charge_V": volts_}
     if case.temp:
@@ -164,7 +177,11 @@ def one(job: tuple[Case, int]) -> tuple[float, float]:
     stress = {} if np.isnan(case.fly_V) else {"charge_V": case.fly_V}
     if case.temp:
         stress["temp_C"] = case.temp[1]
-    point = Point(stress, {"main_capacitor": case.fly_part, "igniter": "a"}, {"main_capacitor": case.fly_lot} if case.fly_lot else {})
+    point = Point(
+        stress,
+        {"main_capacitor": case.fly_part, "igniter": "a"},
+        {"main_capacitor": case.fly_lot} if case.fly_lot else {},
+    )
     try:
         p = promise(fresh_module(records, point, Choices()), Ask(seed=seed))
     except CannotAnswer:
@@ -189,13 +206,21 @@ def main() -> None:
     print(f"{'case':28s} {'refused %':>9s} {'kept %':>13s} {'median':>7s}")
     indices = [(CASES.index(c), s) for c in some for s in range(a.communities)]
     with ProcessPoolExecutor(a.jobs) as workers:
-        found = np.array(list(workers.map(_by_index, indices, chunksize=5))).reshape(len(some), -1, 2)
+        found = np.array(list(workers.map(_by_index, indices, chunksize=5))).reshape(
+            len(some), -1, 2
+        )
     for c, r in zip(some, found):
         given = r[~np.isnan(r[:, 0])]
         kept = given[:, 0].mean() if len(given) else float("nan")
-        se = np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / max(len(given), 1)) if len(given) else float("nan")
+        se = (
+            np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / max(len(given), 1))
+            if len(given)
+            else float("nan")
+        )
         med = np.median(given[:, 1]) if len(given) else float("nan")
-        print(f"{c.name:28s} {100 * np.isnan(r[:, 0]).mean():9.1f} {100 * kept:7.1f} ± {100 * se:3.1f} {med:7.3f}")
+        print(
+            f"{c.name:28s} {100 * np.isnan(r[:, 0]).mean():9.1f} {100 * kept:7.1f} ± {100 * se:3.1f} {med:7.3f}"
+        )
 
 
 def _by_index(job: tuple[int, int]) -> tuple[float, float]:
