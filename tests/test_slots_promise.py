@@ -1,5 +1,6 @@
 """The promise engine against bounds known from elsewhere, and what must never turn round."""
 
+from itertools import pairwise
 from pathlib import Path
 
 import numpy as np
@@ -10,7 +11,7 @@ from reliability.life.families import family
 from reliability.life.fit import fit_life
 from reliability.life.quadrature import plane
 from reliability.life.targets import LogQuantile
-from reliability.notes import BadInput
+from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import read_life
 from reliability.slots.cells import Cells, Penalty
@@ -20,7 +21,7 @@ from reliability.slots.promise import Ask, allowed, carried_span, promise, survi
 from reliability.slots.worth import one_more_test
 
 DEMO = Path(__file__).parent.parent / "datasets" / "demo"
-FAST = Ask(draws=100)
+FAST, QUICK = Ask(draws=100), Ask(draws=60)
 
 
 def rig(slots, modules, failures=(), end=1000.0):
@@ -155,22 +156,31 @@ def test_simulated_benches_follow_their_law():
     assert drawn.exposure[:, 0, 0] == pytest.approx(12_000.0)
 
 
+def shots_of(records, volts=1300.0, ask=FAST):
+    """Promised shots, 0 where nothing can be promised."""
+    try:
+        return promise(fresh_module(records, Point({"charge_V": volts})), ask).shots
+    except CannotAnswer:
+        return 0.0
+
+
 def test_never_longer_at_higher_voltage_confidence_survival_or_mission():
-    """Seeded communities; every comparison is exact, not on average."""
+    """Seeded communities; every comparison is exact, not on average (hundreds more by
+    tests/benchmarks/monotone.py)."""
     compared = 0
-    for seed in range(26):
+    for seed in range(10):
         r = community(seed)
         base = fresh_module(r, Point({"charge_V": 1300.0}))
-        by_volts = [
-            promise(fresh_module(r, Point({"charge_V": v})), FAST).shots
-            for v in (1300.0, 1330.0, 1500.0)
+        chains = [
+            [shots_of(r, v, QUICK) for v in (1300.0, 1330.0, 1500.0)],
+            [shots_of(r, ask=Ask(0.9, c, 60)) for c in (0.8, 0.95, 0.97)],
+            [shots_of(r, ask=QUICK), shots_of(r, ask=Ask(0.95, 0.95, 60))],
+            [s.lower for s in survival(base, [100.0, 130.0, 400.0, 2000.0], QUICK)],
         ]
-        by_level = [promise(base, Ask(0.9, c, 100)).shots for c in (0.8, 0.9, 0.95, 0.97)]
-        by_run = [s.lower for s in survival(base, [100.0, 130.0, 400.0, 2000.0], FAST)]
-        for chain in (by_volts, by_level, by_run):
-            assert (np.diff(chain) <= 1e-9 * np.abs(chain[:-1])).all(), (seed, chain)
+        for chain in chains:
+            assert all(b <= a * (1 + 1e-9) for a, b in pairwise(chain)), (seed, chain)
             compared += len(chain) - 1
-    assert compared > 200
+    assert compared == 80
 
 
 def test_one_more_failure_free_test_never_shortens_it_at_the_cut_held():
@@ -199,13 +209,13 @@ def test_drift_adds_to_sudden_failure():
 
 
 def test_suspects_count_in_full_in_every_slot():
-    """A failure with two suspects is shorter than with either one known (the safe side)."""
+    """A failure with two suspects gives a higher hazard than with one known (the safe side)."""
     slots, modules = "ab", 8
-    both = promise(
-        fresh_module(rig(slots, modules, [("a", 0, 500.0), ("b", 0, 500.0)]), Point()), FAST
-    ).shots
-    one = promise(fresh_module(rig(slots, modules, [("a", 0, 500.0)]), Point()), FAST).shots
-    assert both < one
+    dead = [("a", m, 400.0 + 100 * m) for m in range(4)]  # known ones, beside the event in module 5
+    both = fresh_module(rig(slots, modules, [*dead, ("a", 5, 500.0), ("b", 5, 500.0)]), Point())
+    one = fresh_module(rig(slots, modules, [*dead, ("a", 5, 500.0)]), Point())
+    assert sum(s.model.data.failures[0] for s in both.slots) == 6
+    assert survival(both, [300.0], FAST)[0].estimate < survival(one, [300.0], FAST)[0].estimate
 
 
 def test_same_seed_same_answer_other_seed_close():

@@ -18,9 +18,9 @@ from reliability.slots.engine import Root
 
 CUT_FLOOR = 0.02
 STAGES = 2
-FEW = 4
+FEW = 2
 """Failures in all up to which the cut is found by the chance itself, in FEW_STEPS simulations."""
-FEW_STEPS = 7
+FEW_STEPS = 6
 REFERENCE = 0.95
 """Confidence at which the candidates are placed, whatever is asked: so a higher confidence, which is
 a higher quantile of the same simulated roots, never gives a longer promise."""

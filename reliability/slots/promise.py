@@ -201,7 +201,7 @@ class Calibrated:
 
     def _simulate(self, engine: Engine, first: float | None) -> tuple[float, float]:
         if sum(s.data.failures[0] for s in engine.slots) <= FEW:
-            engine = replace(engine, draws=3 * engine.draws)  # flat tails, and few rows to redraw
+            engine = replace(engine, draws=2 * engine.draws)  # flat tails, and few rows to redraw
         return simulated_cut(
             lambda v: self.root(v, engine),
             lambda v, at: engine.simulated(float(np.exp(v)), self.total(v), at),
@@ -461,6 +461,17 @@ def _flags(module: Module, cut: float) -> tuple[Note, ...]:
             Note(
                 "few_failures",
                 "Few failures of low or unknown shape: the simulated cut is far above the normal one, and the promise is short.",
+            )
+        )
+    tried = {s.aboard.slot: s.carried.own.units for s in module.slots}
+    least = min(tried, key=lambda name: (tried[name], name))
+    unseen = 1.0 - 0.05 ** (1.0 / max(tried[least], 1.0))
+    if unseen > 0.1:
+        notes.append(
+            Note(
+                "early_unseen",
+                f"{least}: {tried[least]:g} records. A share of early failures of up to {100 * unseen:.0f} % could have gone "
+                "unseen among so few; no model tells. Burn in what flies.",
             )
         )
     if any(f.beyond > 0 for f in module.factors):
