@@ -47,7 +47,8 @@ class SlotModel:
     cells : Cells
     data : Tally
         Of one data set, shots in units of the module's.
-    benches : Benches
+    benches : Benches or None
+        None where they are never simulated (more than BIG failures; a second reading).
     lent : tuple of Part
         Other groups, see Part.
     aged : array (e,)
@@ -61,7 +62,7 @@ class SlotModel:
     name: str
     cells: Cells
     data: Tally
-    benches: Benches
+    benches: Benches | None
     lent: tuple[Part, ...] = ()
     aged: Array = field(default_factory=lambda: np.full(1, -np.inf))
     shift: Array = field(default_factory=lambda: np.zeros(1))
@@ -249,7 +250,7 @@ class Engine:
         b, e = np.unravel_index(cell, s.cells.shape)
         rate = hazard / float(np.exp(s.log_gain(shots)[b, e]))
         beta, k = float(s.cells.beta[b]), s.cells.k[e]
-        if s.data.failures[0] > BIG:
+        if s.benches is None:
             one = np.ones(self.draws)
             data = Tally(
                 one * s.data.failures[0], np.repeat(s.data.events, self.draws, 0),

@@ -53,7 +53,7 @@ def conditional_of(module: Module) -> Conditional | None:
     plain = not s.carried.stresses and not s.model.lent and not s.aboard.stretches
     if not (free and plain) or r.failures < FAILURES or s.carried.left_out:
         return None
-    if kind_of(r) == "other" or len(s.model.benches) > r.units:
+    if kind_of(r) == "other":
         return None
     try:
         fit = fit_life(r, "weibull")

@@ -22,7 +22,7 @@ from reliability.slots.carried import (
 )
 from reliability.slots.cells import SHAPE_PENALTY, SHAPES, Array, Penalty
 from reliability.slots.early import EARLY, EARLY_SHAPE, LATE, split_early
-from reliability.slots.engine import Part, SlotModel
+from reliability.slots.engine import BIG, Part, SlotModel
 from reliability.slots.exposure import Units, chains_of, module_clocks
 
 STRESSES = ("charge_V", "temp_C", "rate_Hz")
@@ -357,6 +357,7 @@ def _model(
 ) -> SlotModel:  # fmt: skip
     cells = carried.cells(choices.shape, choices.fixed_shape, shapes)
     ref = carried.reference
+    redrawn = shapes is SHAPES and carried.own.failures <= BIG  # a second reading is not simulated
     own = Units.of(carried.own, carried.coordinates(carried.own) - ref)
     lent = []
     for g in carried.lent:
@@ -364,7 +365,7 @@ def _model(
             u = Units.of(g, carried.coordinates(g) - ref)
             lent.append(Part(u.tally(cells, unit), u.benches(unit, clocks)))
     return SlotModel(
-        a.slot, cells, own.tally(cells, unit), own.benches(unit, clocks), tuple(lent),
+        a.slot, cells, own.tally(cells, unit), own.benches(unit, clocks) if redrawn else None, tuple(lent),
         _aged(a, carried, cells.k, unit), cells.k @ (carried.at - ref), choices.units.get(a.slot, 1.0),
     )  # fmt: skip
 
