@@ -479,7 +479,7 @@ def _flags(module: Module, cut: float) -> tuple[Note, ...]:
             Note(
                 "exponent_matters",
                 "The operating point lies outside the tests: where the true exponent is far above 7, promises were "
-                "kept less often in simulation (85 % at 14).",
+                "kept less often in a simulated search for this method (85 % at exponent 14, one truth).",
             )
         )
     return tuple(notes)
