@@ -30,7 +30,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords, join
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, SlotData, bench_ends, slot_data
-from reliability.slots.promise import Cut, ModuleModel, first_failure_shares, older
+from reliability.slots.promise import Cut, ModuleModel, older
 from reliability.words import percent_text, shots_text, whole
 
 LEAST_CHANCE = 0.05
@@ -306,10 +306,7 @@ class _Flight:
         q, shots, m = self.q, self.shots, self.now
         # chance that each is the first to fail within the mission, by integration
         grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 200)))
-        hazards = [
-            np.array([m.hazard(i, s) if s > 0 else 0.0 for s in grid]) for i in range(len(m.slots))
-        ]
-        ends = first_failure_shares(hazards)
+        ends = m.first_to_fail(grid)
         down = m.held_down_by(max(promised, 1e-9), q.survival)
         out = []
         for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):

@@ -30,7 +30,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, bench_ends, slot_data
-from reliability.slots.promise import Cut, ModuleModel, first_failure_shares
+from reliability.slots.promise import Cut, ModuleModel
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -272,10 +272,7 @@ class _Module:
         reference = longest if nothing else median
         top = reference if nothing else m.life(1 - 1e-6)
         grid = np.concatenate(([0.0], np.geomspace(reference * 1e-5, top, 400)))
-        hazards = [
-            np.array([m.hazard(i, s) if s > 0 else 0.0 for s in grid]) for i in range(len(m.slots))
-        ]
-        ends = first_failure_shares(hazards)
+        ends = m.first_to_fail(grid)
         down = m.held_down_by(max(low, 1e-9), 1 - q.fraction)
         rows = []
         for i, (slot, used) in enumerate(zip(m.slots, self.used, strict=True)):

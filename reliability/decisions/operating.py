@@ -8,7 +8,6 @@ import numpy as np
 
 from reliability.decisions.question import Level
 from reliability.records import LifeRecords
-from reliability.slots.carried import Carried
 
 
 def commonest(records: LifeRecords) -> dict[str, Level]:
@@ -51,8 +50,3 @@ def in_words(point: Mapping[str, Level]) -> str:
     if "part" in point:
         texts.append(f"part {point['part']}")
     return ", ".join(texts)
-
-
-def carried_texts(carried: tuple[Carried, ...]) -> list[str]:
-    """What is carried other than as tested, in words."""
-    return [f"{c.slot}: {c.text}" for c in carried if c.status != "same as tested"]

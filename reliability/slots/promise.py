@@ -264,6 +264,13 @@ class ModuleModel:
             return 1.0
         return float(np.exp(-np.exp(brentq(excess, low, high, xtol=1e-4)) - self.drift(shots)))
 
+    def first_to_fail(self, grid: Sequence[float] | Array) -> list[float]:
+        """Probability of each slot to fail first within a grid of shots from 0, as estimated."""
+        slots = range(len(self.slots))
+        return first_failure_shares(
+            [np.array([self.hazard(i, s) if s > 0 else 0.0 for s in grid]) for i in slots]
+        )
+
     def only(self, i: int) -> ModuleModel:
         """One slot by itself, without drift."""
         return ModuleModel([self.slots[i]], seed=self.seed)
