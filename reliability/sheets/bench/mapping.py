@@ -19,6 +19,11 @@ SECTIONS = {
     "parts": "their part: the part as it is known",
     "fill": "our column: its value where the file has none",
     "agreed": "a doubt: 'yes', the file is right all the same",
+    "log": "pattern (of a serial log's lines), slots (that a log watches)",
+    "names": "field of the pattern: shot, main_V_before, main_V_after, ignition_V, time_s, module, or '-'",
+    "scale": "our column of a log: its factor, such as volts a converter count",
+    "module": "file of a serial log: the module it is of",
+    "failed": "module whose log ends dead: the slot that failed, or slot:mode, or unknown",
 }
 OPEN = "?"
 
