@@ -16,7 +16,7 @@ import reliability
 from reliability.api.routes import api_routes
 from reliability.ask import asking
 from reliability.ask.asking import ask
-from reliability.ask.giving import give, look
+from reliability.ask.giving import How, give, look
 from reliability.ask.plain import from_text, plain, to_text
 from reliability.ask.questions import QUESTIONS, question_class
 from reliability.ask.sources import Files, Stored, read_pool
@@ -133,7 +133,7 @@ def test_what_waits_changes_nothing(store, tmp_path, monkeypatch):
     ask(q, store)
     sheet = tmp_path / "x.csv"
     sheet.write_text("builder,module,slot,shots_good\nzeta,z1,igniter,500\n")
-    taken = give(store, look(sheet), status="received")
+    taken = give(store, look(sheet), How(status="received"))
     wear = tmp_path / "w.csv"
     wear.write_text(
         "builder,module,slot,unit,shots,quantity,value\nzeta,z1,fuel,f,0,fuel_mass_mg,100\n"
@@ -177,7 +177,7 @@ def test_a_correction_of_any_kind_supersedes(tmp_path):
     old = give(to, look(DEMO / "wear.csv"))
     better = tmp_path / "wear.csv"
     better.write_text(text.replace("100.", "101."))
-    give(to, look(better), supersedes=old.contribution.id)
+    give(to, look(better), How(supersedes=(old.contribution.id,)))
     assert len(read_pool(to).readings) == len(text.splitlines()) - 1
 
 

@@ -19,7 +19,7 @@ from reliability.sheets.bench.desk import Question
 from reliability.sheets.bench.headers import header_score
 from reliability.sheets.bench.mapping import OPEN, BenchMapping
 from reliability.sheets.bench.proposal import shown
-from reliability.sheets.door import SHOWN, Opened, Reading, Terms, TheirColumn
+from reliability.sheets.reading import SHOWN, FileReading, Opened, Terms, TheirColumn
 from reliability.sheets.shots.log import OPTIONAL, REQUIRED
 from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
@@ -97,7 +97,7 @@ def open_log(path: Path, data: bytes, terms: Terms, which: str) -> Opened:
     SheetError, BadInput
     """
     if not may_write():
-        return Opened(Reading(path.name, "shots", 0), again=True)
+        return Opened(FileReading(path.name, "shots", 0), again=True)
     if which == "serial":
         log = read_serial(path, data, _settings(path.name, terms.mapping))
         content, suffix = _as_parquet(log), ".parquet"
@@ -198,7 +198,9 @@ def _flagged(log: SerialLog | None, reduced: Reduced) -> Reduced:
         return dataclasses.replace(reduced, notes=(*reduced.notes, Note("misfires_differ", text)))
     names = log.columns["module"][log.flagged].tolist()
     modules = tuple(
-        dataclasses.replace(m, shots=m.shots - names.count(m.module), misfires=names.count(m.module))
+        dataclasses.replace(
+            m, shots=m.shots - names.count(m.module), misfires=names.count(m.module)
+        )
         for m in reduced.modules
     )
     rows = [
@@ -208,7 +210,7 @@ def _flagged(log: SerialLog | None, reduced: Reduced) -> Reduced:
     return dataclasses.replace(reduced, modules=modules, misfires=rows)
 
 
-def _reading(path: Path, which: str, log: SerialLog | None, data: bytes) -> Reading:
+def _reading(path: Path, which: str, log: SerialLog | None, data: bytes) -> FileReading:
     if log is not None:
         columns = tuple(log.columns)
         n = int(log.columns["shot"].size)
@@ -216,15 +218,18 @@ def _reading(path: Path, which: str, log: SerialLog | None, data: bytes) -> Read
             tuple(_text(log.columns[k][i]) for k in columns) for i in range(min(n, SHOWN))
         )
         theirs = tuple(TheirColumn(k, v) for k, v in log.settings.names.items())
-        return Reading(path.name, "shots", n, columns=columns, cells=cells, theirs=theirs)
+        return FileReading(path.name, "shots", n, columns=columns, cells=cells, theirs=theirs)
     if data[:4] == b"PAR1":
-        return Reading(path.name, "shots", 0)
+        return FileReading(path.name, "shots", 0)
     head = data[:50_000].decode("utf-8-sig", "replace").splitlines()[: SHOWN + 1]
     mark = max(",;\t", key=head[0].count)
-    rows = [[bounded(c, 40) for c in r] for r in csv.reader(io.StringIO("\n".join(head)), delimiter=mark)]
+    rows = [
+        [bounded(c, 40) for c in r]
+        for r in csv.reader(io.StringIO("\n".join(head)), delimiter=mark)
+    ]
     width = len(rows[0])
     cells = tuple(tuple(r[:width]) for r in rows[1:-1] if len(r) >= width)
-    return Reading(
+    return FileReading(
         path.name, "shots", data.count(b"\n") - 1, header_row=1, columns=tuple(rows[0]), cells=cells,
         source_rows=tuple(range(2, len(cells) + 2)),
     )  # fmt: skip

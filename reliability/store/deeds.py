@@ -52,7 +52,15 @@ class Deed:
 
     def computed(self) -> str:
         """The hash that this entry must carry."""
-        parts = [self.number, self.at, self.who, self.act, self.contribution, self.detail, self.before]
+        parts = [
+            self.number,
+            self.at,
+            self.who,
+            self.act,
+            self.contribution,
+            self.detail,
+            self.before,
+        ]
         return hashlib.sha256(json.dumps(parts, ensure_ascii=True).encode()).hexdigest()
 
 
@@ -63,7 +71,9 @@ def write_deed(
     row = c.execute("SELECT number, hash FROM deed ORDER BY number DESC LIMIT 1").fetchone()
     number, before = (int(row[0]) + 1, str(row[1])) if row else (1, _FIRST)
     at = dt.datetime.now(dt.UTC).isoformat(timespec="milliseconds")
-    text = json.dumps({k: v for k, v in detail.items() if v not in ("", None, [])}, ensure_ascii=False)
+    text = json.dumps(
+        {k: v for k, v in detail.items() if v not in ("", None, [])}, ensure_ascii=False
+    )
     deed = Deed(number, at, who.strip()[:300] or NOBODY, act, contribution, text, before, "")
     c.execute(
         "INSERT INTO deed VALUES (?, ?, ?, ?, ?, ?, ?, ?)",

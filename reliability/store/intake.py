@@ -44,12 +44,15 @@ class Terms:
     licence : str
     supersedes : tuple of int
         Contributions that it corrects.
+    beside : bool
+        Records like those that stand already are of other units.
     """
 
     by: str = ""
     status: str = "accepted"
     licence: str = ""
     supersedes: tuple[int, ...] = ()
+    beside: bool = False
 
 
 def store_sheet(

@@ -374,7 +374,9 @@ class Store:
         ]
         return found[-1] if found else None
 
-    def decide(self, contribution: int, status: str, reason: str = "", by: str = "") -> Contribution:
+    def decide(
+        self, contribution: int, status: str, reason: str = "", by: str = ""
+    ) -> Contribution:
         """Accept, decline or withdraw a contribution, or let it wait again; ``by`` is who decides.
 
         Raises

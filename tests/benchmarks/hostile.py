@@ -21,12 +21,13 @@ import time
 import zipfile
 from pathlib import Path
 
+from reliability.sheets.mapping import parse_mapping
+
 from reliability.filters import choose
 from reliability.notes import BadInput
 from reliability.sheets.bench.proposal import propose
 from reliability.sheets.bundle import About, write_bundle
 from reliability.sheets.life import read_life
-from reliability.sheets.mapping import parse_mapping
 from reliability.sheets.side import read_contribution
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import write_life

@@ -144,7 +144,9 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
             out.append((i, _line(r), "another header; a second table begins"))
             rest = range(i + 1, min(len(rows), i + 1000))
             out += [
-                (j, _line(rows[j]), "in the second table") for j in rest if not all(map(blank, rows[j]))
+                (j, _line(rows[j]), "in the second table")
+                for j in rest
+                if not all(map(blank, rows[j]))
             ]
             break
         else:

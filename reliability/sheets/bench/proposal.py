@@ -561,7 +561,8 @@ def _parts(desk: Desk, cells: dict[str, list[Any]], n: int) -> None:
         return
     parts = cells.get("part", [None] * n)
     cells["part"] = [
-        p if p is not None else said.get(s, "") or None for p, s in zip(parts, cells["slot"], strict=True)
+        p if p is not None else said.get(s, "") or None
+        for p, s in zip(parts, cells["slot"], strict=True)
     ]
 
 
