@@ -19,6 +19,7 @@ from reliability.sheets.bundle import side_files
 from reliability.sheets.door import open_file
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.limits import FOR_LOGS
+from reliability.sheets.log_door import reduce_pieces
 from reliability.sheets.quality import Finding, findings
 from reliability.sheets.reading import FileReading, Opened, Sheets
 from reliability.sheets.reading import Terms as Terms
@@ -329,6 +330,18 @@ def reduce(
 ) -> Reduced:  # fmt: skip
     """Shot logs reduced to counts and measured quantities. Raises SheetError, BadInput."""
     return reduce_logs(files, capacitance_uF=capacitance_uF, keep=keep, progress=progress)
+
+
+def reduce_apart(files: Sequence[Path]) -> Reduced:
+    """The same in a process of its own with limits, for logs that somebody brought. Raises SheetError."""
+    found, _ = read_apart(reduce_pieces, files[0], None, FOR_LOGS, paths=[str(p) for p in files])
+    assert isinstance(found, Reduced)
+    return found
+
+
+def as_given(taken: Taken) -> Given:
+    """One contribution as the outcome of a file."""
+    return Given(taken.contribution, taken.new, taken.notes, taken.findings)
 
 
 def sheets_of_logs(reduced: Reduced, how: LogSettings) -> dict[str, bytes]:

@@ -7,15 +7,28 @@ from pathlib import Path
 
 from reliability.ask.sources import default_path
 from reliability.notes import BadInput
+from reliability.sheets.bench.headers import OURS
 from reliability.sheets.bench.mapping import BenchMapping, load_bench_mapping, parse_columns
 from reliability.sheets.write import write_whole
 
-__all__ = ["BenchMapping", "keep_mapping", "load_mapping", "parse_answers", "parse_columns"]
+__all__ = [
+    "BenchMapping",
+    "keep_mapping",
+    "load_mapping",
+    "our_columns",
+    "parse_answers",
+    "parse_columns",
+]
 
 
 def mapping_folder() -> Path:
     """Where mappings are kept."""
     return default_path().parent / "mappings"
+
+
+def our_columns() -> list[str]:
+    """Columns of ours that a bench's column can be read as."""
+    return sorted(OURS)
 
 
 def _place(name: str) -> Path:

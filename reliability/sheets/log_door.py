@@ -7,7 +7,7 @@ import dataclasses
 import io
 import re
 import tempfile
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from pathlib import Path
 from typing import Any
 
@@ -184,6 +184,11 @@ def _reduce(name: str, content: bytes, suffix: str) -> Reduced:
             if type(e).__name__ in ("OutOfMemoryException", "IOException"):
                 raise MemoryError from None
             raise
+
+
+def reduce_pieces(path: Path, data: bytes | None, paths: Sequence[str]) -> Reduced:
+    """Pieces of a log reduced together, for the short-lived process. Raises SheetError, BadInput."""
+    return reduce_logs([Path(p) for p in paths], memory=MEMORY)
 
 
 def _flagged(log: SerialLog | None, reduced: Reduced) -> Reduced:

@@ -102,7 +102,10 @@ class FileReading:
 
     @property
     def slots_without_part(self) -> tuple[str, ...]:
-        """Slots of the rows shown that name no part."""
+        """Slots of the rows shown that name no part; of a log, the slots it watches."""
+        if self.kind == "shots":
+            watched = [s.strip() for s in self.mapping.get("log", "slots").split(",")]
+            return tuple(s for s in watched if s and not self.mapping.get("fill", f"part of {s}"))
         if "slot" not in self.columns:
             return ()
         at = self.columns.index("slot")
@@ -118,7 +121,7 @@ class FileReading:
             for q in self.questions
         }
         hints = {}
-        if self.kind == "life":
+        if self.kind in ("life", "shots"):
             for slot in self.slots_without_part:
                 hints[f"fill:part of {slot}"] = "?"
                 asked[f"fill:part of {slot}"] = (
