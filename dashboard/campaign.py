@@ -37,10 +37,7 @@ c.many(middle, "builder", "Builders")
 c.many(right, "part", "Parts")
 left, middle, right = st.columns(3)
 c.number(left, "survival", "Survival", step=0.01)
-if kind == SHOW:
-    c.number(middle, "confidence", "Confidence to show it with", step=0.05)
-else:
-    c.confidence(middle)
+c.confidence(middle)
 c.number(right, "stands", "Units that run at once", step=1)
 with st.expander("Bench and cost"):
     one, two, three, four = st.columns(4)

@@ -86,7 +86,7 @@ class Controls:
 
     def _label(self, name: str, label: str) -> str:
         unit = self.schemas[name].get("unit")
-        return f"{label} ({unit})" if unit else label
+        return f"{label} ({unit})" if unit and unit not in label.lower() else label
 
     def many(self, place: DeltaGenerator, name: str, label: str) -> None:
         """Several labels of the pool; none stands for all."""
@@ -159,7 +159,7 @@ class Controls:
         given = place.number_input(
             self._label(name, label), min_value=None if low is None else kind(low),
             max_value=None if high is None else kind(high), value=None if start is None else kind(start),
-            step=None if step is None else kind(step), key=name, bind="query-params", help=self._help(name),
+            step=None if step is None else kind(step), format="%d" if whole else "%.10g", key=name, bind="query-params", help=self._help(name),
         )  # fmt: skip
         if given is not None:
             self.values[name] = given

@@ -54,10 +54,15 @@ def question(name):
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
-    """Two builders, and the sheets of other kinds."""
-    out = Stored(tmp_path_factory.mktemp("ask") / "s.duckdb")
+    """Two builders, the sheets of other kinds, and a builder whose contribution waits."""
+    folder = tmp_path_factory.mktemp("ask")
+    out = Stored(folder / "s.duckdb")
     for name in ("life_kite", "life_lynx", "wear", "misfires", "ignition"):
         give(out, look(DEMO / f"{name}.csv"))
+    # in no answer: a shell that counted it would say other numbers
+    waits = folder / "waits.csv"
+    waits.write_text((DEMO / "life_kite.csv").read_text().replace("kite", "waiting"))
+    give(out, look(waits), status="received")
     return out
 
 

@@ -349,3 +349,11 @@ def number(value: float, digits: int = 4) -> str:
     if value != value or value in (float("inf"), float("-inf")):
         return "-"
     return f"{value:,.{digits}g}" if abs(value) < 1e6 else f"{value:,.0f}"
+
+
+def show_opinion(found: Any) -> None:
+    """The second opinion, where it was asked for."""
+    if (said := found.second_opinion) is not None:
+        click.echo(f"\nSecond opinion\n  {said.sentence}")
+        for n in said.notes:
+            click.echo(f"  - {n.text}")
