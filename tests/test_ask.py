@@ -62,7 +62,7 @@ def store(tmp_path_factory):
     # in no answer: a shell that counted it would say other numbers
     waits = folder / "waits.csv"
     waits.write_text((DEMO / "life_kite.csv").read_text().replace("kite", "waiting"))
-    give(out, look(waits), status="received")
+    give(out, look(waits), How(status="received"))
     return out
 
 

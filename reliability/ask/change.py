@@ -91,7 +91,7 @@ def change(to: Stored, looked: Looked, supersedes: Sequence[int] = (), module: s
     if looked.records is not None:
         moved.append(_life(Module(), to, after))
     if module:
-        moved.append(_promise(Flight(module=module), to, after))
+        moved.append(_promise(Flight(module=module, shots=1), to, after))
     return Effect(looked.rows, tuple(moved))
 
 
@@ -139,6 +139,7 @@ def _life(question: Module, to: Stored, after: Pool) -> Moved:
     )  # fmt: skip
 
 
+# the promise is the same whatever the mission, which has to be stated
 def _promise(question: Flight, to: Stored, after: Pool) -> Moved:
     a, _ = _asked(question, to)
     b, why = _asked(question, after)

@@ -49,12 +49,17 @@ def command(
     origin = source(store, files)
     for act, number in (("accept", accept), ("decline", decline), ("withdraw", withdraw)):
         if number is not None:
-            decide(origin, number, act, who_runs(), reason)
+            done = decide(origin, number, act, who_runs(), reason)
+            if not as_json:
+                click.echo(f"contribution {done.id} ({done.file}): {done.status}")
     log = deed_log(origin)
     if show_log:
         _show_log(log, as_json)
         return
     contributions = contributions_of(origin)
+    if contributions and not any(c.status in ("accepted", "received") for c in contributions):
+        _nothing_counts(contributions, as_json)
+        return
     if contributions and not any(c.status == "accepted" for c in contributions):
         filters["received"] = True
     r, _ = chosen_records(origin, **filters)
@@ -92,6 +97,16 @@ def command(
     click.echo(table(head, rows))
     if shown < len(r):
         click.echo(f"  ... {len(r) - shown} more (--limit)")
+
+
+def _nothing_counts(contributions: Any, as_json: bool) -> None:
+    """Every contribution was declined or withdrawn: nothing counts, and that is no fault."""
+    if as_json:
+        emit_json({"records": [], "contributions": [asdict(c) for c in contributions]})
+        return
+    click.echo("0 records: every contribution was declined or withdrawn.")
+    rows = [[str(c.id), c.file, c.kind, c.builders, c.status, c.reason] for c in contributions]
+    click.echo(table(["no", "file", "kind", "builders", "status", "reason"], rows))
 
 
 def _show_log(log: Any, as_json: bool) -> None:

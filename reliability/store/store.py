@@ -365,6 +365,12 @@ class Store:
             )
             write_deed(c, by, "supersede", old, {"by": new})
 
+    def _still_superseded(self, c: duckdb.DuckDBPyConnection, one: Contribution) -> bool:
+        """Whether what took its place stands; if that was withdrawn or declined, it may come back."""
+        if one.superseded_by is None:
+            return True
+        return self._contribution(c, one.superseded_by).status not in ("withdrawn", "declined")
+
     def latest(self, file: str) -> int | None:
         """Number of the standing contribution of a file of that name, if there is one."""
         found = [
@@ -390,7 +396,7 @@ class Store:
             )
         with self._open(write=True) as c:
             now = self._contribution(c, contribution)
-            if now.status == "superseded":
+            if now.status == "superseded" and self._still_superseded(c, now):
                 raise StoreError(f"contribution {contribution} is superseded; nothing to decide")
             c.execute("BEGIN")
             c.execute(
