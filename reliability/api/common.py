@@ -80,7 +80,7 @@ async def answered(work: Callable[[], Any]) -> Response:
         n = len(e.faults)
         return said(400, f"{n} fault{'s' if n != 1 else ''}; nothing was stored", faults=faults)
     except CannotAnswer as e:
-        return said(422, str(e), partial=plain(e.partial))
+        return said(422, str(e), partial=plain(e.partial), asked=e.asked, basis=plain(e.basis))
     except StoreError as e:
         return said(503, str(e))
     return found

@@ -10,7 +10,7 @@ from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
 from reliability import __version__
-from reliability.api.common import answered, caller
+from reliability.api.common import answered, caller, said
 from reliability.api.giving import giving_routes
 from reliability.api.openapi import document
 from reliability.ask.asking import ask
@@ -28,6 +28,12 @@ def api_routes(store: Stored, sign_in: bool = False) -> list[Route]:
 
     async def health(request: Request) -> Response:
         return JSONResponse({"ok": True, "version": __version__})
+
+    async def unknown(request: Request) -> Response:
+        there = ", ".join(
+            sorted(("contributions", "deeds", "health", "openapi.json", "readings", *QUESTIONS))
+        )
+        return said(404, f"there is nothing here; under /api/v1 there are: {there}")
 
     async def described(request: Request) -> Response:
         return JSONResponse(text)
@@ -63,4 +69,5 @@ def api_routes(store: Stored, sign_in: bool = False) -> list[Route]:
         Route("/api/v1/contributions", listed, methods=["GET"]),
         *giving_routes(store, sign_in),
         *(Route(f"/api/v1/{name}", asking(name), methods=["GET"]) for name in QUESTIONS),
+        Route("/api/{rest:path}", unknown),
     ]

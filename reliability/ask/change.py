@@ -117,7 +117,7 @@ def _after(to: Stored, looked: Looked, supersedes: Sequence[int]) -> Pool:
         if kind in SIDES:
             sides[kind].append(SIDES[kind][0](Path(name), content))
     joined: dict[str, Any] = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
-    return Pool(join(life) if life else None, **joined)
+    return Pool(join(life).in_order() if life else None, **joined)
 
 
 def _asked(question: Question, source: Stored | Pool) -> tuple[Any, str]:

@@ -50,6 +50,8 @@ _DEEDS = [
     "ALTER TABLE contribution_anew RENAME TO contribution",
     # what a contribution that still waits will supersede once it is accepted
     "CREATE TABLE correction (contribution BIGINT NOT NULL, supersedes BIGINT NOT NULL)",
+    "INSERT INTO correction SELECT superseded_by, id FROM contribution WHERE superseded_by IS NOT NULL",
+    "UPDATE contribution SET superseded_by = NULL WHERE status <> 'superseded'",
     """CREATE TABLE deed (number BIGINT PRIMARY KEY, made_at VARCHAR NOT NULL, who VARCHAR NOT NULL,
         act VARCHAR NOT NULL, contribution BIGINT NOT NULL, detail VARCHAR NOT NULL,
         previous VARCHAR NOT NULL, hash VARCHAR NOT NULL)""",

@@ -87,10 +87,13 @@ class Added:
 
 
 def default_path() -> Path:
-    """Where the store lives unless told: the user's data folder."""
+    """Where the store lives unless a command says otherwise: $SHOTLIFE_STORE, else the user's data folder."""
     given = os.environ.get("SHOTLIFE_STORE")
-    if given:
-        return Path(given)
+    return Path(given) if given else usual_path()
+
+
+def usual_path() -> Path:
+    """The store in the user's data folder, which every command takes in any shell."""
     from platformdirs import user_data_path
 
     return user_data_path("shotlife", appauthor=False) / "store.duckdb"
@@ -556,8 +559,9 @@ class Reading:
 
     def kept_answer(self, key: str) -> str | None:
         """The answer kept under a key, None if there is none."""
-        row = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchone()
-        return None if row is None else str(row[0])
+        # all rows: one left open would stand in the way of the next reading
+        rows = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchall()
+        return str(rows[0][0]) if rows else None
 
 
 def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("accepted",)) -> str:
