@@ -86,7 +86,7 @@ def _questions(head: str, questions: Sequence[Any], word: str) -> None:
         return
     click.echo(f"\n{head}")
     for q in questions[:LISTED]:
-        allowed = f" Allowed: {' or '.join(q.choices)}." if q.choices else ""
+        allowed = f" Allowed: {' or '.join(map(repr, q.choices))}." if q.choices else ""
         click.echo(f"  {q.id}")
         click.echo(f"      {q.text}{'' if q.text.endswith(('?', '.')) else '.'}{allowed}")
         if q.grave:

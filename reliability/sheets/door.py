@@ -61,7 +61,7 @@ def open_file(path: Path, data: bytes | None = None, terms: Terms | None = None)
         try:
             read_sheet(path, data)  # of a sheet of ours every fault is told, by its own reader
         except SheetError as e:
-            return Opened(replace(reading, faults=tuple(e.faults), questions=()))
+            return Opened(replace(reading, faults=tuple(e.faults), questions=(), changes=()))
     agreed = terms.agree or p.plain or (bool(terms.mapping.answers) and not p.questions)
     try:
         sheet = p.sheet(agree=True)
