@@ -5,29 +5,28 @@ from __future__ import annotations
 import datetime as dt
 import tempfile
 from pathlib import Path
-from typing import Any
 
 import pandas as pd
 import streamlit as st
 
-from dashboard.shared import answer, first_steps, pool, state, store, table, title
-from dashboard.sign_in import allowed
+from dashboard.contributions import listed, waiting, withdraw
+from dashboard.door import add_file, fault_table, how, say_stored
+from dashboard.shared import answer, first_steps, pool, store, title
+from dashboard.sign_in import allowed, require
 from dashboard.words import plain_text
+from reliability.ask.deeds import deed_log
 from reliability.ask.giving import (
     LogSettings,
-    Taken,
-    change,
+    Terms,
+    as_given,
     give_bytes,
     give_logs,
-    look,
-    reduce,
+    reduce_apart,
 )
 from reliability.ask.records import (
     SheetError,
-    SheetFault,
     StoreError,
     contributions_of,
-    decide,
     life_csv,
     rows_csv,
 )
@@ -44,55 +43,6 @@ MODES = [
     "charring",
     "unknown",
 ]
-
-
-def status() -> str:
-    """What a contribution of this user is at first."""
-    return "accepted" if allowed("maintainer") else "received"
-
-
-def fault_table(faults: list[SheetFault], file: str) -> None:
-    """The faults of a refused file."""
-    n = len(faults)
-    st.error(f"{n} fault{'s' if n != 1 else ''} in {plain_text(file)}; nothing was stored.")
-    rows = [{"row": f.row or None, "column": f.column, "what is wrong": f.message} for f in faults]
-    table(pd.DataFrame(rows), "faults")
-
-
-def say_stored(taken: Taken) -> None:
-    """What became of a contribution, in a sentence."""
-    c = taken.contribution
-    what = "records" if c.kind == "life" else f"rows of {c.kind}"
-    if not taken.new:
-        st.info(f"{plain_text(c.file)} was stored before, as contribution {c.id}; nothing changed.")
-    elif c.status == "received":
-        st.success(
-            f"{plain_text(c.file)} is stored as contribution {c.id}: {c.rows} {what}. It waits until a maintainer accepts it."
-        )
-    else:
-        st.success(
-            f"{plain_text(c.file)} is stored as contribution {c.id}: {c.rows} {what}. All pages use it now."
-        )
-    for n in taken.notes:
-        st.caption(plain_text(n.text))
-
-
-def add_upload(upload: Any, supersedes: int | None) -> None:
-    """Check and store one uploaded sheet; say what happened."""
-    try:
-        say_stored(
-            give_bytes(
-                store(),
-                Path(upload.name),
-                upload.getvalue(),
-                status=status(),
-                supersedes=supersedes,
-            )
-        )
-    except SheetError as e:
-        fault_table(e.faults, upload.name)
-    except (StoreError, BadInput) as e:
-        st.error(plain_text(str(e)))
 
 
 def add_log() -> None:
@@ -115,9 +65,10 @@ def add_log() -> None:
             path.write_bytes(log.getvalue())
             paths.append(path)
         try:
-            reduced = reduce(paths, progress=lambda label, share: bar.progress(share, text=label))
-            for taken in give_logs(store(), reduced, LogSettings(builder), status=status()):
-                say_stored(taken)
+            reduced = reduce_apart(paths)
+            require("contributor")
+            for taken in give_logs(store(), reduced, LogSettings(builder), how()):
+                say_stored(as_given(taken))
         except SheetError as e:
             fault_table(e.faults, "the shot log")
             return
@@ -129,42 +80,6 @@ def add_log() -> None:
     st.write(plain_text(reduced.sentence))
     for n in reduced.notes:
         st.caption(plain_text(n.text))
-
-
-@st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
-def what_changes(version: str, sha256: str, _looked: Any) -> str:
-    """What a new sheet (known by its hash) would do to the module life, in a sentence."""
-    found = change(store(), _looked)
-    return "" if found is None else found.sentence
-
-
-def preview(upload: Any) -> None:
-    """Before anything is stored: faults, what looks odd, and what would change."""
-    try:
-        looked = look(Path(upload.name), upload.getvalue(), before=pool().life)
-    except SheetError as e:
-        st.warning(
-            f"{len(e.faults)} fault{'s' if len(e.faults) != 1 else ''}; press the button to list them."
-        )
-        return
-    text = what_changes(state(), looked.sheet.sha256, looked)
-    if text:
-        st.caption(plain_text(text))
-    for f in looked.findings:
-        st.caption(plain_text(f"{f.severity}: {f.text}"))
-
-
-def corrects() -> int | None:
-    """The contribution that an upload corrects, chosen by a maintainer."""
-    if not allowed("maintainer"):
-        return None
-    standing = [c for c in contributions_of(store()) if c.status in ("accepted", "received")]
-    names = {f"{c.id}: {c.file}": c.id for c in standing}
-    picked = st.selectbox(
-        "It corrects an earlier contribution", ["no", *names], key="corrects",
-        help="The corrected contribution is superseded; nothing is deleted.",
-    )  # fmt: skip
-    return names.get(picked)
 
 
 def one_record() -> None:
@@ -201,33 +116,27 @@ def one_record() -> None:
     content = rows_csv([row]).encode()
     try:
         name = f"entered-{dt.datetime.now():%Y%m%d-%H%M%S}.csv"
-        say_stored(give_bytes(store(), Path(name), content, status=status()))
+        require("contributor")
+        say_stored(give_bytes(store(), Path(name), content, how(), Terms(agree=True)))
     except SheetError as e:
         st.error(
             plain_text("Not stored: " + "; ".join(f"{f.column}: {f.message}" for f in e.faults))
         )
-    except StoreError as e:
+    except (StoreError, BadInput) as e:
         st.error(plain_text(str(e)))
 
 
 top = title("Records")
 if allowed("contributor"):
     with st.container(border=True):
-        st.markdown("### Add a life sheet")
+        st.markdown("### Add a file")
         st.caption(
-            "CSV, Parquet or XLSX with one row a unit, or a bundle (zip). Needed: builder, module, slot, shots_good. Give "
-            "shots_failed where it failed: the same count if seen at that shot, the count of the inspection that found it "
-            "otherwise; leave it empty while the unit is good. Sheets of wear readings, misfires and ignition counts go in "
-            "here too."
+            "The bench's own workbook, CSV or serial log, a sheet of ours (life, wear, misfires, ignition), a shot log or a "
+            "bundle. What was read is shown with every change before anything is stored. In sheets of ours: give shots_failed "
+            "where it failed (the same count as shots_good if seen at that shot, else the count of the inspection that found "
+            "it); leave it empty while the unit is good."
         )
-        upload = st.file_uploader(
-            "Sheet or bundle", type=["csv", "parquet", "xlsx", "zip"], key="upload"
-        )
-        if upload is not None:
-            preview(upload)
-            old = corrects()
-            if st.button("Check and add", key="add", type="primary"):
-                add_upload(upload, old)
+        add_file()
     with st.expander(
         "Enter one record (a failure seen on the bench, or a count reached)",
         icon=":material/edit_note:",
@@ -240,21 +149,9 @@ if allowed("contributor"):
         )
         add_log()
 contributions = contributions_of(store())
-for c in contributions:
-    if c.status != "received" or not allowed("maintainer"):
-        continue
-    with st.container(border=True):
-        st.markdown(
-            f"**Contribution {c.id} waits:** {plain_text(c.file)}, {c.rows} rows of {plain_text(c.builders)}"
-        )
-        left, middle, right = st.columns([4, 1, 1])
-        reason = left.text_input("Reason", key=f"reason_{c.id}")
-        if middle.button("Accept", key=f"accept_{c.id}"):
-            decide(store(), c.id, "accepted", reason)
-            st.rerun()
-        if right.button("Decline", key=f"decline_{c.id}"):
-            decide(store(), c.id, "declined", reason)
-            st.rerun()
+log = deed_log(store())
+waiting(contributions, log)
+withdraw(contributions, log)
 
 records = pool().life
 if records is None or not len(records):
@@ -267,19 +164,7 @@ answer(
     f"{len(set(records.builder.tolist()))} builders; {records.failures:g} of the units failed.",
     top,
 )
-st.markdown("### Contributions")
-table(
-    pd.DataFrame(
-        [
-            {
-                "no": c.id, "file": c.file, "kind": c.kind, "builders": c.builders, "rows": c.rows, "status": c.status,
-                "received": c.received_at[:16].replace("T", " "), "licence": c.licence,
-            }
-            for c in contributions
-        ]
-    ),
-    "contributions",
-)  # fmt: skip
+listed(contributions, log)
 st.markdown("### Life records")
 frame = pd.DataFrame(
     {

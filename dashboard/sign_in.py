@@ -61,6 +61,14 @@ def _sign_out() -> None:
     st.logout()
 
 
+def who() -> str:
+    """Who the user is, for the log of deeds."""
+    person = person_of(claims() or {}) if required() else None
+    if person is None:
+        return "this machine (dashboard)"
+    return f"{person.shown} ({person.key})" if person.claimed else person.key
+
+
 def allowed(needed: str) -> bool:
     """Whether the user's role suffices."""
     return may(role(), needed)

@@ -2,15 +2,17 @@
 
 from __future__ import annotations
 
+import contextlib
 import importlib
 import sys
 
 import click
 
 from reliability.extras import extra_needed
+from reliability.safe_text import TerminalSafe
 
 COMMANDS = {
-    "check": "Check life sheets without storing anything.",
+    "check": "Check files of any kind: what was read, what is in doubt.",
     "add": "Check files and add them to the store.",
     "bundle": "Pack records as a bundle to contribute or publish.",
     "shots": "Reduce shot logs of any size to records, readings and misfires.",
@@ -67,6 +69,13 @@ def shotlife() -> None:
 
 def main(argv: list[str] | None = None) -> None:
     """Run, and turn every expected error into words and an exit code."""
+    # names of files, columns and parts come from outside and must not steer the terminal
+    out, err = TerminalSafe(sys.stdout), TerminalSafe(sys.stderr)
+    with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
+        _run(argv)
+
+
+def _run(argv: list[str] | None) -> None:
     try:
         code = shotlife.main(args=argv, standalone_mode=False)
         sys.exit(code if isinstance(code, int) else 0)

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import unicodedata
+from collections.abc import Iterable
+from typing import Any
 
 _KEPT = {"\n", "\t"}
 _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
@@ -25,6 +27,26 @@ def for_terminal(text: str) -> str:
             n = ord(c)
             out.append(f"\\x{n:02x}" if n < 256 else f"\\u{n:04x}" if n < 65536 else f"\\U{n:08x}")
     return "".join(out)
+
+
+class TerminalSafe:
+    """A text stream whose writes cannot steer a terminal; everything else is the stream's own."""
+
+    def __init__(self, stream: Any) -> None:
+        self._stream = stream
+
+    def write(self, text: str) -> int:
+        """Write a text made plain by ``for_terminal``."""
+        self._stream.write(for_terminal(text))
+        return len(text)
+
+    def writelines(self, lines: Iterable[str]) -> None:
+        """Write several texts."""
+        for line in lines:
+            self.write(line)
+
+    def __getattr__(self, name: str) -> Any:
+        return getattr(self._stream, name)
 
 
 def bounded(text: object, most: int = 200) -> str:

@@ -132,7 +132,7 @@ def test_upload_names_cannot_leave_the_folder(client, tokens, name):
 
 
 def test_too_large_an_upload_is_refused(client, tokens, monkeypatch):
-    monkeypatch.setattr("reliability.api.routes.LARGEST", 1000)
+    monkeypatch.setattr("reliability.api.giving.LARGEST", 1000)
     r = client.post(
         "/api/v1/contributions?file=x.csv", content=b"x" * 2000, headers=bearer(tokens["contributor"])
     )  # fmt: skip
@@ -201,6 +201,9 @@ LABELS = {
     "GET /api/v1/health",
     "GET /api/v1/contributions",
     "POST /api/v1/contributions",
+    "POST /api/v1/contributions/{number}",
+    "POST /api/v1/readings",
+    "GET /api/v1/deeds",
     *(f"GET /api/v1/{n}" for n in QUESTIONS),
 }
 

@@ -16,7 +16,7 @@ import reliability
 from reliability.api.routes import api_routes
 from reliability.ask import asking
 from reliability.ask.asking import ask
-from reliability.ask.giving import give, look
+from reliability.ask.giving import How, give, look
 from reliability.ask.plain import from_text, plain, to_text
 from reliability.ask.questions import QUESTIONS, question_class
 from reliability.ask.sources import Files, Stored, read_pool
@@ -62,7 +62,7 @@ def store(tmp_path_factory):
     # in no answer: a shell that counted it would say other numbers
     waits = folder / "waits.csv"
     waits.write_text((DEMO / "life_kite.csv").read_text().replace("kite", "waiting"))
-    give(out, look(waits), status="received")
+    give(out, look(waits), How(status="received"))
     return out
 
 
@@ -138,7 +138,7 @@ def test_what_waits_changes_nothing(store, tmp_path, monkeypatch):
     ask(q, store)
     sheet = tmp_path / "x.csv"
     sheet.write_text("builder,module,slot,shots_good\nzeta,z1,igniter,500\n")
-    taken = give(store, look(sheet), status="received")
+    taken = give(store, look(sheet), How(status="received"))
     wear = tmp_path / "w.csv"
     wear.write_text(
         "builder,module,slot,unit,shots,quantity,value\nzeta,z1,fuel,f,0,fuel_mass_mg,100\n"
@@ -182,7 +182,7 @@ def test_a_correction_of_any_kind_supersedes(tmp_path):
     old = give(to, look(DEMO / "wear.csv"))
     better = tmp_path / "wear.csv"
     better.write_text(text.replace("100.", "101."))
-    give(to, look(better), supersedes=old.contribution.id)
+    give(to, look(better), How(supersedes=(old.contribution.id,)))
     assert len(read_pool(to).readings) == len(text.splitlines()) - 1
 
 
@@ -283,7 +283,7 @@ def test_a_waiting_correction_leaves_what_it_corrects(tmp_path):
     before = ask(question("modes"), box).n
     half = tmp_path / "half.csv"
     half.write_text("".join((DEMO / "life_kite.csv").read_text().splitlines(True)[:40]))
-    new = give(box, look(half), status="received", supersedes=old).contribution.id
+    new = give(box, look(half), How(status="received", supersedes=(old,))).contribution.id
     assert ask(question("modes"), box).n == before
     box.box.decide(new, "accepted")
     assert ask(question("modes"), box).n < before
@@ -292,7 +292,7 @@ def test_a_waiting_correction_leaves_what_it_corrects(tmp_path):
 def test_a_note_on_waiting_data_goes_with_it(tmp_path):
     box = Stored(tmp_path / "s.duckdb")
     give(box, look(DEMO / "life_lynx.csv"))
-    new = give(box, look(DEMO / "life_kite.csv"), status="received").contribution.id
+    new = give(box, look(DEMO / "life_kite.csv"), How(status="received")).contribution.id
     q = from_texts(question_class("modes"), {"slot": ["main_capacitor"], "received": ["true"]})
 
     def codes():
@@ -301,7 +301,7 @@ def test_a_note_on_waiting_data_goes_with_it(tmp_path):
     assert "unverified_contribution" in codes()
     box.box.decide(new, "accepted")
     assert "unverified_contribution" not in codes()
-    give(box, look(DEMO / "wear.csv"), status="received")
+    give(box, look(DEMO / "wear.csv"), How(status="received"))
     assert "unverified_contribution" not in codes()
 
 

@@ -17,9 +17,11 @@ from reliability.life.logrank import log_rank
 from reliability.life.pooling import _Data, fit_pooled, marginal_loglik
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
+from reliability.sheets.bench.mapping import parse_columns
+from reliability.sheets.door import open_file
 from reliability.sheets.life import read_life
-from reliability.sheets.mapping import parse_mapping
 from reliability.sheets.quality import findings
+from reliability.sheets.reading import Terms
 from tests.asking import asked
 from tests.benchmarks.builders import community, one
 from tests.command import run
@@ -150,7 +152,7 @@ def demo_sheet():
 def test_column_mapping(tmp_path):
     path = tmp_path / "mine.csv"
     path.write_text("Modul;Schüsse gut;Ausfall bei\nA1;900;\nA2;500;500\n", encoding="utf-8")
-    mapping = parse_mapping(
+    mapping = parse_columns(
         (
             "Modul=module",
             "Schüsse gut=shots_good",
@@ -159,10 +161,12 @@ def test_column_mapping(tmp_path):
             "slot:=main_capacitor",
         )
     )
-    r = read_life(path, mapping=mapping).records
+    opened = open_file(path, terms=Terms(mapping))
+    assert not opened.reading.questions, opened.reading.questions
+    r = opened.sheets[0].records
     assert list(r.module) == ["A1", "A2"] and r.failures == 1 and set(r.slot) == {"main_capacitor"}
     with pytest.raises(BadInput, match="has no column"):
-        read_life(path, mapping=parse_mapping(("Nichts=module",)))
+        open_file(path, terms=Terms(parse_columns(("Nichts=module",)), columns=("Nichts",)))
 
 
 def codes(records, others=None):

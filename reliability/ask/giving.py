@@ -2,115 +2,308 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections import Counter
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from reliability.ask.asking import ask
 from reliability.ask.sources import AnySource, Stored, read_pool, statuses
-from reliability.decisions.module import Module, ModuleAnswer
 from reliability.filters import choose
-from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.notes import BadInput, Note
 from reliability.pool import Pool
-from reliability.records import LifeRecords, join
+from reliability.records import LifeRecords
+from reliability.sheets.apart import read_apart
+from reliability.sheets.bench.desk import Known
 from reliability.sheets.bundle import side_files
-from reliability.sheets.life import LifeSheet, read_life
+from reliability.sheets.door import open_file
+from reliability.sheets.life import LifeSheet
+from reliability.sheets.limits import FOR_LOGS
+from reliability.sheets.log_door import reduce_pieces
 from reliability.sheets.quality import Finding, findings
+from reliability.sheets.reading import FileReading, Opened, Sheets
+from reliability.sheets.reading import Terms as Terms
 from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import log_sheets
-from reliability.sheets.side import SideSheet, read_contribution
-from reliability.sheets.table import file_bytes
+from reliability.sheets.side import read_contribution
+from reliability.sheets.table import SheetError, SheetFault, file_bytes
+from reliability.store import Contribution
 from reliability.store.intake import Taken as Taken
+from reliability.store.intake import Terms as How
 from reliability.store.intake import put
-from reliability.words import shots_text
+
+__all__ = [
+    "FileReading",
+    "Given",
+    "How",
+    "LogSettings",
+    "Looked",
+    "Taken",
+    "Terms",
+    "chosen_records",
+    "give",
+    "give_bytes",
+    "give_logs",
+    "known_names",
+    "look",
+    "reduce",
+    "replaced",
+    "sheets_of_logs",
+    "sides_of",
+]  # fmt: skip
+STANDING = ("accepted", "received")
 
 
 @dataclass(frozen=True)
 class Looked:
-    """A sound file, looked at before it is stored.
+    """A file looked at before it is stored.
 
     Attributes
     ----------
-    sheet : LifeSheet or SideSheet
+    reading : FileReading
+        What was read: a table, every change, questions, grave ones first.
+    sheets : tuple of LifeSheet or SideSheet
+        What it gives; empty while something is to be answered or agreed with.
     licence : str
         Of a bundle, else "".
     other : dict of name to bytes
         Further files of a bundle.
     findings : tuple of Finding
         What looks odd in it.
+    notes : tuple of Note
+        Remarks on the reading.
     """
 
-    sheet: LifeSheet | SideSheet
-    licence: str
-    other: dict[str, bytes]
-    findings: tuple[Finding, ...]
+    reading: FileReading
+    sheets: Sheets = ()
+    licence: str = ""
+    other: dict[str, bytes] = field(default_factory=dict, repr=False)
+    findings: tuple[Finding, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+    @property
+    def ready(self) -> bool:
+        """Whether it can be given."""
+        return bool(self.sheets)
 
     @property
     def kind(self) -> str:
-        """``life``, ``wear``, ``misfires`` or ``ignition``."""
-        return self.sheet.kind if isinstance(self.sheet, SideSheet) else "life"
+        """``life``, ``wear``, ``misfires``, ``ignition``, ``bundle`` or ``shots``."""
+        return self.reading.kind
 
     @property
     def records(self) -> LifeRecords | None:
-        """The life records, None for other kinds."""
-        return self.sheet.records if isinstance(self.sheet, LifeSheet) else None
+        """The life records, None where it gives none."""
+        return next((s.records for s in self.sheets if isinstance(s, LifeSheet)), None)
 
     @property
     def rows(self) -> int:
-        """Rows of the sheet."""
-        return self.sheet.rows if isinstance(self.sheet, SideSheet) else len(self.sheet.records)
+        """Rows read."""
+        return self.reading.rows
 
     @property
-    def notes(self) -> tuple[Note, ...]:
-        """Remarks on the reading."""
-        return self.sheet.notes if isinstance(self.sheet, LifeSheet) else ()
+    def builders(self) -> tuple[str, ...]:
+        """Whose data it gives."""
+        return tuple(sorted({b for s in self.sheets for b in _builders(s)}))
+
+    def open_faults(self) -> list[SheetFault]:
+        """What keeps it from being given: faults, open questions, or that nobody has agreed yet."""
+        r = self.reading
+        if self.ready:
+            return []
+        out = list(r.faults)
+        out += [SheetFault(r.file, 0, q.id, f"not answered: {q.text}") for q in r.grave]
+        if not out:
+            n = len(r.changes) + len(r.questions)
+            text = (
+                f"read otherwise than written ({n} changes and suggestions); look at them and agree"
+            )
+            out.append(SheetFault(r.file, 0, "", text))
+        return out
+
+
+def _builders(sheet: Any) -> tuple[str, ...]:
+    return (
+        tuple(map(str, dict.fromkeys(sheet.records.builder.tolist())))
+        if isinstance(sheet, LifeSheet)
+        else sheet.builders
+    )
 
 
 def look(
-    path: Path, data: bytes | None = None, mapping: Any = None, before: LifeRecords | None = None
-) -> Looked:
-    """Read and check a sheet of any kind or a bundle; nothing is stored.
+    path: Path, data: bytes | None = None, terms: Terms | None = None, before: LifeRecords | None = None
+) -> Looked:  # fmt: skip
+    """Read a file of any kind in a process of its own; nothing is stored.
 
-    ``mapping`` gives the builder's own column names of a life sheet; ``before`` are records it is
-    held against.
+    ``terms`` are what a person said of it; ``before`` are records it is held against.
 
     Raises
     ------
     SheetError
-        With every fault.
+        If nothing can be read of it, or it passes a limit.
+    BadInput
     """
-    if mapping is not None:
-        sheet = read_life(path, data, mapping=mapping)
-        return Looked(sheet, "", {}, tuple(findings(sheet.records, before)))
-    found, licence, other = read_contribution(path, data)
-    odd = tuple(findings(found.records, before)) if isinstance(found, LifeSheet) else ()
-    return Looked(found, licence, other, odd)
+    opened, notes = read_apart(open_file, path, data, terms=terms)
+    if opened.again:
+        opened, notes = read_apart(open_file, path, data, FOR_LOGS, terms=terms)
+    assert isinstance(opened, Opened)
+    r = opened.reading
+    odd = list(r.findings)
+    for sheet in opened.sheets:
+        if isinstance(sheet, LifeSheet):
+            odd += findings(sheet.records, before)
+    seen = dict.fromkeys((*r.notes, *notes))
+    return Looked(r, opened.sheets, opened.licence, opened.other, tuple(odd), tuple(seen))
 
 
-def give(
-    to: Stored, looked: Looked, *, status: str = "accepted", licence: str = "", supersedes: int | None = None
-) -> Taken:  # fmt: skip
-    """Store a file that was looked at, as one contribution. The same bytes are stored once.
+def known_names(to: AnySource) -> Known:
+    """Names in the pool that near misses are matched with."""
+    if not isinstance(to, Stored) or not to.box.exists:
+        return Known()
+    r = to.box.records(STANDING)
+    return Known(*(tuple(sorted(set(v.tolist()) - {""})) for v in (r.builder, r.slot, r.part)))
 
-    ``supersedes`` is the contribution that this one corrects, whatever its kind.
+
+@dataclass(frozen=True)
+class Given:
+    """What became of a file.
+
+    Attributes
+    ----------
+    contribution : Contribution
+    new : bool
+        False if the same bytes were there before.
+    notes : tuple of Note
+    findings : tuple of Finding
+    further : tuple of Taken
+        Further contributions of the same file: a log gives several.
+    """
+
+    contribution: Contribution
+    new: bool
+    notes: tuple[Note, ...]
+    findings: tuple[Finding, ...]
+    further: tuple[Taken, ...] = ()
+
+    @property
+    def all(self) -> tuple[Taken, ...]:
+        """Every contribution that it made."""
+        first = Taken(self.contribution, self.new, self.notes, self.findings)
+        return (first, *self.further)
+
+
+def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
+    """Store a file that was looked at and agreed with. The same bytes are stored once.
+
+    One way for every kind and every shell; ``how`` says who gives it, whether it waits, and what it
+    corrects.
 
     Raises
     ------
+    SheetError
+        If something is still to be answered or agreed with.
+    BadInput
+        If it repeats records that stand already and does not say that it takes their place.
     StoreError
     """
-    return put(
-        to.box, looked.sheet, status=status, licence=licence or looked.licence, other=looked.other,
-        supersedes=supersedes,
-    )  # fmt: skip
+    how = how or How()
+    if faults := looked.open_faults():
+        raise SheetError(faults)
+    _refuse_again(to, looked, how)
+    taken = []
+    for i, sheet in enumerate(looked.sheets):
+        own = replace(
+            how, licence=how.licence or looked.licence, supersedes=_own(to, looked, how, i)
+        )
+        taken.append(put(to.box, sheet, own, looked.other if i == 0 else None))
+    first = taken[0]
+    return Given(first.contribution, first.new, first.notes, first.findings, tuple(taken[1:]))
+
+
+def _kind(sheet: Any) -> str:
+    return "life" if isinstance(sheet, LifeSheet) else str(sheet.kind)
+
+
+def _own(to: Stored, looked: Looked, how: How, i: int) -> tuple[int, ...]:
+    """Of the contributions that a file corrects, those that its i-th sheet takes the place of."""
+    if len(looked.sheets) == 1 or not how.supersedes:
+        return how.supersedes
+    kinds = {c.id: c.kind for c in to.box.contributions()}
+    own = [_kind(s) for s in looked.sheets]
+    return tuple(
+        n for n in how.supersedes if (own.index(kinds[n]) if kinds.get(n) in own else 0) == i
+    )
+
+
+def replaced(to: Stored, looked: Looked) -> tuple[int, ...]:
+    """Standing contributions of the same builders and kinds: what a file replaces as a whole."""
+    if not to.box.exists:
+        return ()
+    kinds, builders = {_kind(s) for s in looked.sheets}, set(looked.builders)
+    return tuple(
+        c.id
+        for c in to.box.contributions()
+        if c.status in STANDING and c.kind in kinds and set(c.builders.split(", ")) <= builders
+    )
+
+
+def _refuse_again(to: Stored, looked: Looked, how: How) -> None:
+    """Records that stand already, under other bytes or from an earlier piece of a log, do not count twice."""
+    r = looked.records
+    if r is None or how.beside or not to.box.exists:
+        return
+    if any(c.sha256 == s.sha256 for c in to.box.contributions() for s in looked.sheets):
+        return  # the same bytes: stored once by themselves
+    with to.box.reading() as reading:
+        there = reading.records(STANDING, how.supersedes)
+    same = _shared(_facts(r), _facts(there))
+    if same and 2 * same >= len(r) and (len(r) > 1 or r.unit[0]):
+        raise BadInput(
+            f"{looked.reading.file}: {same} of {len(r)} records stand already, in other contributions. If it corrects "
+            "one, say which (supersedes); if it takes the place of all of this builder's, say so (replace); if these "
+            "are other units, say so (beside)."
+        )
+    if looked.kind == "shots" and (name := _overlap(r, there)):
+        raise BadInput(
+            f"{looked.reading.file}: shots of {name} that this log covers are in an earlier contribution already. Say "
+            "which it takes the place of (supersedes), or of all of this builder's (replace)."
+        )
+
+
+def _facts(r: LifeRecords) -> list[tuple[object, ...]]:
+    columns = (r.builder, r.module, r.slot, r.unit, r.shots_from, r.shots_good, r.shots_failed)
+    return list(zip(*(c.tolist() for c in columns), strict=True))
+
+
+def _shared(mine: Iterable[object], others: Iterable[object]) -> int:
+    return sum((Counter(mine) & Counter(others)).values())
+
+
+def _overlap(mine: LifeRecords, there: LifeRecords) -> str:
+    """A module of which both hold the same shots from logs; "" if none."""
+    notes = there.labels.get("note")
+    if notes is None:
+        return ""
+    from_logs = there.select(notes == "from shot log")
+    spans: dict[tuple[object, ...], list[tuple[float, float]]] = {}
+    for b, m, s, lo, hi in zip(
+        from_logs.builder, from_logs.module, from_logs.slot, from_logs.shots_from, from_logs.shots_good, strict=True
+    ):  # fmt: skip
+        spans.setdefault((b, m, s), []).append((lo, hi))
+    for b, m, s, lo, hi in zip(
+        mine.builder, mine.module, mine.slot, mine.shots_from, mine.shots_good, strict=True
+    ):
+        if any(lo < end and start < hi for start, end in spans.get((b, m, s), ())):
+            return str(m)
+    return ""
 
 
 def give_bytes(
-    to: Stored, path: Path, data: bytes, *, status: str, licence: str = "", supersedes: int | None = None
-) -> Taken:  # fmt: skip
-    """Check and store an upload. Raises SheetError, StoreError."""
-    return give(to, look(path, data), status=status, licence=licence, supersedes=supersedes)
+    to: Stored, path: Path, data: bytes, how: How | None = None, terms: Terms | None = None
+) -> Given:
+    """Look at an upload and store it. Raises SheetError, BadInput, StoreError."""
+    return give(to, look(path, data, terms), how)
 
 
 @dataclass(frozen=True)
@@ -139,6 +332,18 @@ def reduce(
     return reduce_logs(files, capacitance_uF=capacitance_uF, keep=keep, progress=progress)
 
 
+def reduce_apart(files: Sequence[Path]) -> Reduced:
+    """The same in a process of its own with limits, for logs that somebody brought. Raises SheetError."""
+    found, _ = read_apart(reduce_pieces, files[0], None, FOR_LOGS, paths=[str(p) for p in files])
+    assert isinstance(found, Reduced)
+    return found
+
+
+def as_given(taken: Taken) -> Given:
+    """One contribution as the outcome of a file."""
+    return Given(taken.contribution, taken.new, taken.notes, taken.findings)
+
+
 def sheets_of_logs(reduced: Reduced, how: LogSettings) -> dict[str, bytes]:
     """The sheets that reduced logs give, CSV by kind. Raises BadInput without a builder's code."""
     if not how.builder.strip():
@@ -147,16 +352,16 @@ def sheets_of_logs(reduced: Reduced, how: LogSettings) -> dict[str, bytes]:
 
 
 def give_logs(
-    to: Stored, reduced: Reduced, how: LogSettings, *, status: str = "accepted", licence: str = ""
+    to: Stored, reduced: Reduced, settings: LogSettings, how: How | None = None
 ) -> list[Taken]:
     """Store the sheets of reduced logs; each supersedes what earlier logs of the builder gave."""
     out = []
-    for kind, content in sheets_of_logs(reduced, how).items():
-        name = f"shots-{how.builder.strip()}-{kind}.csv"
+    how = how or How()
+    for kind, content in sheets_of_logs(reduced, settings).items():
+        name = f"shots-{settings.builder.strip()}-{kind}.csv"
         old = to.box.latest(name) if to.box.exists else None
-        out.append(
-            give_bytes(to, Path(name), content, status=status, licence=licence, supersedes=old)
-        )
+        sheet, _, _ = read_contribution(Path(name), content)
+        out.append(put(to.box, sheet, replace(how, supersedes=() if old is None else (old,))))
     return out
 
 
@@ -190,44 +395,3 @@ def sides_of(
     for path in named:
         read_contribution(path)  # every fault before anything is written
     return side_files([(p.name, file_bytes(p, None)) for p in named], builders)
-
-
-@dataclass(frozen=True)
-class Change:
-    """What a life sheet would do to the module's life: the life that 90 % reach, before and after."""
-
-    records: int
-    before: ModuleAnswer | None
-    after: ModuleAnswer | None
-
-    @property
-    def sentence(self) -> str:
-        """The change in one sentence."""
-        texts = [
-            "nothing"
-            if a is None
-            else f"{shots_text(a.life.shots)} shots (at least {shots_text(a.life.lower)})"
-            for a in (self.before, self.after)
-        ]
-        return f"{self.records} records. The life that 90 % of modules reach would go from {texts[0]} to {texts[1]}."
-
-
-def change(to: Stored, looked: Looked) -> Change | None:
-    """What a file would change if it were accepted; None where it holds no life records."""
-    if looked.records is None:
-        return None
-    now = read_pool(to, ("life",))
-    own = now.life
-    parts = [looked.records] if own is None or not len(own) else [own, looked.records]
-    return Change(
-        len(looked.records), _module(to) if len(parts) > 1 else None, _module(Pool(join(parts)))
-    )
-
-
-def _module(source: Stored | Pool) -> ModuleAnswer | None:
-    try:
-        found = ask(Module(), source)
-    except CannotAnswer:
-        return None
-    assert isinstance(found, ModuleAnswer)
-    return found

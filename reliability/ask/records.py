@@ -28,7 +28,7 @@ from reliability.store import demo as _demo
 from reliability.wear.paths import fit_paths
 
 __all__ = [
-    "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "decide", "frame_csv", "kept_history", "life_csv",
+    "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "frame_csv", "kept_history", "life_csv",
     "load_demo", "odd_records", "plan_csv", "remember_answer", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
     "write_whole",
 ]  # fmt: skip
@@ -39,13 +39,6 @@ def contributions_of(source: AnySource) -> list[Contribution]:
     if not isinstance(source, Stored) or not source.box.exists:
         return []
     return source.box.contributions()
-
-
-def decide(source: AnySource, number: int, status: str, reason: str = "") -> Contribution:
-    """Accept or decline a contribution. Raises BadInput, StoreError."""
-    if not isinstance(source, Stored):
-        raise BadInput("only contributions of a store are accepted or declined")
-    return source.box.decide(number, status, reason)
 
 
 def load_demo(to: Stored) -> None:

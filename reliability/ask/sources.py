@@ -14,6 +14,7 @@ from reliability import __version__
 from reliability.notes import NoEffect, Note
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
+from reliability.sheets.apart import read_apart
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import read_contribution
 from reliability.sheets.table import SheetError
@@ -182,6 +183,15 @@ def basis_of(contributions: Sequence[Contribution], received: bool = False) -> B
     )
 
 
+SMALL = 1 << 20
+"""bytes of a CSV up to which it is read here; what unpacks, or is larger, is read in a process of its own"""
+
+
+def _read_file(path: Path) -> Any:
+    small = path.suffix.lower() == ".csv" and path.is_file() and path.stat().st_size <= SMALL
+    return read_contribution(path) if small else read_apart(read_contribution, path)[0]
+
+
 def pool_of_files(paths: Sequence[Path]) -> Pool:
     """The pool of some files: life sheets, wear, misfire and ignition sheets, bundles.
 
@@ -197,7 +207,7 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     sides: dict[str, list[Any]] = {k: [] for k in SIDES}
     for path in paths:
         try:
-            sheet, licence, other = read_contribution(Path(path))
+            sheet, licence, other = _read_file(Path(path))
         except SheetError as e:
             faults += e.faults
             continue

@@ -10,78 +10,132 @@ from typing import Any
 import click
 
 from reliability.commands.common import (
-    emit_findings,
     explain,
     json_option,
-    mapping_from,
-    mapping_options,
+    reading_options,
+    reading_terms,
+    source,
+    store_option,
 )
+from reliability.commands.reading import next_step, show_reading, show_sound
+from reliability.notes import BadInput
 
 
 @click.command("check")
 @click.argument("files", nargs=-1, required=True, type=click.Path(path_type=Path))
-@mapping_options
+@reading_options
+@click.option("--write-mapping", "target", type=click.Path(path_type=Path, dir_okay=False),
+              help="Write what was decided, and the questions, to this file; --mapping takes it.")  # fmt: skip
+@click.option("--keep-mapping", "keep", metavar="NAME", help="Keep what was decided under a name.")
+@click.option("--change", is_flag=True, help="Say what the module's life would be with it.")
+@click.option("--module", default="", help="With --change: whose promise is worked out too.")
+@store_option
 @json_option
 def command(
-    files: tuple[Path, ...],
-    columns: tuple[str, ...],
-    keep_mapping: str | None,
-    mapping: str | None,
-    as_json: bool,
-) -> int:
-    """Check sheets (CSV, Parquet, XLSX) and bundles: every fault by file, row and column.
+    files: tuple[Path, ...], target: Path | None, keep: str | None, change: bool, module: str,
+    store: Path | None, as_json: bool, **given: Any,
+) -> int:  # fmt: skip
+    """Check files of any kind: what was read, every change, what has to be answered, every fault.
 
-    What looks odd in a sound sheet is listed too, with advice.
+    Sheets of ours, a bench's own workbook or CSV in any dialect, serial and shot logs, bundles. Grave
+    doubts come first; what looks odd in a sound sheet is listed too, with advice. Each file is read in
+    a process of its own with limits on memory, time and size.
 
-    Nothing is stored. Exit 0 if all are sound, 2 if any has a fault.
+    Nothing is stored. Exit 0 if all are sound or only to be agreed with, 2 if any has a fault or an
+    open question.
     """
+    if (target or keep) and len(files) != 1:
+        raise BadInput("--write-mapping and --keep-mapping go with one file")
+    if module and not change:
+        raise BadInput("--module goes with --change")
     from reliability.ask.giving import look
     from reliability.ask.records import SheetError
 
-    names = mapping_from(columns, keep_mapping, mapping)
+    origin = source(store, ())
+    terms = reading_terms(given, origin)
     code = 0
     report: list[dict[str, Any]] = []
     for f in files:
         try:
-            looked = look(f, mapping=names)
+            looked = look(f, terms=terms)
         except SheetError as e:
             code = 2
-            faults = [{"row": x.row, "column": x.column, "message": x.message} for x in e.faults]
-            report.append({"file": f.name, "ok": False, "faults": faults})
+            report.append({"file": f.name, "ok": False, "faults": _faults(e.faults)})
             if not as_json:
                 explain(e)
             continue
-        report.append(_said(f.name, looked))
+        if not looked.ready and not looked.reading.settled:
+            code = 2
+        _keep(looked, target, keep)
+        moved = _moved(origin, looked, module) if change else None
+        report.append(_said(f.name, looked, moved))
         if not as_json:
-            _print(f.name, looked)
+            _print(f, looked, moved, target)
     if as_json:
         click.echo(json.dumps(report, indent=1))
     return code
 
 
-def _said(file: str, looked: Any) -> dict[str, Any]:
-    """A sound file as JSON."""
-    r = looked.records
-    if r is None:
-        return {"file": file, "ok": True, "kind": looked.kind, "rows": looked.rows}
-    return {
-        "file": file, "ok": True, "kind": "life", "records": len(r), "units": r.units, "failed": r.failures,
+def _keep(looked: Any, target: Path | None, keep: str | None) -> None:
+    from reliability.ask.mappings import keep_mapping
+    from reliability.ask.records import write_whole
+
+    if target:
+        write_whole(target, looked.reading.mapping_text().encode())
+    if keep:
+        keep_mapping(looked.reading.mapping, keep)
+
+
+def _moved(origin: Any, looked: Any, module: str) -> Any:
+    from reliability.ask.change import change
+
+    if not looked.ready:
+        raise BadInput(
+            f"{looked.reading.file}: what it changes is told once nothing is open; add --agree"
+        )
+    return change(origin, looked, (), module)
+
+
+def _faults(faults: Any) -> list[dict[str, Any]]:
+    return [{"row": x.row, "column": x.column, "message": x.message} for x in faults]
+
+
+def _said(file: str, looked: Any, moved: Any) -> dict[str, Any]:
+    """A file as JSON."""
+    from reliability.ask.plain import plain
+
+    r, reading = looked.records, looked.reading
+    out: dict[str, Any] = {
+        "file": file, "ok": looked.ready, "kind": reading.kind, "rows": reading.rows,
         "notes": [n.as_dict() for n in looked.notes], "findings": [asdict(x) for x in looked.findings],
     }  # fmt: skip
+    if r is not None:
+        out |= {"records": len(r), "units": r.units, "failed": r.failures}
+    if reading.faults:
+        out["faults"] = _faults(reading.faults)
+    if not reading.plain:
+        out["reading"] = plain(reading)
+    if moved is not None:
+        out["change"] = plain(moved)
+    return out
 
 
-def _print(file: str, looked: Any) -> None:
-    """A sound file in words."""
-    r = looked.records
-    if r is None:
-        click.echo(f"{file}: sound; {looked.rows} rows of {looked.kind}")
+def _print(path: Path, looked: Any, moved: Any, target: Path | None) -> None:
+    from reliability.ask.records import SheetError
+
+    if looked.reading.faults and not looked.reading.changes:
+        explain(SheetError(list(looked.reading.faults)))
         return
-    click.echo(
-        f"{file}: sound; {len(r)} records, {r.units:g} units, {r.failures:g} failed "
-        f"({r.count[r.exact].sum():g} exact, {r.count[r.interval].sum():g} between "
-        f"inspections, {r.count[r.left].sum():g} before the first), "
-        f"{r.count[r.shots_from > 0].sum():g} with late entry"
-    )
-    for n in looked.notes:
-        click.echo(f"  note: {n.text}")
-    emit_findings(looked.findings)
+    if looked.reading.plain:
+        show_sound(looked)
+    else:
+        show_reading(looked)
+        click.echo()
+        if looked.ready:
+            show_sound(looked)
+        else:
+            click.echo(next_step(looked, str(path)))
+    if moved is not None:
+        click.echo(moved.sentence)
+    if target:
+        click.echo(f"written: {target}")

@@ -266,30 +266,39 @@ filter_options = options(
 )  # fmt: skip
 
 
-def mapping_from(columns: Sequence[str], keep: str | None, name: str | None) -> Any:
-    """The column mapping asked for, or None."""
-    from reliability.ask.mappings import load_mapping, mapping_folder, parse_mapping, save_mapping
+def reading_terms(given: dict[str, Any], origin: Any) -> Any:
+    """What was said of a file by the options ``reading_options``: a mapping, answers, agreement."""
+    from reliability.ask.giving import Terms, known_names
+    from reliability.ask.mappings import BenchMapping, load_mapping, parse_answers, parse_columns
 
-    folder = mapping_folder()
-    for given in (keep, name):
-        if given is not None and not given.replace("-", "").replace("_", "").isalnum():
-            raise BadInput(f"a mapping's name has letters, digits, '-' and '_', not {given!r}")
-    if name:
-        return load_mapping(folder / f"{name}.json")
-    if not columns:
-        return None
-    mapping = parse_mapping(tuple(columns))
-    if keep:
-        save_mapping(mapping, folder / f"{keep}.json")
-    return mapping
+    name = given["mapping"]
+    mapping = load_mapping(name) if name else BenchMapping()
+    named = parse_columns(given["columns"])
+    for section, entries in named.answers.items():
+        mapping = mapping.with_answers({f"{section}:{k}": v for k, v in entries.items()})
+    mapping = mapping.with_answers(parse_answers(given["answers"]))
+    columns = tuple(named.answers.get("columns", {}))
+    return Terms(mapping, given["agree"], known_names(origin), columns)
 
 
-mapping_options = options(
+reading_options = options(
+    click.option("--agree", is_flag=True, help="Agree with every suggestion and change that 'check' shows."),
+    click.option("--answer", "answers", multiple=True, metavar="QUESTION=ANSWER",
+                 help="Answer one question by its name, such as 'decimal:shots=,'; may be repeated."),
     click.option("--column", "columns", multiple=True, metavar="THEIRS=OURS",
                  help="A column of the file under its life sheet name; or OURS:=VALUE for all rows; may be repeated."),
-    click.option("--keep-mapping", metavar="NAME", help="Keep these columns under a name."),
-    click.option("--mapping", metavar="NAME", help="Use columns kept before."),
+    click.option("--mapping", metavar="NAME|FILE.json", help="Use what was agreed on before."),
 )  # fmt: skip
+
+
+def who_runs() -> str:
+    """Whose hands a command is in, for the log of deeds: the account's name."""
+    import getpass
+
+    try:
+        return f"{getpass.getuser()} (command line)"
+    except (OSError, KeyError):
+        return "command line"
 
 
 def emit_json(answer: Any) -> None:

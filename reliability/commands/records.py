@@ -8,7 +8,14 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import emit_json, filter_options, json_option, source, table
+from reliability.commands.common import (
+    emit_json,
+    filter_options,
+    json_option,
+    source,
+    table,
+    who_runs,
+)
 
 
 @click.command("records")
@@ -16,25 +23,43 @@ from reliability.commands.common import emit_json, filter_options, json_option, 
 @click.option("--limit", default=30, show_default=True, help="Most records to print.")
 @click.option("--accept", type=int, metavar="N", help="Accept contribution N.")
 @click.option("--decline", type=int, metavar="N", help="Decline contribution N.")
-@click.option("--reason", default="", help="Why it is accepted or declined.")
+@click.option(
+    "--withdraw", type=int, metavar="N", help="Withdraw contribution N; nothing is deleted."
+)
+@click.option("--reason", default="", help="Why it is accepted, declined or withdrawn.")
+@click.option(
+    "--log",
+    "show_log",
+    is_flag=True,
+    help="Who gave and decided what, and whether the log is whole.",
+)
 @json_option
 def command(
     store: Path | None, files: tuple[Path, ...], limit: int, accept: int | None, decline: int | None,
-    reason: str, as_json: bool, **filters: Any,
+    withdraw: int | None, reason: str, show_log: bool, as_json: bool, **filters: Any,
 ) -> None:  # fmt: skip
-    """Show life records and contributions; accept or decline a contribution.
+    """Show life records and contributions; accept, decline or withdraw a contribution.
 
     A record reads: good at shots_good, failed by shots_failed ('-' = not failed).
     """
+    from reliability.ask.deeds import decide, deed_log, giver
     from reliability.ask.giving import chosen_records
-    from reliability.ask.records import contributions_of, decide, rows_of
+    from reliability.ask.records import contributions_of, rows_of
 
     origin = source(store, files)
-    if accept is not None:
-        decide(origin, accept, "accepted", reason)
-    if decline is not None:
-        decide(origin, decline, "declined", reason)
+    for act, number in (("accept", accept), ("decline", decline), ("withdraw", withdraw)):
+        if number is not None:
+            done = decide(origin, number, act, who_runs(), reason)
+            if not as_json:
+                click.echo(f"contribution {done.id} ({done.file}): {done.status}")
+    log = deed_log(origin)
+    if show_log:
+        _show_log(log, as_json)
+        return
     contributions = contributions_of(origin)
+    if contributions and not any(c.status in ("accepted", "received") for c in contributions):
+        _nothing_counts(contributions, as_json)
+        return
     if contributions and not any(c.status == "accepted" for c in contributions):
         filters["received"] = True
     r, _ = chosen_records(origin, **filters)
@@ -50,11 +75,15 @@ def command(
         rows = [
             [
                 str(c.id), c.file, c.kind, c.builders, str(c.rows),
-                c.status + (f" by {c.superseded_by}" if c.superseded_by else ""), c.received_at[:10],
+                c.status + (f" by {c.superseded_by}" if c.superseded_by else ""), c.received_at[:10], giver(log, c.id),
             ]
             for c in contributions
         ]  # fmt: skip
-        click.echo(table(["no", "file", "kind", "builders", "rows", "status", "received"], rows))
+        click.echo(
+            table(
+                ["no", "file", "kind", "builders", "rows", "status", "received", "given by"], rows
+            )
+        )
     click.echo("\nRecords")
     shown = min(limit, len(r))
     rows = [
@@ -68,3 +97,27 @@ def command(
     click.echo(table(head, rows))
     if shown < len(r):
         click.echo(f"  ... {len(r) - shown} more (--limit)")
+
+
+def _nothing_counts(contributions: Any, as_json: bool) -> None:
+    """Every contribution was declined or withdrawn: nothing counts, and that is no fault."""
+    if as_json:
+        emit_json({"records": [], "contributions": [asdict(c) for c in contributions]})
+        return
+    click.echo("0 records: every contribution was declined or withdrawn.")
+    rows = [[str(c.id), c.file, c.kind, c.builders, c.status, c.reason] for c in contributions]
+    click.echo(table(["no", "file", "kind", "builders", "status", "reason"], rows))
+
+
+def _show_log(log: Any, as_json: bool) -> None:
+    """The log of deeds, oldest first, and whether its chain holds."""
+    if as_json:
+        emit_json(log)
+        return
+    click.echo(log.sentence)
+    rows = [
+        [str(d.number), d.at[:19].replace("T", " "), d.who, d.act, str(d.contribution), d.detail[:60], d.hash[:12]]
+        for d in log.deeds
+    ]  # fmt: skip
+    if rows:
+        click.echo(table(["no", "when (UTC)", "who", "did", "contribution", "what", "hash"], rows))

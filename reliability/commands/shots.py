@@ -15,8 +15,10 @@ from reliability.commands.common import (
     source,
     store_option,
     table,
+    who_runs,
 )
 from reliability.notes import BadInput
+from reliability.safe_text import for_terminal
 
 
 @click.command("shots")
@@ -71,7 +73,7 @@ def command(
 
     What is done with each file is kept, so that a run that was stopped goes on where it was.
     """
-    from reliability.ask.giving import LogSettings, give_logs, reduce, sheets_of_logs
+    from reliability.ask.giving import How, LogSettings, give_logs, reduce, sheets_of_logs
 
     parts = _failed(failed)
     if (target or add) and not builder.strip():
@@ -85,11 +87,12 @@ def command(
             old.unlink(missing_ok=True)
     reduced = reduce(files, place, capacitance, None if as_json else _bar)
     how = LogSettings(builder, tuple(slot), parts)
+    given = How(who_runs(), licence=licence)
     written: list[str] = []
     if target:
         written = _write(sheets_of_logs(reduced, how), target)
     if add:
-        written += [_stored(t) for t in give_logs(origin, reduced, how, licence=licence)]
+        written += [_stored(t) for t in give_logs(origin, reduced, how, given)]
     if as_json:
         emit_json(_plain(reduced, written))
         return
@@ -124,8 +127,8 @@ def _bar(label: str, share: float) -> None:
         full = round(30 * share)
         end = "\r" if share < 1 else "\r\033[K"
         click.echo(
-            f"\r{label[:30]:30} [{'#' * full}{' ' * (30 - full)}] {share:4.0%}{end}",
-            err=True,
+            f"\r{for_terminal(label[:30]):30} [{'#' * full}{' ' * (30 - full)}] {share:4.0%}{end}",
+            file=sys.__stderr__,  # it steers the terminal itself; no text from outside is in it but a short name
             nl=False,
         )
 

@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+import contextlib
 import io
 import json
 import os
 import pickle
 import subprocess
 import sys
+import tempfile
+import threading
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
@@ -16,6 +19,8 @@ from reliability.notes import BadInput, Note
 from reliability.sheets.limits import LIMITS, Limits
 from reliability.sheets.table import SheetError, SheetFault, refuse
 
+_TURNS = threading.BoundedSemaphore(2)
+"""readers at work at once: their memory together stays bounded, others wait their turn"""
 _ALLOWED = {
     "datetime": {"date", "datetime", "time", "timedelta"},
     "builtins": {"set", "frozenset", "complex", "bytearray"},
@@ -82,7 +87,7 @@ def _bound(limits: Limits) -> None:
         (resource.RLIMIT_AS, limits.memory_bytes),
         (resource.RLIMIT_CPU, limits.cpu_seconds),
         (resource.RLIMIT_CORE, 0),
-        (resource.RLIMIT_FSIZE, 0),
+        (resource.RLIMIT_FSIZE, limits.written_bytes),
     ):
         try:
             resource.setrlimit(what, (most, most))
@@ -146,7 +151,8 @@ def read_apart(
     data : bytes, optional
         The upload. Without it the child reads the file.
     limits : Limits
-        On memory (address space), computing and waiting time; no file can be written.
+        On memory (address space), computing and waiting time; no file can be written, or
+        only in a folder that goes with the process.
 
     Raises
     ------
@@ -169,13 +175,16 @@ def read_apart(
     # threads and their pools reserve address space, which is what the limit counts
     env |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "ARROW_DEFAULT_MEMORY_POOL": "system",
             "MALLOC_ARENA_MAX": "1"}  # fmt: skip
-    try:
-        done = subprocess.run(
-            [sys.executable, "-c", code], env=env, capture_output=True, timeout=limits.wall_seconds,
-            input=b"%d\n" % len(head) + head + given + (data or b""), check=False,
-        )  # fmt: skip
-    except subprocess.TimeoutExpired:
-        raise refuse(path.name, limits.refusal("wall_seconds")) from None
+    with _TURNS, contextlib.ExitStack() as stack:
+        if limits.written_bytes:
+            env["TMPDIR"] = stack.enter_context(tempfile.TemporaryDirectory(prefix="shotlife-"))
+        try:
+            done = subprocess.run(
+                [sys.executable, "-c", code], env=env, capture_output=True, timeout=limits.wall_seconds,
+                input=b"%d\n" % len(head) + head + given + (data or b""), check=False,
+            )  # fmt: skip
+        except subprocess.TimeoutExpired:
+            raise refuse(path.name, limits.refusal("wall_seconds")) from None
     return _outcome(path, done, limits)
 
 

@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 from collections import Counter
+from collections.abc import Mapping, Sequence
+from typing import Any
 
 import numpy as np
 
@@ -48,7 +50,93 @@ def doubts(records: LifeRecords) -> list[Finding]:
         *_counts(records),
         *_twice(records),
         *_temperatures(records),
+        *_no_part(records),
     ]
+
+
+def side_doubts(kind: str, cells: Mapping[str, Sequence[Any]]) -> list[Finding]:
+    """Findings about a wear, misfire or ignition sheet, from its cells by column (texts, numbers, None).
+
+    Grave: counts with decimals, every row twice, values of one quantity some factor 1,000 apart, ignition
+    voltages or capacitances out of range.
+    """
+    out: list[Finding] = []
+    for name in ("shots", "commanded", "misfires"):
+        if name in cells:
+            out += _broken(name, _floats(cells[name]))
+    if kind == "ignition":
+        out += _outside("ignition_V", _floats(cells.get("ignition_V", ())))
+    elif kind == "wear":
+        out += _readings(cells)
+    if kind != "ignition":
+        out += _again(list(zip(*cells.values(), strict=True)))
+    return out
+
+
+def _floats(values: Sequence[Any]) -> np.ndarray:
+    out = np.full(len(values), np.nan)
+    for i, v in enumerate(values):
+        try:
+            out[i] = np.nan if v is None else float(v)
+        except (TypeError, ValueError):
+            continue  # its fault is told when the sheet is checked
+    return out
+
+
+def _broken(name: str, values: np.ndarray) -> list[Finding]:
+    broken = np.isfinite(values) & (values != np.floor(values))
+    if not broken.any():
+        return []
+    first = values[np.flatnonzero(broken)[0]]
+    text = f"{int(broken.sum())} counts of {name} have decimals, such as {first:g}: a thousands mark read as a decimal mark?"
+    return [Finding("decimals_in_counts", "grave", text, _rows(broken))]
+
+
+def _outside(name: str, values: np.ndarray) -> list[Finding]:
+    low, high, words = RANGES[name]
+    bad = (values < low) | (values > high)
+    if not bad.any():
+        return []
+    first = values[np.flatnonzero(bad)[0]]
+    text = f"{name} {first:g} (and {int(bad.sum()) - 1} more) lies outside {low:g} to {high:g} {words}: is the unit right?"
+    return [Finding(f"range_{name}", "grave", text, _rows(bad))]
+
+
+def _readings(cells: Mapping[str, Sequence[Any]]) -> list[Finding]:
+    quantity, value = list(cells.get("quantity", ())), _floats(cells.get("value", ()))
+    out = []
+    for name in list(dict.fromkeys(quantity))[:100]:
+        own = np.array([q == name for q in quantity])
+        of_it = np.where(own, value, np.nan)
+        if name == "capacitance_uF":
+            out += _outside(str(name), of_it)
+        out += _jumps(str(name), of_it)
+    return out
+
+
+def _again(rows: list[tuple[Any, ...]]) -> list[Finding]:
+    seen: set[tuple[Any, ...]] = set()
+    again = np.zeros(len(rows), bool)
+    for i, k in enumerate(rows):
+        again[i] = k in seen
+        seen.add(k)
+    if not again.any() or 2 * again.sum() < len(rows) - again.sum():
+        return []
+    text = f"{int(again.sum())} of {len(rows)} rows repeat another row: is the sheet pasted twice?"
+    return [Finding("all_twice", "grave", text, _rows(again))]
+
+
+def _no_part(r: LifeRecords) -> list[Finding]:
+    """Records without a part: of no use where the slot's parts differ, which nobody notices later."""
+    bare = r.part == ""
+    if not bare.any():
+        return []
+    slots = ", ".join(sorted(set(r.slot[bare].tolist()))[:8])
+    text = (
+        f"{int(bare.sum())} of {len(r)} records name no part ({slots}): they are left out wherever the pool has several parts "
+        "of the slot. Say it once for each slot if it was the same."
+    )
+    return [Finding("no_part", "doubt", text, _rows(bare))]
 
 
 def _ranges(r: LifeRecords) -> list[Finding]:

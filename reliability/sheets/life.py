@@ -15,7 +15,6 @@ from numpy.typing import NDArray
 
 from reliability.notes import Note
 from reliability.records import LifeRecords, find_faults
-from reliability.sheets.mapping import Mapping
 from reliability.sheets.table import SheetError, SheetFault, Table, file_bytes, read_table
 
 REQUIRED = ("builder", "module", "slot", "shots_good")
@@ -135,9 +134,7 @@ def _extra(table: Table, column: str) -> tuple[str, Any, list[SheetFault]]:
     return "text", words, faults
 
 
-def read_life(
-    path: Path | str, data: bytes | None = None, mapping: Mapping | None = None
-) -> LifeSheet:
+def read_life(path: Path | str, data: bytes | None = None) -> LifeSheet:
     """Read and check a life sheet.
 
     Parameters
@@ -146,8 +143,6 @@ def read_life(
         CSV, Parquet or XLSX.
     data : bytes, optional
         The content, if already in memory; ``path`` then only names it.
-    mapping : Mapping, optional
-        The sheet's own column names.
 
     Raises
     ------
@@ -156,13 +151,11 @@ def read_life(
     """
     path = Path(path)
     data = file_bytes(path, data)
-    return life_sheet(path, data, read_table(path, data), mapping)
+    return life_sheet(path, data, read_table(path, data))
 
 
-def life_sheet(path: Path, data: bytes, table: Table, mapping: Mapping | None = None) -> LifeSheet:
+def life_sheet(path: Path, data: bytes, table: Table) -> LifeSheet:
     """The life sheet in a file whose raw columns are read already; arguments as in ``read_life``."""
-    if mapping is not None:
-        table = mapping.apply(table)
     return LifeSheet(path.name, hashlib.sha256(data).hexdigest(), *life_from_table(table))
 
 

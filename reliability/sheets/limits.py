@@ -21,6 +21,8 @@ class Limits:
         Of one cell; 32,767 is also what spreadsheets allow.
     memory_bytes, cpu_seconds, wall_seconds : int
         Of the process that reads.
+    written_bytes : int
+        Of a file that the process may write into a folder of its own, which goes with it; 0 for none.
     """
 
     file_bytes: int = 256 * MIB
@@ -32,6 +34,7 @@ class Limits:
     memory_bytes: int = 1024 * MIB
     cpu_seconds: int = 8
     wall_seconds: int = 9
+    written_bytes: int = 0
 
     def refusal(self, name: str) -> str:
         """The limit in words, such as ``more than 1,000 columns (limit: columns)``."""
@@ -51,3 +54,5 @@ class Limits:
 
 
 LIMITS = Limits()
+FOR_LOGS = Limits(written_bytes=512 * MIB)
+"""a log is reduced by a database that reads a file"""

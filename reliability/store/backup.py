@@ -51,7 +51,7 @@ def _sha256(path: Path) -> str:
 def _counts(path: Path) -> tuple[str, int, int]:
     """State, contributions and records of a store, by reading all of it."""
     box = Store(path)
-    every = ("accepted", "received", "declined", "superseded")
+    every = ("accepted", "received", "declined", "superseded", "withdrawn")
     box.bundle_files(every)
     return box.state(), len(box.contributions()), len(box.records(every))
 

@@ -6,7 +6,7 @@ from pathlib import Path
 
 from reliability.sheets.side import read_sheet
 from reliability.shipped import DATASETS
-from reliability.store.intake import store_sheet
+from reliability.store.intake import Terms, store_sheet
 from reliability.store.store import Store
 
 
@@ -23,4 +23,4 @@ def load_demo(box: Store) -> None:
         demo_folder() / "misfires.csv",
         demo_folder() / "ignition.csv",
     ):
-        store_sheet(box, read_sheet(path), licence="CC0-1.0")
+        store_sheet(box, read_sheet(path), Terms("the demo", licence="CC0-1.0"))

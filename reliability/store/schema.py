@@ -33,7 +33,31 @@ _KEPT_ANSWERS = [
         size BIGINT NOT NULL, answer VARCHAR NOT NULL)""",
 ]
 
-MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS]
+_LATER: list[str] = []
+"""left free for columns of histories, so that the step after it keeps its number"""
+
+_DEEDS = [
+    # a status more; a check cannot be altered, so the table is made anew
+    """CREATE TABLE contribution_anew (
+        id BIGINT PRIMARY KEY, sha256 VARCHAR NOT NULL, file VARCHAR NOT NULL,
+        kind VARCHAR NOT NULL, builders VARCHAR NOT NULL, licence VARCHAR,
+        status VARCHAR NOT NULL CHECK (status IN ('received','accepted','declined','superseded','withdrawn')),
+        received_at TIMESTAMP NOT NULL, decided_at TIMESTAMP, reason VARCHAR,
+        superseded_by BIGINT, rows BIGINT NOT NULL)""",
+    "INSERT INTO contribution_anew SELECT id, sha256, file, kind, builders, licence, status, received_at, "
+    "decided_at, reason, superseded_by, rows FROM contribution",
+    "DROP TABLE contribution",
+    "ALTER TABLE contribution_anew RENAME TO contribution",
+    # what a contribution that still waits will supersede once it is accepted
+    "CREATE TABLE correction (contribution BIGINT NOT NULL, supersedes BIGINT NOT NULL)",
+    "INSERT INTO correction SELECT superseded_by, id FROM contribution WHERE superseded_by IS NOT NULL",
+    "UPDATE contribution SET superseded_by = NULL WHERE status <> 'superseded'",
+    """CREATE TABLE deed (number BIGINT PRIMARY KEY, made_at VARCHAR NOT NULL, who VARCHAR NOT NULL,
+        act VARCHAR NOT NULL, contribution BIGINT NOT NULL, detail VARCHAR NOT NULL,
+        previous VARCHAR NOT NULL, hash VARCHAR NOT NULL)""",
+]
+
+MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _LATER, _DEEDS]
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)

@@ -26,6 +26,7 @@ from reliability.records import LifeRecords
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import SideSheet
 from reliability.store.columns import records_from_arrow, records_to_arrow
+from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.schema import MIGRATIONS, VERSION
 
 _TURN = threading.RLock()
@@ -34,6 +35,10 @@ MOST_KEPT_BYTES = 64 << 20
 """answers kept in a store, and their size together"""
 
 
+_DECIDED = {
+    "accepted": "accept", "declined": "decline", "withdrawn": "withdraw", "received": "wait",
+}  # fmt: skip
+"""status after a decision: the deed"""
 _CONFIG: dict[str, Any] = {"enable_external_access": "false", "lock_configuration": "true"}
 
 
@@ -51,7 +56,7 @@ class Contribution:
     sha256, file, kind, builders, licence : str
         ``kind`` is ``life``, ``wear``, ``misfires`` or ``ignition``; ``builders`` a comma-separated list.
     status : str
-        ``received``, ``accepted``, ``declined`` or ``superseded``.
+        ``received``, ``accepted``, ``declined``, ``withdrawn`` or ``superseded``.
     received_at : str
         ISO 8601, UTC.
     reason : str
@@ -208,13 +213,15 @@ class Store:
         *,
         status: str = "accepted",
         licence: str = "",
-        supersedes: int | None = None,
+        supersedes: int | Sequence[int] | None = None,
         other: dict[str, bytes] | None = None,
+        by: str = "",
     ) -> Added:
         """Store a checked life sheet as one contribution.
 
         The same bytes again change nothing and give the contribution that has them. ``other`` are
-        further files of a bundle, kept as they came.
+        further files of a bundle, kept as they came. ``supersedes`` are contributions that it corrects:
+        at once if it is accepted, else when it will be. ``by`` is who gives it, for the log of deeds.
 
         Raises
         ------
@@ -242,8 +249,7 @@ class Store:
                     self._keep_log(content)
                     continue
                 c.execute("INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, name, content])
-            if supersedes is not None:
-                self._supersede(c, supersedes, new_id, status)
+            self._given(c, new_id, supersedes, by)
             c.execute("COMMIT")
             c.unregister("incoming")
             return Added(self._contribution(c, new_id), True)
@@ -254,7 +260,8 @@ class Store:
         *,
         status: str = "accepted",
         licence: str = "",
-        supersedes: int | None = None,
+        supersedes: int | Sequence[int] | None = None,
+        by: str = "",
     ) -> Added:
         """Store a checked wear, misfire or ignition sheet as one contribution; the same bytes once."""
         with self._open(write=True) as c:
@@ -267,8 +274,7 @@ class Store:
             c.execute(
                 "INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, sheet.name, sheet.content]
             )
-            if supersedes is not None:
-                self._supersede(c, supersedes, new_id, status)
+            self._given(c, new_id, supersedes, by)
             c.execute("COMMIT")
             return Added(self._contribution(c, new_id), True)
 
@@ -321,8 +327,25 @@ class Store:
         )  # fmt: skip
         return int(row[0]), None
 
-    def _supersede(self, c: duckdb.DuckDBPyConnection, old: int, new: int, status: str) -> None:
-        """Name what corrects a contribution; it stands until the correction is accepted."""
+    def _given(
+        self,
+        c: duckdb.DuckDBPyConnection,
+        new: int,
+        supersedes: int | Sequence[int] | None,
+        by: str,
+    ) -> None:
+        """What a new contribution does to those it corrects, and its entry in the log of deeds."""
+        old = [supersedes] if isinstance(supersedes, int) else list(supersedes or ())
+        one = self._contribution(c, new)
+        for number in old:
+            self._standing(c, number)
+            c.execute("INSERT INTO correction VALUES (?, ?)", [new, number])
+        detail = {"sha256": one.sha256, "file": one.file, "status": one.status, "corrects": old}
+        write_deed(c, by, "correct" if old else "give", new, detail)
+        if one.status == "accepted":
+            self._supersede(c, new, by)
+
+    def _standing(self, c: duckdb.DuckDBPyConnection, old: int) -> None:
         row = c.execute("SELECT status FROM contribution WHERE id = ?", [old]).fetchone()
         if row is None:
             c.execute("ROLLBACK")
@@ -330,10 +353,26 @@ class Store:
         if row[0] == "superseded":
             c.execute("ROLLBACK")
             raise StoreError(f"contribution {old} is superseded already")
-        c.execute(
-            "UPDATE contribution SET superseded_by = ?, status = if(?, 'superseded', status) WHERE id = ?",
-            [new, status == "accepted", old],
-        )
+
+    def _supersede(self, c: duckdb.DuckDBPyConnection, new: int, by: str) -> None:
+        """An accepted contribution takes the place of those it corrects, as far as they still stand."""
+        rows = c.execute(
+            "SELECT k.supersedes FROM correction k JOIN contribution o ON o.id = k.supersedes "
+            "WHERE k.contribution = ? AND o.status <> 'superseded' ORDER BY 1",
+            [new],
+        ).fetchall()
+        for (old,) in rows:
+            c.execute(
+                "UPDATE contribution SET status = 'superseded', superseded_by = ? WHERE id = ?",
+                [new, old],
+            )
+            write_deed(c, by, "supersede", old, {"by": new})
+
+    def _still_superseded(self, c: duckdb.DuckDBPyConnection, one: Contribution) -> bool:
+        """Whether what took its place stands; if that was withdrawn or declined, it may come back."""
+        if one.superseded_by is None:
+            return True
+        return self._contribution(c, one.superseded_by).status not in ("withdrawn", "declined")
 
     def latest(self, file: str) -> int | None:
         """Number of the standing contribution of a file of that name, if there is one."""
@@ -344,29 +383,33 @@ class Store:
         ]
         return found[-1] if found else None
 
-    def decide(self, contribution: int, status: str, reason: str = "") -> Contribution:
-        """Accept or decline a contribution.
+    def decide(
+        self, contribution: int, status: str, reason: str = "", by: str = ""
+    ) -> Contribution:
+        """Accept, decline or withdraw a contribution, or let it wait again; ``by`` is who decides.
 
         Raises
         ------
         StoreError
             For an unknown contribution, or one that is superseded.
         """
-        if status not in ("accepted", "declined", "received"):
-            raise StoreError(f"a contribution can be accepted or declined, not {status!r}")
+        if status not in _DECIDED:
+            raise StoreError(
+                f"a contribution can be accepted, declined or withdrawn, not {status!r}"
+            )
         with self._open(write=True) as c:
             now = self._contribution(c, contribution)
-            if now.status == "superseded":
+            if now.status == "superseded" and self._still_superseded(c, now):
                 raise StoreError(f"contribution {contribution} is superseded; nothing to decide")
+            c.execute("BEGIN")
             c.execute(
                 "UPDATE contribution SET status = ?, reason = ?, decided_at = ? WHERE id = ?",
                 [status, reason, dt.datetime.now(dt.UTC).replace(tzinfo=None), contribution],
             )
+            write_deed(c, by, _DECIDED[status], contribution, {"reason": reason, "was": now.status})
             if status == "accepted":
-                c.execute(
-                    "UPDATE contribution SET status = 'superseded' WHERE superseded_by = ?",
-                    [contribution],
-                )
+                self._supersede(c, contribution, by)
+            c.execute("COMMIT")
             return self._contribution(c, contribution)
 
     # --- reading ---------------------------------------------------------------------------
@@ -479,15 +522,30 @@ class Reading:
         rows = self._c.execute(f"{_CONTRIBUTION} ORDER BY id").fetchall()
         return [_as_contribution(r) for r in rows]
 
-    def records(self, statuses: Sequence[str] = ("accepted",)) -> LifeRecords:
-        """Life records of contributions with one of these statuses, in the order they came."""
+    def records(
+        self, statuses: Sequence[str] = ("accepted",), without: Sequence[int] = ()
+    ) -> LifeRecords:
+        """Life records of contributions with one of these statuses, in the order they came.
+
+        ``without`` are contributions to leave out.
+        """
         marks = ", ".join("?" for _ in statuses)
+        less = "".join(f" AND c.id <> {int(n)}" for n in without)
         table = self._c.sql(
             "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
-            f"WHERE c.status IN ({marks}) ORDER BY r.contribution, r.row",
+            f"WHERE c.status IN ({marks}){less} ORDER BY r.contribution, r.row",
             params=list(statuses),
         ).to_arrow_table()
         return records_from_arrow(table)
+
+    def deeds(self) -> list[Deed]:
+        """The log of deeds, oldest first."""
+        return deeds_of(self._c)
+
+    def corrections(self) -> list[tuple[int, int]]:
+        """Contributions and those that each takes, or will take, the place of."""
+        rows = self._c.execute("SELECT contribution, supersedes FROM correction ORDER BY 1, 2")
+        return [(int(a), int(b)) for a, b in rows.fetchall()]
 
     def files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
         """Sheets of other kinds (wear.csv, misfires.csv), with their contribution, as they came."""

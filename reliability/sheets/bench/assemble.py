@@ -116,6 +116,9 @@ def name_slots(desk: Desk, c: Column) -> None:
             done[word] = desk.ask(f"slots:{word}", f"{word!r} is read as slot {known}", (), known)
         else:
             near, _ = nearest(plain(word), SLOT_WORDS)
+            if desk.ours and not near:
+                done[word] = word
+                continue
             text = f"{word!r} is no slot that is known here" + (
                 f"; {SLOT_WORDS[near]}?" if near else "; which is it?"
             )

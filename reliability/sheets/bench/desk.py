@@ -72,7 +72,8 @@ class Known:
 class Desk:
     """Answers given before, and what comes up now.
 
-    ``content`` names the bytes: a doubt is agreed to for one file, not for those to come.
+    ``content`` names the bytes: a doubt is agreed to for one file, not for those to come. ``ours``:
+    every column has our own name, so a slot that is like no other is a slot of that name.
     """
 
     file: str
@@ -83,6 +84,7 @@ class Desk:
     questions: dict[str, Question] = field(default_factory=dict)
     faults: list[SheetFault] = field(default_factory=list)
     used: dict[str, str] = field(default_factory=dict)
+    ours: bool = False
 
     def ask(
         self,

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -15,6 +16,7 @@ from reliability.sheets.bench.vocabulary import (
     TOTAL_WORDS,
     nearest,
     plain,
+    plain_word,
 )
 
 OURS = {*COLUMNS, "period_s"}
@@ -128,50 +130,63 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
     for i in range(header + 1, len(rows)):
         r = rows[i]
         full = [c for c in r if not blank(c)]
-        shown = bounded(" | ".join(str(c) for c in full), 100)
         if not full:
             continue
         if i == header + 1 and (u := _unit_row(rows[header], r)):
-            units = u
-            out.append((i, shown, "units of the columns"))
-        elif [plain(c) if isinstance(c, str) else "" for c in r][: len(head)] == head:
-            out.append((i, shown, "the header again"))
-        elif (
-            any(_total(c) for c in r[:3])
-            and sum(isinstance(c, str) and not _numeric(c) for c in full) <= 2
-        ):
-            out.append((i, shown, "a total"))
-        elif (len(full) == 1 and width > 2) or (
-            width > 4 and len(full) == 2 and isinstance(full[0], str) and len(full[0]) > 25
-        ):
-            out.append((i, shown, "a remark, not a record"))
-        elif all(isinstance(c, str) and not _numeric(c) for c in full) and (
-            header_score(r) >= max(3.0, width - 1)
-        ):
-            out.append((i, shown, "another header; a second table begins"))
+            units, why = u, "units of the columns"
+        elif _same_words(r, head):
+            why = "the header again"
+        elif any(_total(c) for c in r[:3]) and sum(map(_wordy, full)) <= 2:
+            why = "a total"
+        elif _remark(full, width):
+            why = "a remark, not a record"
+        elif all(map(_wordy, full)) and header_score(r) >= max(3.0, width - 1):
+            out.append((i, _line(r), "another header; a second table begins"))
+            rest = range(i + 1, min(len(rows), i + 1000))
             out += [
-                (
-                    j,
-                    bounded(" | ".join(str(c) for c in rows[j] if not blank(c)), 100),
-                    "in the second table",
-                )
-                for j in range(i + 1, min(len(rows), i + 1000))
-                if any(not blank(c) for c in rows[j])
+                (j, _line(rows[j]), "in the second table")
+                for j in rest
+                if not all(map(blank, rows[j]))
             ]
             break
         else:
             kept.append(i)
+            continue
+        out.append((i, _line(r), why))
     return Body(tuple(kept), tuple(out), units)
 
 
-def _numeric(cell: Any) -> bool:
-    return any(ch.isdigit() for ch in str(cell)) and not any(ch.isalpha() for ch in str(cell))
+def _line(row: Sequence[Any]) -> str:
+    """A row as one bounded line."""
+    return bounded(" | ".join(str(c) for c in row if not blank(c)), 100)
+
+
+def _same_words(row: Sequence[Any], head: Sequence[str]) -> bool:
+    """Whether a row says the header's words again; most rows differ in their first cell already."""
+    return len(row) >= len(head) and all(
+        (plain_word(c) if isinstance(c, str) else "") == h for c, h in zip(row, head, strict=False)
+    )
+
+
+def _remark(full: Sequence[Any], width: int) -> bool:
+    """Whether a row of these cells is a line of text below or between the records."""
+    if len(full) == 1:
+        return width > 2
+    return width > 4 and len(full) == 2 and isinstance(full[0], str) and len(full[0]) > 25
+
+
+_DIGIT, _LETTER = re.compile(r"\d"), re.compile(r"[^\W\d_]")
+
+
+def _wordy(cell: Any) -> bool:
+    """A text that is no number."""
+    return isinstance(cell, str) and not (_DIGIT.search(cell) and not _LETTER.search(cell))
 
 
 def _total(cell: Any) -> bool:
     if not isinstance(cell, str) or len(cell) > 40:
         return False
-    words = plain(cell).split()
+    words = plain_word(cell).split()
     return bool(words) and (words[0] in TOTAL_WORDS or " ".join(words) in TOTAL_WORDS)
 
 

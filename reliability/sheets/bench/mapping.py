@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import json
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
 
@@ -19,6 +19,11 @@ SECTIONS = {
     "parts": "their part: the part as it is known",
     "fill": "our column: its value where the file has none",
     "agreed": "a doubt: 'yes', the file is right all the same",
+    "log": "pattern (of a serial log's lines), slots (that a log watches)",
+    "names": "field of the pattern: shot, main_V_before, main_V_after, ignition_V, time_s, module, or '-'",
+    "scale": "our column of a log: its factor, such as volts a converter count",
+    "module": "file of a serial log: the module it is of",
+    "failed": "module whose log ends dead: the slot that failed, or slot:mode, or unknown",
 }
 OPEN = "?"
 
@@ -59,6 +64,8 @@ def parse_bench_mapping(text: str) -> BenchMapping:
         raw = json.loads(text)
     except (ValueError, RecursionError):
         raise BadInput("not a bench mapping: it is no JSON") from None
+    if isinstance(raw, dict) and set(raw) == {"rename", "fill"}:  # as kept by earlier versions
+        raw = {"format": "bench-mapping-1", "columns": raw["rename"], "fill": raw["fill"]}
     if not isinstance(raw, dict) or raw.get("format") != "bench-mapping-1":
         raise BadInput('not a bench mapping: "format": "bench-mapping-1" is wanted')
     out = {}
@@ -73,6 +80,23 @@ def parse_bench_mapping(text: str) -> BenchMapping:
             raise BadInput(f"section {section!r} of the bench mapping must hold texts by name")
         out[section] = dict(entries)
     return BenchMapping(out)
+
+
+def parse_columns(pairs: Sequence[str]) -> BenchMapping:
+    """Columns named by hand: ``theirs=ours``, and ``ours:=value`` for all rows. Raises BadInput."""
+    given: dict[str, str] = {}
+    for pair in pairs:
+        if ":=" in pair:
+            ours, _, value = pair.partition(":=")
+            given[f"fill:{ours.strip()}"] = value.strip()
+            continue
+        theirs, _, ours = pair.rpartition("=")
+        if not theirs.strip() or not ours.strip():
+            raise BadInput(
+                f"cannot read the column mapping {pair!r}; allowed: theirs=ours, or ours:=value for all rows"
+            )
+        given[f"columns:{theirs.strip()}"] = ours.strip()
+    return BenchMapping().with_answers(given)
 
 
 def load_bench_mapping(path: Path) -> BenchMapping:

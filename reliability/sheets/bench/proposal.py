@@ -36,13 +36,19 @@ from reliability.sheets.bench.headers import (
 )
 from reliability.sheets.bench.mapping import OPEN, BenchMapping
 from reliability.sheets.bench.vocabulary import SLOT_WORDS, plain
-from reliability.sheets.doubts import doubts
+from reliability.sheets.doubts import doubts, side_doubts
 from reliability.sheets.life import LifeSheet, life_from_table
 from reliability.sheets.limits import LIMITS, Limits
 from reliability.sheets.quality import Finding
 from reliability.sheets.side import SideSheet, read_sheet
 from reliability.sheets.table import SheetError, SheetFault, Table, refuse
 
+EXTRA = "no column of ours"
+OWN_KINDS = (
+    {"builder", "module", "slot", "shots_good"}, {"builder", "module", "slot", "shots", "quantity", "value"},
+    {"builder", "module", "slot", "shots", "event"}, {"builder", "module", "shots", "ignition_V", "commanded", "misfires"},
+)  # fmt: skip
+"""columns that make a sheet one of ours"""
 WANTED = {
     "life": ("builder", "module", "slot"),
     "wear": ("builder", "module", "slot"),
@@ -76,6 +82,10 @@ class Proposal:
         Doubts about the numbers; ``rows`` are rows of the file.
     how : tuple of str
         How the file itself was read (encoding, delimiter).
+    ours : bool
+        Every column has our own name.
+    first_cells : dict
+        Their header: its first cell, for people.
     """
 
     file: str
@@ -94,6 +104,8 @@ class Proposal:
     given: BenchMapping = field(repr=False)
     source: Grid = field(repr=False)
     known: Known = field(repr=False, default_factory=Known)
+    ours: bool = False
+    first_cells: Mapping[str, str] = field(repr=False, default_factory=dict)
 
     @property
     def open(self) -> tuple[Question, ...]:
@@ -106,7 +118,10 @@ class Proposal:
 
     @property
     def plain(self) -> bool:
-        """Whether the file is one of ours as it stands: nothing changed, asked or left out."""
+        """Whether the file is one of ours as it stands: nothing changed, asked or left out.
+
+        Columns that are kept as they are, as extra ones, are no change.
+        """
         same = (
             all(h.startswith("columns parted by '") for h in self.how)
             and self.source.delimiter != "|"
@@ -115,7 +130,8 @@ class Proposal:
         return (
             same
             and names == set(self.columns)
-            and not (self.changes or self.questions or self.left_out)
+            and all(c.why == EXTRA for c in self.changes)
+            and not (self.questions or self.left_out)
         )
 
     def mapping(self) -> BenchMapping:
@@ -191,7 +207,7 @@ class Proposal:
         w = csv.writer(out, lineterminator="\n")
         w.writerow(self.columns)
         for row in zip(*self.columns.values(), strict=True):
-            w.writerow([_shown(c) for c in row])
+            w.writerow([shown(c) for c in row])
         return out.getvalue().encode()
 
     def as_dict(self, rows: int = 200) -> dict[str, Any]:
@@ -199,7 +215,7 @@ class Proposal:
         return {
             "file": self.file, "kind": self.kind, "sheet": self.sheet_name, "header_row": self.header_row,
             "rows": len(self.source_rows), "how": list(self.how),
-            "columns": {k: [_shown(c) for c in v[:rows]] for k, v in self.columns.items()},
+            "columns": {k: [shown(c) for c in v[:rows]] for k, v in self.columns.items()},
             "source_rows": list(self.source_rows[:rows]),
             "changes": [dataclasses.asdict(c) for c in self.changes],
             "questions": [dataclasses.asdict(q) for q in self.questions],
@@ -229,11 +245,12 @@ class Proposal:
         out += [f"  row {r} left out ({why}): {text}" for r, text, why in self.left_out[:20]]
         out.append("  " + " | ".join(self.columns))
         for row in list(zip(*self.columns.values(), strict=True))[:rows]:
-            out.append("  " + " | ".join(bounded(_shown(c), 24) for c in row))
+            out.append("  " + " | ".join(bounded(shown(c), 24) for c in row))
         return for_terminal("\n".join(out))
 
 
-def _shown(cell: Any) -> str:
+def shown(cell: Any) -> str:
+    """A cell as text: whole numbers without a decimal part, "" for none."""
     if cell is None:
         return ""
     if isinstance(cell, float):
@@ -289,8 +306,18 @@ def _decide(grid: Grid, mapping: BenchMapping, known: Known) -> Proposal:
     left = tuple((i + 1, t, w) for i, t, w in body.left_out)
     return Proposal(
         grid.file, kind, sheet.name, header + 1, cells, source_rows, tuple(desk.changes), tuple(ordered),
-        left, tuple(desk.faults), findings, grid.how, dict(desk.used), mapping, grid, known,
+        left, tuple(desk.faults), findings, grid.how, dict(desk.used), mapping, grid, known, desk.ours,
+        _first_cells(sheet, header, body),
     )  # fmt: skip
+
+
+def _first_cells(sheet: Sheet, header: int, body: Body) -> dict[str, str]:
+    """The first full cell below each header."""
+    out = {}
+    for j, head in enumerate(sheet.rows[header]):
+        cells = (sheet.rows[i][j] for i in body.rows[:50] if j < len(sheet.rows[i]))
+        out[bounded(head, 120)] = bounded(next((c for c in cells if not blank(c)), ""), 40)
+    return out
 
 
 def _pick(desk: Desk, grid: Grid) -> Sheet:
@@ -396,6 +423,9 @@ def _columns(desk: Desk, sheet: Sheet, header: int, body: Body) -> dict[str, Col
             continue
         name = _extra_name(h.written, {*taken, *OURS}) if h.column == "extra" else h.column
         taken[name] = Column(h, cells, body.rows, [None] * len(cells), [""] * len(cells))
+    desk.ours = all(
+        c.header.column == "extra" or c.header.written == n for n, c in taken.items()
+    ) and any(own <= set(taken) for own in OWN_KINDS)
     return _read(desk, taken)
 
 
@@ -429,9 +459,7 @@ def _meaning(desk: Desk, text: str, unit: str, taken: dict[str, Column]) -> Head
         text = f"{h.written!r} and {first!r} both look like {column}; {first!r} is taken, {h.written!r} kept beside it"
         column = desk.ask(f"columns:{h.written}", text, (), "extra")
     elif h.sure and column == "extra":
-        desk.note(
-            h.written, h.written, 0, h.written, "kept as an extra column", "no column of ours"
-        )
+        desk.note(h.written, h.written, 0, h.written, "kept as an extra column", EXTRA)
     elif h.sure and column != h.written:
         desk.note(h.written, column, 0, h.written, column, "our name for the column")
     desk.used.setdefault(f"columns:{h.written}", column)
@@ -519,28 +547,49 @@ def _fills(
             cells[name] = [got] * n
     if kind in ("wear", "misfires") and "unit" not in cells:
         cells["unit"] = [None] * n
+    if kind == "life" and "slot" in cells:
+        _parts(desk, cells, n)
+
+
+def _parts(desk: Desk, cells: dict[str, list[Any]], n: int) -> None:
+    """Parts said once for a slot, for its rows that name none: ``fill: {"part of igniter": "x"}``."""
+    said = {
+        slot: desk.given(f"fill:part of {slot}")
+        for slot in dict.fromkeys(s for s in cells["slot"] if s is not None)
+    }
+    if not any(said.values()):
+        return
+    parts = cells.get("part", [None] * n)
+    cells["part"] = [
+        p if p is not None else said.get(s, "") or None
+        for p, s in zip(parts, cells["slot"], strict=True)
+    ]
 
 
 def _findings(
     desk: Desk, kind: str, cells: dict[str, list[Any]], source_rows: Sequence[int]
 ) -> tuple[Finding, ...]:
     """Doubts about the numbers; grave ones become questions."""
-    if (
-        desk.faults
-        or kind != "life"
-        or not {"builder", "module", "slot", "shots_good"} <= set(cells)
-    ):
+    if desk.faults:
         return ()
-    texts = {k: [_shown(c) for c in v] for k, v in cells.items()}
-    try:
-        records, _ = life_from_table(Table(desk.file, dict(texts), len(source_rows)))
-    except (SheetError, BadInput):
-        return ()  # its faults are told when the sheet is asked for
     out = []
-    for f in doubts(records):
+    for f in _doubts(desk, kind, cells, len(source_rows)):
         rows = tuple(source_rows[r - 2] for r in f.rows if 0 <= r - 2 < len(source_rows))
         out.append(dataclasses.replace(f, rows=rows))
         if f.severity == "grave" and desk.given(f"agreed:{f.code} {desk.content}") != "yes":
             where = f" Rows {', '.join(map(str, rows[:6]))}." if rows else ""
             desk.ask(f"agreed:{f.code} {desk.content}", f.text + where, ("yes",), "", True)
     return tuple(out)
+
+
+def _doubts(desk: Desk, kind: str, cells: dict[str, list[Any]], rows: int) -> list[Finding]:
+    if kind != "life":
+        return side_doubts(kind, cells)
+    if not {"builder", "module", "slot", "shots_good"} <= set(cells):
+        return []
+    texts = {k: [shown(c) for c in v] for k, v in cells.items()}
+    try:
+        records, _ = life_from_table(Table(desk.file, dict(texts), rows))
+    except (SheetError, BadInput):
+        return []  # its faults are told when the sheet is asked for
+    return doubts(records)

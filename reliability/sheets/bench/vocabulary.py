@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import unicodedata
 from collections.abc import Iterable, Mapping
+from functools import lru_cache
 
 LIKELY, CLOSE = 90.0, 78.0
 """similarity (0 to 100) above which a name is suggested, and above which it is worth asking about"""
@@ -100,6 +101,12 @@ def plain(text: object) -> str:
         " ".join(re.sub(r"[^a-z0-9\u2713\u2714\u2717\u2718\-]+", " ", s).replace("-", " ").split())
         or s.strip()
     )
+
+
+@lru_cache(65536)
+def plain_word(text: str) -> str:
+    """``plain`` of a cell's text; cells of a column repeat."""
+    return plain(text)
 
 
 def _index(words: Mapping[str, str]) -> dict[str, str]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
@@ -13,8 +13,9 @@ from reliability.sheets.write import rows_csv
 
 
 def life_rows(
-    reduced: Reduced, builder: str, failed: dict[str, tuple[str, str]], slots: Sequence[str]
-) -> list[dict[str, Any]]:
+    reduced: Reduced, builder: str, failed: Mapping[str, tuple[str, str]], slots: Sequence[str],
+    parts: Mapping[str, str] | None = None,
+) -> list[dict[str, Any]]:  # fmt: skip
     """Rows of a life sheet: each slot good at the last count, the failed one failed there.
 
     Parameters
@@ -25,6 +26,8 @@ def life_rows(
         Module: (slot, mode) of the part that ended it.
     slots : sequence of str
         Slots watched by the log, one unit each from the first row to the last.
+    parts : dict, optional
+        Slot: the part in it.
 
     Raises
     ------
@@ -51,6 +54,7 @@ def life_rows(
                     "shots_failed": m.shots if ended else "", "mode": mode if ended else "",
                     "charge_V": _cell(m.charge_V), "energy_J": _cell(m.energy_J), "rate_Hz": _cell(m.rate_Hz),
                     "note": "from shot log",
+                    **({"part": parts.get(slot, "")} if parts else {}),
                 }
             )  # fmt: skip
     return rows
@@ -61,15 +65,16 @@ def _cell(value: float) -> Any:
 
 
 def log_sheets(
-    reduced: Reduced, builder: str, failed: dict[str, tuple[str, str]], slots: Sequence[str]
-) -> dict[str, bytes]:
+    reduced: Reduced, builder: str, failed: Mapping[str, tuple[str, str]], slots: Sequence[str],
+    parts: Mapping[str, str] | None = None,
+) -> dict[str, bytes]:  # fmt: skip
     """The sheets that logs give, as CSV by kind: ``life``, ``wear``, ``misfires``, ``ignition``.
 
     Kinds without a row are left out. Arguments and errors as ``life_rows``.
     """
     head = {"builder": builder}
     made = {
-        "life": life_rows(reduced, builder, failed, slots),
+        "life": life_rows(reduced, builder, failed, slots, parts),
         "wear": [{**head, "module": r["module"], "slot": r["slot"], "unit": "", **{k: r[k] for k in ("shots", "quantity", "value", "uncertainty")}} for r in reduced.wear],
         "misfires": [{**head, "module": r["module"], "slot": "igniter", "unit": "", "shots": r["shots"], "event": r["event"]} for r in reduced.misfires],
         "ignition": [{**head, **r} for r in reduced.ignition],

@@ -1,0 +1,82 @@
+"""Deciding on contributions, and the log of who did what."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from reliability.ask.sources import AnySource, Stored
+from reliability.notes import BadInput
+from reliability.store import Contribution
+from reliability.store.deeds import Deed as Deed
+from reliability.store.deeds import first_broken
+
+ACTS = {"accept": "accepted", "decline": "declined", "withdraw": "withdrawn"}
+
+
+@dataclass(frozen=True)
+class DeedLog:
+    """Who gave, corrected, withdrew and decided what.
+
+    Attributes
+    ----------
+    deeds : tuple of Deed
+        Oldest first; each carries the hash of the one before.
+    broken : int or None
+        First entry that was changed or follows one taken out; None if the chain holds.
+    """
+
+    deeds: tuple[Deed, ...]
+    broken: int | None
+
+    @property
+    def sentence(self) -> str:
+        """Whether the log holds."""
+        if not self.deeds:
+            return "No deed is logged yet."
+        if self.broken is not None:
+            return f"The log is broken from entry {self.broken} on: it was changed from outside."
+        return (
+            f"{len(self.deeds)} deeds, an unbroken chain; the last hash is {self.deeds[-1].hash}."
+        )
+
+
+def deed_log(source: AnySource) -> DeedLog:
+    """The log of a store, checked."""
+    if not isinstance(source, Stored) or not source.box.exists:
+        return DeedLog((), None)
+    with source.box.reading() as reading:
+        found = tuple(reading.deeds())
+    return DeedLog(found, first_broken(found))
+
+
+def giver(log: DeedLog, number: int) -> str:
+    """Who gave a contribution, "" if that was before the log was kept."""
+    return next(
+        (d.who for d in log.deeds if d.contribution == number and d.act in ("give", "correct")), ""
+    )
+
+
+def decider(log: DeedLog, number: int) -> str:
+    """Who decided on a contribution last, "" if nobody has."""
+    acts = (*ACTS, "supersede")
+    return next(
+        (d.who for d in reversed(log.deeds) if d.contribution == number and d.act in acts), ""
+    )
+
+
+def decide(
+    source: AnySource, number: int, act: str, by: str = "", reason: str = ""
+) -> Contribution:
+    """Accept, decline or withdraw a contribution of any kind; nothing is deleted.
+
+    Raises
+    ------
+    BadInput
+        For files, or an act that is none.
+    StoreError
+    """
+    if not isinstance(source, Stored):
+        raise BadInput("only contributions of a store are accepted, declined or withdrawn")
+    if act not in ACTS:
+        raise BadInput(f"what can be done with a contribution: {', '.join(ACTS)}; not {act!r}")
+    return source.box.decide(number, ACTS[act], reason, by)
