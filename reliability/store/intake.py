@@ -19,7 +19,7 @@ class Taken:
     ----------
     contribution : Contribution
     new : bool
-        False if the same bytes were there before.
+        False if the same bytes or the same facts were there before.
     notes : tuple of Note
     findings : tuple of Finding
         What looks odd in it.
@@ -46,6 +46,18 @@ def store_sheet(
     return box.add(sheet, status=status, licence=licence, supersedes=supersedes, other=other)
 
 
+def repeat_notes(added: Added) -> tuple[Note, ...]:
+    """A note where rows of a file were stored already."""
+    if not added.repeated:
+        return ()
+    what = "some of its rows are" if added.new else "all its facts are"
+    text = (
+        f"{added.repeated} row{'s' if added.repeated != 1 else ''}: {what} stored already under another file "
+        "(the same unit, slot and counts); they do not count twice."
+    )
+    return (Note("repeated_facts", text),)
+
+
 def put(
     box: Store,
     sheet: LifeSheet | SideSheet,
@@ -63,4 +75,4 @@ def put(
     if not isinstance(sheet, LifeSheet):
         return Taken(added.contribution, added.new, (), ())
     found = tuple(findings(sheet.records, before)) if added.new else ()
-    return Taken(added.contribution, added.new, sheet.notes, found)
+    return Taken(added.contribution, added.new, sheet.notes + repeat_notes(added), found)
