@@ -31,6 +31,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.notes import BadInput
 from reliability.records import Fault, InvalidRecords, LifeRecords
 
 Ints = NDArray[np.intp]
@@ -159,6 +160,30 @@ class Histories:
         for i in np.flatnonzero(r.event != ""):
             found[r.builder[i], r.module[i], r.event[i]].append(int(i))
         return tuple(np.array(rows, np.intp) for rows in found.values())
+
+
+def histories_of(records: LifeRecords) -> Histories:
+    """The histories of records.
+
+    Suspects of one failure stand in several slots, so they are checked where all slots are at hand.
+
+    Raises
+    ------
+    BadInput
+        If records of one unit contradict each other.
+    """
+    try:
+        return Histories.of(records, events=False)
+    except InvalidRecords as e:
+        raise BadInput(
+            f"records of one unit contradict each other: {e}. 'shotlife records --contradictions' lists all in a "
+            "store, and how to mend them."
+        ) from None
+
+
+def lives_of(records: LifeRecords) -> LifeRecords:
+    """One record a unit (see ``Histories.lives``). Raises BadInput on contradictions."""
+    return histories_of(records).lives()
 
 
 def contradictions(records: LifeRecords, where: Where = _record) -> list[Fault]:

@@ -16,6 +16,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
+from reliability.histories import lives_of
 from reliability.life.calibrated import calibrate
 from reliability.life.families import normal_quantile
 from reliability.life.fit import LifeFit, log_jacobian, phi_covariance
@@ -24,7 +25,6 @@ from reliability.life.scheme import EXACT_KINDS, Scheme, kind_of, scheme_of
 from reliability.life.signed_root import solve_root
 from reliability.life.stress import StressFit
 from reliability.life.targets import LogLife, LogQuantile, LogShape, Target
-from reliability.life.units import lives_of
 from reliability.notes import Note
 from reliability.records import LifeRecords
 

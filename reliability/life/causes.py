@@ -8,11 +8,10 @@ from dataclasses import replace
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.histories import Histories
+from reliability.histories import Histories, histories_of
 from reliability.life.families import family
 from reliability.life.masked import MaskedFit, fit_masked
 from reliability.life.masked_likelihood import CANDIDATE, NOBODY, Cause
-from reliability.life.units import histories_of
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import UNKNOWN, InvalidRecords, LifeRecords, possible_modes
 

@@ -7,11 +7,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.histories import lives_of
 from reliability.life.engine import fit_batch, information
 from reliability.life.existence import check_existence
 from reliability.life.families import Family, family
 from reliability.life.sample import Sample, sample_of
-from reliability.life.units import lives_of
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 

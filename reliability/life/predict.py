@@ -15,12 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
+from reliability.histories import lives_of
 from reliability.life.bounds import CALIBRATION_LIMIT
 from reliability.life.engine import fit_batch
 from reliability.life.fit import LifeFit
 from reliability.life.quadrature import plane
 from reliability.life.scheme import EXACT_KINDS, kind_of, scheme_of
-from reliability.life.units import lives_of
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 

@@ -19,13 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.histories import histories_of
 from reliability.life.engine import fit_batch
 from reliability.life.exposure import log_life
 from reliability.life.families import Family, family
 from reliability.life.fit import few_failure_notes, log_jacobian, phi_covariance
 from reliability.life.sample import Sample, doses, sample_of
 from reliability.life.targets import LogQuantile
-from reliability.life.units import Units, histories_of, units_of
+from reliability.life.units import Units, units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 

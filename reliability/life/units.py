@@ -7,27 +7,10 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.histories import Histories
-from reliability.notes import BadInput
-from reliability.records import InvalidRecords, LifeRecords
+from reliability.histories import Histories, histories_of
+from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
-
-
-def histories_of(records: LifeRecords) -> Histories:
-    """The histories of records. Raises BadInput where records of one unit contradict each other.
-
-    Suspects of one failure stand in several slots, so they are checked where all slots are at hand.
-    """
-    try:
-        return Histories.of(records, events=False)
-    except InvalidRecords as e:
-        raise BadInput(f"records of one unit contradict each other: {e}") from None
-
-
-def lives_of(records: LifeRecords) -> LifeRecords:
-    """One record a unit (see ``Histories.lives``). Raises BadInput on contradictions."""
-    return histories_of(records).lives()
 
 
 @dataclass(frozen=True)
