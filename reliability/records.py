@@ -359,8 +359,13 @@ class LifeRecords:
 
     @property
     def failures(self) -> float:
-        """Number of failed units, counts included."""
-        return float(self.count[self.failed].sum())
+        """Number of failed units, counts included; a failure with several suspects counts once."""
+        single = self.failed & (self.event == "")
+        if single.all() or not (self.event != "").any():
+            return float(self.count[self.failed].sum())
+        own = self.event != ""
+        events = set(zip(self.builder[own], self.module[own], self.event[own], strict=True))
+        return float(self.count[single].sum()) + len(events)
 
     def select(self, mask: BoolArray | NDArray[np.intp]) -> LifeRecords:
         """The records for which ``mask`` holds (or at these indices)."""

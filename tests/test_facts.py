@@ -2,22 +2,27 @@
 
 from __future__ import annotations
 
+import gzip
 from pathlib import Path
 
 import duckdb
 import numpy as np
 import pytest
 
+from reliability.ask.sources import Files, read_pool
 from reliability.sheets.life import read_life
 from reliability.sheets.side import read_sheet
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv
 from reliability.store import Store, StoreError
+from reliability.store.demo import load_demo
 from reliability.store.intake import put
 from reliability.store.readings import side_faults, stored_reading_contradictions
 from reliability.store.schema import MIGRATIONS, VERSION
+from tests.command import run
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+REFERENCE = Path(__file__).parent / "reference"
 HEAD = (
     "builder,module,slot,unit,shots_from,shots_good,shots_failed,charge_V,removed,event,lot,mode\n"
 )
@@ -185,16 +190,60 @@ def test_readings_that_a_life_record_buries_are_named_with_both_rows(box, sheet,
     assert "last known good at 900 in row 3 of a.csv" in faults[1].message
     box.add_side(side)
     found = stored_reading_contradictions(box)
-    assert len(found) == 2 and found[0].startswith("row 3 of wear.csv of contribution 2")
+    assert len(found) == 2 and found[0].startswith("row 3 of wear.csv (contribution 2)")
 
 
-def test_the_demo_misfires_and_readings_can_be_checked(box):
-    for path in sorted(DEMO.glob("life_*.csv")):
-        box.add(read_life(path))
-    faults = side_faults(box, read_sheet(DEMO / "wear.csv"))
-    lines = (DEMO / "wear.csv").read_text().splitlines()
-    assert all(lines[f.row - 1].split(",")[3] in f.message for f in faults)
-    assert all(
-        "allowed: readings up to" in f.message
-        for f in side_faults(box, read_sheet(DEMO / "misfires.csv"))
+def test_the_demo_is_free_of_contradictions(box):
+    load_demo(box)
+    assert len(box.contributions()) == 9
+    assert box.contradictions() == [] and stored_reading_contradictions(box) == []
+
+
+def test_readings_beyond_a_death_are_refused_whichever_comes_first(box, sheet, tmp_path):
+    life = sheet("a.csv", "kite,m,igniter,g1,0,900,950,1200,,,,short")
+    path = tmp_path / "wear.csv"
+    path.write_text(
+        "builder,module,slot,unit,shots,quantity,value\nkite,m,igniter,g1,940,gap_mm,0.5\n"
+        "kite,m,igniter,g1,960,gap_mm,0.6\n"
     )
+    side = read_sheet(path)
+    put(box, life)
+    with pytest.raises(SheetError, match=r"wear.csv:3:shots.*failed at 950 in row 2 of a.csv"):
+        put(box, side)
+    assert len(box.contributions()) == 1
+    other = Store(tmp_path / "other.duckdb")
+    put(other, side)
+    with pytest.raises(
+        SheetError, match=r"a.csv:2:shots_failed.*row 3 of wear.csv \(contribution 1\)"
+    ):
+        put(other, life)
+    assert len(other.contributions()) == 1
+    # a corrected sheet that supersedes the readings' own contribution is free to come
+    right = tmp_path / "right.csv"
+    right.write_text(
+        "builder,module,slot,unit,shots,quantity,value\nkite,m,igniter,g1,940,gap_mm,0.5\n"
+    )
+    put(other, read_sheet(right), supersedes=1)
+    assert put(other, life).new
+
+
+def test_files_read_together_are_held_against_each_other(tmp_path):
+    a, b = tmp_path / "a.csv", tmp_path / "b.csv"
+    a.write_text(HEAD + "kite,m,igniter,g1,0,900,,1200,,,,\n")
+    b.write_text(HEAD + "kite,m,igniter,g1,800,1500,,1400,,,,\n")
+    with pytest.raises(SheetError, match=r"b.csv:2:shots_from.*row 2 of a.csv"):
+        read_pool(Files((a, b)))
+
+
+def test_an_old_store_lists_its_contradictions_and_how_to_mend_them(tmp_path):
+    path = tmp_path / "old.duckdb"
+    path.write_bytes(gzip.decompress((REFERENCE / "store_v2.duckdb.gz").read_bytes()))
+    out = run("records", "--contradictions", store=path).stdout
+    assert "row 3 of life.csv (contribution 1)" in out and "in row 2 of life.csv" in out
+    assert "row 3 of wear.csv (contribution 2)" in out and "in row 4 of life.csv" in out
+    assert "--supersedes" in out and "--decline" in out
+    refused = run("life", "--slot", "main_capacitor", store=path, code=2)
+    assert "records --contradictions" in refused.stderr
+    put(Store(path), read_life(DEMO / "life_moss.csv"))
+    run("records", "--decline", "1", store=path)
+    assert "No contradictions" in run("records", "--contradictions", store=path).stdout

@@ -21,9 +21,10 @@ from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import log_sheets
 from reliability.sheets.side import SideSheet, read_contribution
-from reliability.sheets.table import file_bytes
+from reliability.sheets.table import SheetFault, file_bytes
 from reliability.store.intake import Taken as Taken
 from reliability.store.intake import put
+from reliability.store.readings import stored_reading_contradictions, together_faults
 from reliability.words import shots_text
 
 
@@ -87,6 +88,49 @@ def look(
     found, licence, other = read_contribution(path, data)
     odd = tuple(findings(found.records, before)) if isinstance(found, LifeSheet) else ()
     return Looked(found, licence, other, odd)
+
+
+def against_each_other(found: Sequence[Looked]) -> list[SheetFault]:
+    """What sound files say against each other: contradictions, both rows named."""
+    lives = [f.sheet for f in found if isinstance(f.sheet, LifeSheet)]
+    sides = [(f.sheet.file, n, c) for f in found for n, c in f.other.items()]
+    sides += [
+        (f.sheet.file, f.sheet.name, f.sheet.content) for f in found if isinstance(f.sheet, SideSheet)
+    ]  # fmt: skip
+    return together_faults(lives, sides)
+
+
+@dataclass(frozen=True)
+class Contradictions:
+    """What stored sheets say against each other, and how to mend it.
+
+    Attributes
+    ----------
+    life, readings : tuple of str
+        Life records against each other; readings and misfires against life records.
+    """
+
+    life: tuple[str, ...]
+    readings: tuple[str, ...]
+
+    @property
+    def mend(self) -> str:
+        """How to mend them."""
+        return (
+            "To mend: correct the file, then 'shotlife add FILE --supersedes N' with the number of its contribution; "
+            "or leave one of the two out by 'shotlife records --decline N'. Nothing is deleted."
+        )
+
+
+def contradictions_of(source: AnySource) -> Contradictions:
+    """Contradictions in a store from before they were refused. Raises BadInput, StoreError."""
+    if not isinstance(source, Stored):
+        raise BadInput("contradictions are listed of a store; files that contradict are refused")
+    if not source.box.exists:
+        return Contradictions((), ())
+    return Contradictions(
+        tuple(source.box.contradictions()), tuple(stored_reading_contradictions(source.box))
+    )
 
 
 def give(

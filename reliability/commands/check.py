@@ -33,14 +33,15 @@ def command(
 
     What looks odd in a sound sheet is listed too, with advice.
 
-    Nothing is stored. Exit 0 if all are sound, 2 if any has a fault.
+    Files named together are held against each other too. Nothing is stored. Exit 0 if all are sound, 2 if any has a fault.
     """
-    from reliability.ask.giving import look
+    from reliability.ask.giving import against_each_other, look
     from reliability.ask.records import SheetError
 
     names = mapping_from(columns, keep_mapping, mapping)
     code = 0
     report: list[dict[str, Any]] = []
+    sound = []
     for f in files:
         try:
             looked = look(f, mapping=names)
@@ -51,9 +52,19 @@ def command(
             if not as_json:
                 explain(e)
             continue
+        sound.append(looked)
         report.append(_said(f.name, looked))
         if not as_json:
             _print(f.name, looked)
+    apart = against_each_other(sound)
+    if apart:
+        code = 2
+        faults = [
+            {"file": x.file, "row": x.row, "column": x.column, "message": x.message} for x in apart
+        ]
+        report.append({"file": "", "ok": False, "faults": faults})
+        if not as_json:
+            explain(SheetError(apart))
     if as_json:
         click.echo(json.dumps(report, indent=1))
     return code

@@ -17,10 +17,15 @@ from reliability.commands.common import emit_json, filter_options, json_option, 
 @click.option("--accept", type=int, metavar="N", help="Accept contribution N.")
 @click.option("--decline", type=int, metavar="N", help="Decline contribution N.")
 @click.option("--reason", default="", help="Why it is accepted or declined.")
+@click.option(
+    "--contradictions",
+    is_flag=True,
+    help="List what stored sheets say against each other, and how to mend it.",
+)
 @json_option
 def command(
     store: Path | None, files: tuple[Path, ...], limit: int, accept: int | None, decline: int | None,
-    reason: str, as_json: bool, **filters: Any,
+    reason: str, contradictions: bool, as_json: bool, **filters: Any,
 ) -> None:  # fmt: skip
     """Show life records and contributions; accept or decline a contribution.
 
@@ -34,6 +39,9 @@ def command(
         decide(origin, accept, "accepted", reason)
     if decline is not None:
         decide(origin, decline, "declined", reason)
+    if contradictions:
+        _contradictions(origin, as_json)
+        return
     contributions = contributions_of(origin)
     if contributions and not any(c.status == "accepted" for c in contributions):
         filters["received"] = True
@@ -68,3 +76,21 @@ def command(
     click.echo(table(head, rows))
     if shown < len(r):
         click.echo(f"  ... {len(r) - shown} more (--limit)")
+
+
+def _contradictions(origin: Any, as_json: bool) -> None:
+    """What stored sheets say against each other."""
+    from reliability.ask.giving import contradictions_of
+
+    found = contradictions_of(origin)
+    if as_json:
+        emit_json({**asdict(found), "mend": found.mend})
+        return
+    texts = [*found.life, *found.readings]
+    if not texts:
+        click.echo("No contradictions.")
+        return
+    click.echo(f"{len(texts)} contradictions")
+    for text in texts:
+        click.echo(f"  {text}")
+    click.echo(found.mend)

@@ -84,7 +84,8 @@ def cells_of(slot: SlotData, units: Units, scale: float) -> Cells:
         begun = (
             units.start[row] / scale * np.exp(e * slot.x[int(np.argmax(spent[:, 0] > 0))])[:, None]
         )
-        z = np.log(begun + aged)
+        with np.errstate(divide="ignore"):
+            z = np.log(begun + aged)
         logs = logs + dead[row] * np.where(units.failed[row], z, 0.0)
         with np.errstate(divide="ignore"):
             exposure += np.exp(SHAPES[:, None, None] * z) - np.exp(

@@ -8,6 +8,7 @@ from reliability.notes import Note
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.quality import Finding, findings
 from reliability.sheets.side import SideSheet
+from reliability.store.readings import refuse_contradictions
 from reliability.store.store import Added, Contribution, Store
 
 
@@ -67,7 +68,15 @@ def put(
     other: dict[str, bytes] | None = None,
     supersedes: int | None = None,
 ) -> Taken:
-    """Store a checked sheet of any kind, and look for what is odd in it. Raises StoreError."""
+    """Store a checked sheet of any kind, and look for what is odd in it.
+
+    Raises
+    ------
+    SheetError
+        Where it contradicts what is stored of the same units; nothing is stored then.
+    StoreError
+    """
+    refuse_contradictions(box, sheet, other or {}, supersedes)
     before = box.records() if box.exists and isinstance(sheet, LifeSheet) else None
     added = store_sheet(
         box, sheet, status=status, licence=licence, other=other, supersedes=supersedes

@@ -291,10 +291,11 @@ class Store:
             dict(zip(number, table.column("file").to_pylist(), strict=True)),
         )
 
-    def stored(self, builders: Sequence[str]) -> Stored:
-        """Life records of some builders that stand (accepted or waiting), with where each came from."""
+    def stored(self, builders: Sequence[str], without: Sequence[int] = ()) -> Stored:
+        """Life records of some builders that stand (accepted or waiting), with where each came from;
+        those of some contributions left out."""
         with self._open(write=False) as c:
-            return self._stored(c, builders)
+            return self._stored(c, builders, without)
 
     def contradictions(self) -> list[str]:
         """Contradictions among the stored life records, one sentence each, naming both rows.
