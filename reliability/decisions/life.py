@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from pydantic import model_validator
 
+from reliability.decisions.lots import NewLot, lot_notes, new_lot
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     Answer,
@@ -99,6 +100,8 @@ class LifeAnswer(Answer):
         Failure mode looked at, "" for all.
     prediction : Prediction or None
         For units still to be made, where asked for.
+    new_lot : NewLot or None
+        For units of a lot not seen yet, where two lots or more are recorded.
     problem : str
         Why no life could be fitted, else "".
 
@@ -131,6 +134,7 @@ class LifeAnswer(Answer):
     few: PriorAndPosterior | None = None
     mode: str = ""
     prediction: Prediction | None = None
+    new_lot: NewLot | None = None
     problem: str = ""
 
     @property
@@ -284,6 +288,8 @@ def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> Li
     if error > 0.01:
         text = f"The simulated bounds carry a standard error of {100 * error:.1f} %."
         notes += (Note("simulation_error", text),)
+    lot = new_lot(records, fit, bounder, (q.fraction or (0.1,))[0])
+    notes += lot_notes(records, lot)
     fit_p = NAN
     if records.units <= 5000 and records.failures >= 4:
         tested = goodness_of_fit(records, fit, seed=q.seed)
@@ -294,7 +300,7 @@ def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> Li
         q.confidence, q.bound, quantiles, survival, steps_of(records, q.confidence), _curve(records, fit, q),
         seen_of(records), _families(records), fit_p, error, few, q.mode,
         predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
-        notes=fit.notes + bounder.notes + notes,
+        new_lot=lot, notes=fit.notes + bounder.notes + notes,
     )  # fmt: skip
 
 
