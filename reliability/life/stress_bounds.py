@@ -244,7 +244,7 @@ class StressBounder(TargetBounds):
                 v = float(
                     solve_root(
                         self.fit.family, self.fit.sample, target, np.array([cuts[i]]), self.fit.phi,
-                        self.loglik, se,
+                        self.loglik, se, tol=1e-6,
                     )[0]
                 )  # fmt: skip
             out[i] = np.exp(v + self.fit.sample.centre)
