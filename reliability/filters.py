@@ -7,6 +7,7 @@ stretch, one on ``shots_from`` of its first, any other of every stretch.
 
 from __future__ import annotations
 
+import math
 import operator
 from collections.abc import Callable, Sequence
 
@@ -99,6 +100,8 @@ def where(records: LifeRecords, condition: str) -> LifeRecords:
         return whole_units(records, name, _COMPARE[op](column, wanted))
     try:
         value = float(wanted)
+        if math.isnan(value):
+            raise ValueError
     except ValueError:
         raise BadInput(f"{name} holds numbers; {_short(wanted)} is not one") from None
     return whole_units(records, name, _COMPARE[op](column, value))
