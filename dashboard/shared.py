@@ -142,7 +142,7 @@ def first_steps() -> None:
     a, b, c = st.columns(3)
     with a.container(border=True):
         st.markdown("### Look around")
-        st.caption("An invented community of five builders; nothing in it is real.")
+        st.caption("An invented community of six builders; nothing in it is real.")
         if allowed("maintainer") and st.button("Load the invented demo", key="demo"):
             with st.spinner("Loading the invented demo …"):
                 load_demo(store())

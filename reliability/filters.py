@@ -1,4 +1,9 @@
-"""Choosing records: by label, by mode, and by simple conditions on any column."""
+"""Choosing records: by label, by mode, and by simple conditions on any column.
+
+A unit is kept whole or left out whole, so that no filter cuts a history in two: a condition on what it
+ended with (``shots_good``, ``shots_failed``, ``mode``, ``event``, ``removed``) is asked of its last
+stretch, one on ``shots_from`` of its first, any other of every stretch.
+"""
 
 from __future__ import annotations
 
@@ -8,9 +13,12 @@ from collections.abc import Callable, Sequence
 
 import numpy as np
 
+from reliability.histories import histories_of
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
+OF_THE_END = ("shots_good", "shots_failed", "mode", "event", "removed", "count")
+"""columns that a unit has but one of, that of its last stretch"""
 LONGEST_CONDITION = 300
 """characters of one condition"""
 MOST_CONDITIONS = 20
@@ -53,8 +61,26 @@ def parse(condition: str) -> tuple[str, str, str]:
     return name, op, rest[len(op) :].strip()
 
 
+def whole_units(records: LifeRecords, name: str, holds: np.ndarray) -> LifeRecords:
+    """Records of the units for which a condition on a column holds, (n,), see the first lines here.
+
+    Raises BadInput where records of one unit contradict each other.
+    """
+    if not records.continued.any():
+        return records.select(holds)
+    h = histories_of(records)
+    rows = holds[h.order]
+    if name in OF_THE_END:
+        keep = rows[h.last]
+    elif name == "shots_from":
+        keep = rows[h.first]
+    else:
+        keep = np.bincount(h.unit, ~rows, len(h)) == 0
+    return records.select(np.sort(h.order[keep[h.unit]]))
+
+
 def where(records: LifeRecords, condition: str) -> LifeRecords:
-    """Records that meet ``column=value`` (also ``!= < <= > >=``).
+    """Records of the units that meet ``column=value`` (also ``!= < <= > >=``).
 
     Raises
     ------
@@ -71,14 +97,14 @@ def where(records: LifeRecords, condition: str) -> LifeRecords:
     if column.dtype == object:
         if op not in ("=", "!="):
             raise BadInput(f"{name} holds texts; allowed there: {name}=value or {name}!=value")
-        return records.select(_COMPARE[op](column, wanted))
+        return whole_units(records, name, _COMPARE[op](column, wanted))
     try:
         value = float(wanted)
         if math.isnan(value):
             raise ValueError
     except ValueError:
         raise BadInput(f"{name} holds numbers; {_short(wanted)} is not one") from None
-    return records.select(_COMPARE[op](column, value))
+    return whole_units(records, name, _COMPARE[op](column, value))
 
 
 def _refuse_long(name: str, wanted: Sequence[str]) -> None:
@@ -111,7 +137,7 @@ def choose(
             _refuse_long(name, wanted)
             column = records.column(name)
             present = sorted(set(column.tolist()) - {""})
-            records = records.select(np.isin(column, list(wanted)))
+            records = whole_units(records, name, np.isin(column, list(wanted)))
             if not len(records):
                 known = ", ".join(present[:20]) or "none"
                 asked = ", ".join(list(wanted)[:20])

@@ -9,12 +9,15 @@ left-censored   ``shots_good == 0``: failed before ``shots_failed``
 interval        failed after ``shots_good`` and not after ``shots_failed``
 late entry      ``shots_from > 0``: already on it when observation began
 ==============  =============================================================
+
+Several records of one unit are its stretches; ``histories`` puts them together.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -22,19 +25,25 @@ from numpy.typing import NDArray
 FloatArray = NDArray[np.float64]
 BoolArray = NDArray[np.bool_]
 UNKNOWN = "unknown"
+REMOVED = ("", "end", "failure", "suspect")
+"""why a good unit was taken out: the test ended (also when empty), another unit failed, or it looked bad"""
 _BASE = (
-    "builder", "module", "slot", "unit", "part", "mode",
+    "builder", "module", "slot", "unit", "part", "mode", "lot", "event", "removed",
     "shots_from", "shots_good", "shots_failed", "count",
 )  # fmt: skip
 
 
 @dataclass(frozen=True)
 class Fault:
-    """One broken rule: which record (0-based), which column, what is wrong and what is allowed."""
+    """One broken rule: which record (0-based), which column, what is wrong and what is allowed.
+
+    ``other`` is the record that it contradicts, None where the record is wrong by itself.
+    """
 
     row: int
     column: str
     message: str
+    other: int | None = None
 
 
 class InvalidRecords(ValueError):
@@ -123,6 +132,39 @@ def _texts(values: Iterable[object] | None, n: int, blank: str) -> NDArray[np.ob
     return out
 
 
+def mode_set(mode: str) -> str:
+    """A mode, or a set of possible modes ``short|open``, in one spelling: sorted, each once.
+
+    A set that holds ``unknown`` is unknown.
+    """
+    if "|" not in mode:
+        return mode
+    parts = sorted({p.strip() for p in mode.split("|")} - {""})
+    return UNKNOWN if UNKNOWN in parts or not parts else "|".join(parts)
+
+
+def possible_modes(mode: str) -> frozenset[str]:
+    """The modes of a set; empty for ``""`` and ``unknown`` (any mode)."""
+    return frozenset() if mode in ("", UNKNOWN) else frozenset(mode.split("|"))
+
+
+def removal_faults(removed: Iterable[object], shots_failed: FloatArray) -> list[Fault]:
+    """Every broken rule in the column ``removed``."""
+    faults = []
+    for i, why in enumerate(removed):
+        if why not in REMOVED:
+            allowed = ", ".join(REMOVED[1:])
+            text = f"{str(why)[:40]!r} is not known; allowed: {allowed}, or empty (= end)"
+            faults.append(Fault(i, "removed", text))
+        elif why in ("failure", "suspect") and np.isfinite(shots_failed[i]):
+            text = (
+                f"{why!r} says why a good unit was taken out, but this one failed at "
+                f"{shots_failed[i]:g}; allowed here: empty"
+            )
+            faults.append(Fault(i, "removed", text))
+    return faults
+
+
 @dataclass(frozen=True)
 class LifeRecords:
     """Validated life records, one array element a record.
@@ -134,9 +176,14 @@ class LifeRecords:
     count : float array (n,)
         Identical units the record stands for, 1 or more.
     mode : object array (n,)
-        Failure mode, ``""`` where not failed, ``"unknown"`` where failed without a known cause.
-    builder, module, slot, unit, part : object arrays (n,)
+        Failure mode, ``""`` where not failed, ``"unknown"`` where failed without a known cause,
+        ``"open|short"`` where it was one of these.
+    builder, module, slot, unit, part, lot : object arrays (n,)
         Labels, ``""`` where not given.
+    event : object array (n,)
+        Label of a failure with several suspects: one of its units failed, the others did not.
+    removed : object array (n,)
+        Why a good unit was taken out, one of ``REMOVED``.
     covariates : mapping of name to float array (n,)
         Stresses and other numbers; nan where not given.
     labels : mapping of name to object array (n,)
@@ -160,6 +207,9 @@ class LifeRecords:
     slot: NDArray[np.object_]
     unit: NDArray[np.object_]
     part: NDArray[np.object_]
+    lot: NDArray[np.object_]
+    event: NDArray[np.object_]
+    removed: NDArray[np.object_]
     covariates: Mapping[str, FloatArray] = field(default_factory=dict)
     labels: Mapping[str, NDArray[np.object_]] = field(default_factory=dict)
 
@@ -177,6 +227,9 @@ class LifeRecords:
         slot: Iterable[object] | None = None,
         unit: Iterable[object] | None = None,
         part: Iterable[object] | None = None,
+        lot: Iterable[object] | None = None,
+        event: Iterable[object] | None = None,
+        removed: Iterable[object] | None = None,
         covariates: Mapping[str, Iterable[float]] | None = None,
         labels: Mapping[str, Iterable[object]] | None = None,
     ) -> LifeRecords:
@@ -216,10 +269,11 @@ class LifeRecords:
         begun = np.where(np.isnan(begun), 0.0, begun)
         counts = numbers(count, 1.0)
         counts = np.where(np.isnan(counts), 1.0, counts)
-        faults = find_faults(begun, good, failed, counts)
+        why = _texts(removed, n, "")
+        faults = find_faults(begun, good, failed, counts) + removal_faults(why, failed)
         if faults:
             raise InvalidRecords(faults)
-        modes = _texts(mode, n, "")
+        modes = np.array([*map(mode_set, _texts(mode, n, "")), ""], object)[:n]
         dead = np.isfinite(failed)
         modes[dead & (modes == "")] = UNKNOWN
         modes[~dead] = ""
@@ -234,6 +288,9 @@ class LifeRecords:
             _texts(slot, n, ""),
             _texts(unit, n, ""),
             _texts(part, n, ""),
+            _texts(lot, n, ""),
+            _texts(event, n, ""),
+            why,
             {k: numbers(v, np.nan) for k, v in (covariates or {}).items()},
             {k: _texts(v, n, "") for k, v in (labels or {}).items()},
         )
@@ -266,15 +323,49 @@ class LifeRecords:
         """Which failures lie between two inspections."""
         return self.failed & ~self.exact & ~self.left
 
+    @cached_property
+    def continued(self) -> BoolArray:
+        """Which records are stretches that a later record of the same unit goes on from.
+
+        For counting only; ``histories.Histories`` puts units together and finds contradictions.
+        """
+        out = np.zeros(len(self), bool)
+        begun = np.flatnonzero((self.shots_from > 0) & (self.unit != ""))
+        if not begun.size:
+            return out
+        names = list(
+            zip(self.builder.tolist(), self.slot.tolist(), self.unit.tolist(), strict=True)
+        )
+        starts: dict[tuple[object, ...], list[int]] = {}
+        for j in begun.tolist():
+            starts.setdefault((*names[j], self.shots_from[j]), []).append(j)
+        alive = np.flatnonzero(
+            ~self.failed & (self.unit != "") & (self.shots_good > self.shots_from)
+        )
+        here: list[tuple[int, list[int]]] = []
+        for i in alive.tolist():
+            found = starts.get((*names[i], self.shots_good[i]))
+            if found:
+                here.append((i, found))
+        own = {j for i, found in here for j in found if self.module[j] == self.module[i]}
+        for i, found in here:
+            out[i] = any(self.module[j] == self.module[i] or j not in own for j in found)
+        return out
+
     @property
     def units(self) -> float:
-        """Number of units, counts included."""
-        return float(self.count.sum())
+        """Number of units, counts included; a unit counts once, however many stretches it has."""
+        return float(self.count[~self.continued].sum())
 
     @property
     def failures(self) -> float:
-        """Number of failed units, counts included."""
-        return float(self.count[self.failed].sum())
+        """Number of failed units, counts included; a failure with several suspects counts once."""
+        single = self.failed & (self.event == "")
+        if single.all() or not (self.event != "").any():
+            return float(self.count[self.failed].sum())
+        own = self.event != ""
+        events = set(zip(self.builder[own], self.module[own], self.event[own], strict=True))
+        return float(self.count[single].sum()) + len(events)
 
     def select(self, mask: BoolArray | NDArray[np.intp]) -> LifeRecords:
         """The records for which ``mask`` holds (or at these indices)."""
@@ -295,16 +386,30 @@ class LifeRecords:
 
     def of_mode(self, mode: str) -> LifeRecords:
         """Cause-specific view: failures by other modes become right-censored at their last good
-        count. A failure of unknown mode counts as censored too; say so where it matters.
+        count. A failure of unknown mode, or of one of several, counts as censored too, which is
+        too hopeful: where there are such, fit the modes together (``life.masked``).
         """
         other = self.failed & (self.mode != mode)
         failed = np.where(other, np.inf, self.shots_failed)
         modes = np.where(other, "", self.mode)
-        return LifeRecords(
-            self.shots_from, self.shots_good, failed, self.count, modes,
-            self.builder, self.module, self.slot, self.unit, self.part,
-            self.covariates, self.labels,
-        )  # fmt: skip
+        events = np.where(other, "", self.event)
+        return replace(self, shots_failed=failed, mode=modes, event=events)
+
+    def suspects_failed(self) -> LifeRecords:
+        """The safe reading of units taken out because they looked bad: failed at their last count.
+
+        They were taken out for what they showed, so counting them as good there is too hopeful; the
+        records as they stand are the other reading. Their mode is unknown. A unit without a shot
+        (good at 0, or at the count where its watch began) stays as it is.
+        """
+        fired = self.shots_good > np.maximum(self.shots_from, 0.0)
+        bad = (self.removed == "suspect") & ~self.failed & fired
+        return replace(
+            self,
+            shots_failed=np.where(bad, self.shots_good, self.shots_failed),
+            mode=np.where(bad, UNKNOWN, self.mode),
+            removed=np.where(bad, "", self.removed),
+        )
 
     def column(self, name: str) -> NDArray[np.object_] | FloatArray:
         """A column by its name in the life sheet.
@@ -318,9 +423,7 @@ class LifeRecords:
             return self.covariates[name]
         if name in self.labels:
             return self.labels[name]
-        if name in ("builder", "module", "slot", "unit", "part", "mode", "count") or (
-            name.startswith("shots_") and hasattr(self, name)
-        ):
+        if name in _BASE:
             column: NDArray[np.object_] | FloatArray = getattr(self, name)
             return column
         raise KeyError(name)

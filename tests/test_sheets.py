@@ -83,9 +83,9 @@ def test_four_columns_are_enough(tmp_path):
 
 def test_unknown_columns_are_kept_with_a_warning(tmp_path):
     s = read_life(
-        sheet(tmp_path, HEAD.replace(",lot", ",lot,maker") + "a,m,fuel,10,,1200,7,acme\n")
+        sheet(tmp_path, HEAD.replace(",lot", ",bin,maker") + "a,m,fuel,10,,1200,7,acme\n")
     )
-    assert s.records.covariates["lot"][0] == 7
+    assert s.records.covariates["bin"][0] == 7
     assert s.records.labels["maker"][0] == "acme"
     assert s.notes[0].code == "unknown_columns"
 
@@ -148,6 +148,6 @@ def test_filters(tmp_path):
     with pytest.raises(BadInput, match="holds texts"):
         where(r, "builder>a")
     with pytest.raises(BadInput, match="holds numbers"):
-        where(r, "lot=x")
+        where(r, "charge_V=x")
     with pytest.raises(BadInput, match="there are: fuel"):
         choose(r, slot=["igniter"])

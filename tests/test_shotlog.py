@@ -2,6 +2,7 @@
 
 import csv
 import json
+from pathlib import Path
 
 import numpy as np
 import pandas as pd
@@ -10,10 +11,12 @@ import pytest
 from reliability.decisions.misfiring import ignition_effect
 from reliability.notes import BadInput
 from reliability.readings import SparkCounts
+from reliability.sheets.life import read_life
 from reliability.sheets.shots.counter import Stretch, run_on
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import life_rows, log_sheets
 from reliability.sheets.table import SheetError
+from reliability.sheets.write import rows_csv
 from tests.command import run
 
 
@@ -179,7 +182,14 @@ def test_bank_that_stops_charging(tmp_path):
     path = write(frame, tmp_path / "a.parquet")
     m, r = one([path])
     assert (m.commanded, m.shots, m.misfires, m.dead_from) == (2500, 2494, 6, 2501)
+    # one slot alone cannot be said to have failed; of two one did, and it is not known which
     assert life_rows(r, "me", {}, ["main_capacitor"]) == []
+    both = life_rows(r, "me", {}, ["main_capacitor", "igniter"])
+    assert [(w["slot"], w["shots_good"], w["shots_failed"], w["event"]) for w in both] == [
+        ("main_capacitor", 2494, 2494, "log-ends-dead"), ("igniter", 2494, 2494, "log-ends-dead"),
+    ]  # fmt: skip
+    sheet = read_life(Path("life.csv"), rows_csv(both).encode())
+    assert sheet.records.failures == 1 and sheet.records.units == 2
     rows = life_rows(r, "me", {"m1": ("main_capacitor", "short")}, ["igniter"])
     assert [(w["slot"], w["shots_good"], w["shots_failed"]) for w in rows] == [
         ("igniter", 2494, ""), ("main_capacitor", 2494, 2494),

@@ -1,5 +1,6 @@
 """The store: contributions, provenance, one writer at a time, versions."""
 
+import gzip
 import subprocess
 import sys
 from pathlib import Path
@@ -11,8 +12,10 @@ import pytest
 from reliability.sheets.life import read_life
 from reliability.sheets.write import columns_of
 from reliability.store import Store, StoreError
+from reliability.store.schema import VERSION
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+REFERENCE = Path(__file__).parent / "reference"
 
 
 @pytest.fixture
@@ -29,10 +32,10 @@ def test_round_trip_keeps_every_column(box):
 
 def test_extra_columns_survive(box, tmp_path):
     path = tmp_path / "x.csv"
-    path.write_text("builder,module,slot,shots_good,lot,maker\na,b,c,5,7,acme\na,b,c,6,,\n")
+    path.write_text("builder,module,slot,shots_good,bin,maker\na,b,c,5,7,acme\na,b,c,6,,\n")
     box.add(read_life(path))
     r = box.records()
-    assert r.covariates["lot"][0] == 7 and np.isnan(r.covariates["lot"][1])
+    assert r.covariates["bin"][0] == 7 and np.isnan(r.covariates["bin"][1])
     assert list(r.labels["maker"]) == ["acme", ""]
 
 
@@ -147,3 +150,24 @@ def test_threads_of_one_process_take_turns(box):
     with ThreadPoolExecutor(8) as pool:
         assert all(pool.map(work, range(60)))
     assert len(box.contributions()) == len(files)
+
+
+@pytest.mark.parametrize("version", [1, 2])
+def test_a_store_of_an_older_version_is_brought_forward(tmp_path, version):
+    """Stores written by earlier versions, kept in tests/reference: every record and file still there."""
+    path = tmp_path / "old.duckdb"
+    path.write_bytes(gzip.decompress((REFERENCE / f"store_v{version}.duckdb.gz").read_bytes()))
+    with duckdb.connect(str(path)) as c:
+        assert c.execute("SELECT value FROM store_info").fetchall() == [(str(version),)]
+    box = Store(path)
+    r = box.records()
+    assert r.shots_good.tolist() == [3000, 4000, 900, 2000]
+    assert r.unit.tolist() == ["c1", "c1", "i1", "c2"]
+    assert r.covariates["charge_V"][:2].tolist() == [1200, 1300]
+    assert r.lot.tolist() == ["L1", "L1", "", "L2"]  # kept as an extra column by those versions
+    assert r.labels["maker"].tolist() == ["acme", "acme", "", ""]
+    assert [name for _, name, _ in box.bundle_files()] == ["wear.csv"]
+    with duckdb.connect(str(path)) as c:
+        assert c.execute("SELECT value FROM store_info").fetchall() == [(str(VERSION),)]
+        assert c.execute("SELECT count(*) FROM kept_answer").fetchall() == [(0,)]
+    assert box.contributions()[0].licence == "CC0-1.0"

@@ -1,4 +1,4 @@
-"""Writes the demo: an INVENTED community of five builders. No real thruster, part or person.
+"""Writes the demo: an INVENTED community of six builders. No real thruster, part or person.
 
     python datasets/demo/make_demo.py
 
@@ -40,6 +40,16 @@ BUILDERS = {
     "nova": (12, "film-a", 2000, 0.5, (1400, 1700), "mixed", 8000, 0),
     "orca": (10, "mica-c", 2500, 0.33, (1500, 1700), "watched", 7000, 300),
 }
+WREN = {
+    # steps of the voltage: shots on the module at which each ends, and the volts
+    "plans": (((1500, 1200), (3000, 1400), (4600, 1600)), ((2000, 1300), (4200, 1500))),
+    "modules": 12,
+    "lots": 4,
+    "suspected": 0.35,  # share of capacitor and switch failures of which it is not known which it was
+    "bench_units": 8,  # capacitors run side by side at 1,600 V
+    "bench_ends_at": 4,  # failures; one more unit is withdrawn at each of the first two
+}
+LOT_SD = 0.25
 IGNITION_ODDS_10V = 0.9  # factor on the odds of a misfire for 10 V more on the igniter
 INSPECT_EVERY = 500
 RATE_HZ = 1 / 3
@@ -48,6 +58,7 @@ COLUMNS = [
     "charge_V", "rated_V", "capacitance_uF", "bank_parallel", "rate_Hz", "temp_C", "pressure_Pa",
     "fuel", "revision", "note",
 ]  # fmt: skip
+WREN_COLUMNS = [*COLUMNS[:-1], "lot", "event", "removed", "note"]
 
 
 def life_of(slot, part, volts, builder_effect, rng, after=0.0):
@@ -125,13 +136,181 @@ def build(code, rng, effect):
     return rows
 
 
-def wear_rows(rng):
+def stepped_life(lot_effect, age, plan, run, rng):
+    """Shots on the module at which a capacitor fails, by cumulative exposure; it came at ``run`` with ``age`` 0."""
+    shape, scale, _ = SLOTS["main_capacitor"]
+    left = (-math.log(rng.random())) ** (1 / shape) * scale * math.exp(lot_effect) - age
+    for end, volts in plan:
+        rate = (volts / REFERENCE_V) ** EXPONENT
+        room = max(end - run, 0.0) * rate
+        if left <= room:
+            return run + left / rate
+        left, run = left - room, max(run, end)
+    return math.inf
+
+
+def wren_row(module, slot, unit, **more):
+    """A record of wren."""
+    main = slot == "main_capacitor"
+    part = {"main_capacitor": "film-a", "fuel": "ptfe-rod"}.get(slot, f"{slot}-std")
+    return {
+        **dict.fromkeys(WREN_COLUMNS, ""), "builder": "wren", "module": module, "slot": slot, "unit": unit, "part": part,
+        "rated_V": 2000 if main else "", "capacitance_uF": 0.5 if main else "", "bank_parallel": 2 if main else "",
+        "rate_Hz": round(RATE_HZ, 3), "temp_C": 25.0, "pressure_Pa": 0.02, "fuel": "ptfe" if slot == "fuel" else "",
+        "revision": "A", "note": "invented", **more,
+    }  # fmt: skip
+
+
+def wren_stretches(module, unit, lot, run, end, plan):
+    """Rows of a capacitor that came when the module had ``run`` shots and was last seen at ``end``."""
+    rows, begun = [], run
+    for stop, volts in plan:
+        if begun >= min(stop, end):
+            continue
+        upto = min(stop, end)
+        rows.append(
+            wren_row(module, "main_capacitor", unit, lot=lot, charge_V=float(volts),
+                     shots_from=begun - run or "", shots_good=upto - run)
+        )  # fmt: skip
+        begun = upto
+    return rows
+
+
+def wren_module(m, lot_effects, rng, truth):
+    """A module whose voltage is raised on the way; what failed is not always known."""
+    name, plan = f"wren-{m:02d}", WREN["plans"][m % 2]
+    lot = f"W{(m - 1) % WREN['lots'] + 1}"
+    rows, run, serial, event = [], 0, 1, 0
+    switch, switched, last = 1, 0, plan[-1][0]
+    switch_life = SLOTS["switch"][1] * rng.exponential()
+    while run < last - 200:
+        dies = math.ceil(min(stepped_life(lot_effects[lot], 0.0, plan, run, rng), 1e9))
+        gone = math.ceil(switched + switch_life)
+        first = min(dies, gone, last)
+        if first == last:
+            rows += wren_stretches(name, f"mai{serial}", lot, run, last, plan)
+            run = last
+            break
+        hidden = rng.random() < WREN["suspected"]
+        culprit = "main_capacitor" if dies <= gone else "switch"
+        if hidden:
+            event += 1
+            truth[f"{name}/e{event}"] = culprit
+        mark = {"event": f"e{event}"} if hidden else {"mode": "short"}
+        if hidden or culprit == "main_capacitor":
+            own = wren_stretches(name, f"mai{serial}", lot, run, first, plan)
+            own[-1] |= {"shots_failed": first - run, **mark}
+            rows, run, serial = rows + own, first, serial + 1
+        if hidden or culprit == "switch":
+            row = wren_row(
+                name,
+                "switch",
+                f"swi{switch}",
+                shots_good=first - switched,
+                shots_failed=first - switched,
+            )
+            rows.append(row | mark)
+            switch, switched, switch_life = (
+                switch + 1,
+                first,
+                SLOTS["switch"][1] * rng.exponential(),
+            )
+        if culprit == "switch" and not hidden:
+            # the capacitor goes on beside the new switch
+            rows += wren_stretches(name, f"mai{serial}", lot, run, last, plan)
+            run = last
+    if last - switched > 0:
+        rows.append(wren_row(name, "switch", f"swi{switch}", shots_good=last - switched))
+    return rows + wren_others(name, m, last, rng)
+
+
+def wren_others(name, m, last, rng):
+    """The other slots; igniters that look worn are taken out before they fail; one igniter moves on."""
+    rows = []
+    for slot in ("ignition_capacitor", "igniter", "fuel", "converter"):
+        shape, scale, modes = SLOTS[slot]
+        life = math.ceil(scale * rng.weibull(shape))
+        unit = f"{slot[:3]}1"
+        if slot == "igniter" and m in (11, 12):
+            begun = 0 if m == 11 else WREN["plans"][1][-1][0]
+            rows.append(
+                wren_row(name, slot, "ign-moved", shots_from=begun or "", shots_good=begun + last)
+            )
+        elif life >= last:
+            rows.append(wren_row(name, slot, unit, shots_good=last))
+        elif slot == "igniter":
+            seen = math.floor(0.9 * life)
+            rows.append(wren_row(name, slot, unit, shots_good=seen, removed="suspect"))
+            rows.append(wren_row(name, slot, f"{slot[:3]}2", shots_good=last - seen))
+        else:
+            rows.append(
+                wren_row(
+                    name, slot, unit, shots_good=life, shots_failed=life, mode=next(iter(modes))
+                )
+            )
+            rows.append(wren_row(name, slot, f"{slot[:3]}2", shots_good=last - life))
+    return rows
+
+
+def wren_bench(lot_effects, rng):
+    """Capacitors side by side at 1,600 V: at each of the first two failures a good one is withdrawn too."""
+    shape, scale, _ = SLOTS["main_capacitor"]
+    scale *= (1600 / REFERENCE_V) ** -EXPONENT
+    lots = [f"W{k % WREN['lots'] + 1}" for k in range(WREN["bench_units"])]
+    lives = [math.ceil(scale * math.exp(lot_effects[lot]) * rng.weibull(shape)) for lot in lots]
+    good, ends = set(range(len(lives))), {}
+    for failed in range(1, WREN["bench_ends_at"] + 1):
+        k = min(good, key=lambda i: lives[i])
+        good.remove(k)
+        ends[k] = {"shots_good": lives[k], "shots_failed": lives[k], "mode": "short"}
+        out = (
+            good.copy()
+            if failed == WREN["bench_ends_at"]
+            else {int(rng.choice(sorted(good)))}
+            if failed < 3
+            else set()
+        )
+        for i in out:
+            ends[i] = {"shots_good": lives[k], "removed": "failure"}
+        good -= out
+    return [
+        wren_row(
+            f"wren-b{k + 1}", "main_capacitor", "mai1", lot=lots[k], charge_V=1600.0, **ends[k]
+        )
+        for k in sorted(ends)
+    ]
+
+
+def wren_rows(rng, truth):
+    """All life records of wren: stretches, suspects, withdrawals, lots, a unit that moves."""
+    effects = {f"W{k + 1}": float(rng.normal(0, LOT_SD)) for k in range(WREN["lots"])}
+    truth["lot_log_effect"], truth["suspects"] = effects, {}
+    rows = []
+    for m in range(1, WREN["modules"] + 1):
+        rows += wren_module(m, effects, rng, truth["suspects"])
+    return rows + wren_bench(effects, rng)
+
+
+def last_counts(rows):
+    """Last count at which each unit is known, good or failed."""
+    out = {}
+    for r in rows:
+        key = (r["builder"], r["module"], r["slot"], r["unit"])
+        out[key] = max(out.get(key, 0), r["shots_good"], r["shots_failed"] or 0)
+    return out
+
+
+def wear_rows(rng, known):
     """Invented readings: capacitance of main capacitors, mass of fuel, spark voltage of igniters."""
     rows = []
     for code, (count, _part, _, each, _, _, length, _) in BUILDERS.items():
         for m in range(1, min(count, 6) + 1):
             name, end = f"{code}-{m:02d}", length * rng.uniform(0.6, 1.0)
-            at = np.round(np.linspace(0, end, 6))
+            # readings stop where the unit does
+            own = {
+                s: min(end, known[code, name, s, f"{s[:3]}1"]) for s in ("main_capacitor", "fuel")
+            }
+            at = np.round(np.linspace(0, own["main_capacitor"], 6))
             loss = each * rng.normal(1.6e-5, 4e-6)  # uF a shot
             start = each * rng.normal(1.0, 0.02)
             for t in at:
@@ -147,6 +326,7 @@ def wear_rows(rng):
                         round(value, 5),
                     )
                 )
+            at = np.round(np.linspace(0, own["fuel"], 6))
             mass, used = rng.normal(100.0, 3.0), rng.normal(0.9e-3, 0.1e-3)  # mg, mg a shot
             for t in at:
                 rows.append(
@@ -176,7 +356,7 @@ def impulse_rows(rng):
     return rows
 
 
-def misfire_rows(rng):
+def misfire_rows(rng, known):
     """Invented misfires of igniters: ever more with shots (power-law process, exponent 1.6)."""
     rows = []
     for code, (count, *_, length, _) in BUILDERS.items():
@@ -185,6 +365,9 @@ def misfire_rows(rng):
             mean = (end / 2600.0) ** 1.6 * (1.8 if code == "moss" else 1.0)
             times = np.sort(end * rng.random(rng.poisson(mean)) ** (1 / 1.6))
             head = (code, f"{code}-{m:02d}", "igniter", "ign1")
+            # watched no longer than the igniter lived
+            end = min(end, int(known[head]))
+            times = times[np.ceil(times) <= end]
             part = "needle-b" if code == "moss" else "needle-a"
             rows += [(*head, int(np.ceil(t)), "misfire", part) for t in times] + [
                 (*head, end, "end", part)
@@ -248,22 +431,29 @@ def main():
     """Write life_<builder>.csv for each builder, and the truth."""
     rng = np.random.default_rng(SEED)
     effects = {code: float(rng.normal(0, BUILDER_SD)) for code in BUILDERS}
+    known = {}
     for code in BUILDERS:
         rows = build(code, rng, effects[code])
+        known |= last_counts(rows)
         with (HERE / f"life_{code}.csv").open("w", newline="") as f:
             writer = csv.DictWriter(f, COLUMNS, lineterminator="\n")
             writer.writeheader()
             writer.writerows(rows)
+    of_wren = {}
+    with (HERE / "life_wren.csv").open("w", newline="") as f:
+        writer = csv.DictWriter(f, WREN_COLUMNS, lineterminator="\n")
+        writer.writeheader()
+        writer.writerows(wren_rows(np.random.default_rng(SEED + 5), of_wren))
     side = np.random.default_rng(SEED + 1)
     write(
         "wear.csv",
         ("builder", "module", "slot", "unit", "shots", "quantity", "value"),
-        wear_rows(side) + impulse_rows(np.random.default_rng(SEED + 2)),
+        wear_rows(side, known) + impulse_rows(np.random.default_rng(SEED + 2)),
     )
     write(
         "misfires.csv",
         ("builder", "module", "slot", "unit", "shots", "event", "part"),
-        misfire_rows(side),
+        misfire_rows(side, known),
     )
     write(
         "ignition.csv",
@@ -290,6 +480,8 @@ def main():
         "impulse_exponent": 1.2,
         "misfire_ratio_moss": 1.8,
         "misfire_odds_for_10_V_more": IGNITION_ODDS_10V,
+        "lot_log_sd": LOT_SD,
+        "wren": of_wren,
     }
     (HERE / "truth.json").write_text(json.dumps(truth, indent=1) + "\n")
 

@@ -29,6 +29,7 @@ from reliability.sheets.wear import (
 from reliability.store import Store
 from reliability.store import default_path as default_path
 from reliability.store import usual_path as usual_path
+from reliability.store.readings import together_faults
 from reliability.store.store import Contribution, Reading, state_of
 
 SIDES: dict[str, tuple[Any, Any]] = {
@@ -106,7 +107,7 @@ AnySource = Stored | Files | Pool
 
 @functools.cache
 def demo() -> Pool:
-    """The invented demo community: five builders, nothing in it real; its truth is known.
+    """The invented demo community: six builders, nothing in it real; its truth is known.
 
     Examples
     --------
@@ -198,12 +199,13 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     Raises
     ------
     SheetError
-        With every fault of every file.
+        With every fault of every file, and what they say against each other.
     """
     faults: list[Any] = []
     files: list[Source] = []
     notes: list[Note] = []
-    life = []
+    life: list[LifeSheet] = []
+    kept: list[tuple[str, str, bytes]] = []
     sides: dict[str, list[Any]] = {k: [] for k in SIDES}
     for path in paths:
         try:
@@ -216,7 +218,7 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
             notes.append(Note("same_file", twice))
             continue
         if isinstance(sheet, LifeSheet):
-            life.append(sheet.records)
+            life.append(sheet)
             notes += sheet.notes
             builders = ", ".join(sorted(set(sheet.records.builder.tolist())))
         else:
@@ -227,11 +229,14 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
             kind = name.split(".")[0]
             if kind in SIDES:
                 sides[kind].append(SIDES[kind][0](Path(name), content))
+                kept.append((Path(path).name, name, content))
+    faults = faults or together_faults(life, kept)
     if faults:
         raise SheetError(faults)
     joined = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
     return Pool(
-        join(life).in_order() if life else None, **joined, basis=Basis(files=tuple(files), method=method()),
+        join([s.records for s in life]).in_order() if life else None, **joined,
+        basis=Basis(files=tuple(files), method=method()),
         notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 

@@ -41,13 +41,14 @@ def command(
     doubts come first; what looks odd in a sound sheet is listed too, with advice. Each file is read in
     a process of its own with limits on memory, time and size.
 
-    Nothing is stored. Exit 0 if all are sound or only to be agreed with, 2 if any has a fault or an
-    open question.
+    Files named together are held against each other too. Nothing is stored. Exit 0 if all are sound or
+    only to be agreed with, 2 if any has a fault or an open question.
     """
     if (target or keep) and len(files) != 1:
         raise BadInput("--write-mapping and --keep-mapping go with one file")
     if module and not change:
         raise BadInput("--module goes with --change")
+    from reliability.ask.contradictions import against_each_other
     from reliability.ask.giving import look
     from reliability.ask.records import SheetError
 
@@ -55,6 +56,7 @@ def command(
     terms = reading_terms(given, origin)
     code = 0
     report: list[dict[str, Any]] = []
+    sound = []
     for f in files:
         try:
             looked = look(f, terms=terms)
@@ -71,6 +73,13 @@ def command(
         report.append(_said(f.name, looked, moved))
         if not as_json:
             _print(f, looked, moved, target)
+        sound.append(looked)
+    apart = against_each_other(sound)
+    if apart:
+        code = 2
+        report.append({"file": "", "ok": False, "faults": _faults(apart)})
+        if not as_json:
+            explain(SheetError(apart))
     if as_json:
         click.echo(json.dumps(report, indent=1))
     return code

@@ -17,7 +17,7 @@ import click
 @click.option("--serve", is_flag=True, help="Open the dashboard on it afterwards.")
 @click.option("--port", default=8501, show_default=True, help="Port of the dashboard.")
 def command(store: Path | None, serve: bool, port: int) -> None:
-    """Load an invented community of five builders and answer the main question.
+    """Load an invented community of six builders and answer the main question.
 
     All demo data are invented; no real thruster, part or person is in them.
     """

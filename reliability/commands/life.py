@@ -29,6 +29,8 @@ def show(a: Any) -> None:
         click.echo(
             f"\nPrediction: {p.question} with probability {p.confidence:g}: {number(p.shots)} ({p.method})"
         )
+    if not a.families:
+        return
     click.echo("\nFamilies (smaller AICc is better; weight is the share of belief among them)")
     rows = [
         [f.family, number(f.loglik, 7), number(f.aicc, 6), f"{f.weight:.2f}"] for f in a.families

@@ -33,10 +33,15 @@ from reliability.commands.common import (
     is_flag=True,
     help="Who gave and decided what, and whether the log is whole.",
 )
+@click.option(
+    "--contradictions",
+    is_flag=True,
+    help="List what stored sheets say against each other, and how to mend it.",
+)
 @json_option
 def command(
     store: Path | None, files: tuple[Path, ...], limit: int, accept: int | None, decline: int | None,
-    withdraw: int | None, reason: str, show_log: bool, as_json: bool, **filters: Any,
+    withdraw: int | None, reason: str, show_log: bool, contradictions: bool, as_json: bool, **filters: Any,
 ) -> None:  # fmt: skip
     """Show life records and contributions; accept, decline or withdraw a contribution.
 
@@ -55,6 +60,9 @@ def command(
     log = deed_log(origin)
     if show_log:
         _show_log(log, as_json)
+        return
+    if contradictions:
+        _contradictions(origin, as_json)
         return
     contributions = contributions_of(origin)
     if contributions and not any(c.status in ("accepted", "received") for c in contributions):
@@ -121,3 +129,21 @@ def _show_log(log: Any, as_json: bool) -> None:
     ]  # fmt: skip
     if rows:
         click.echo(table(["no", "when (UTC)", "who", "did", "contribution", "what", "hash"], rows))
+
+
+def _contradictions(origin: Any, as_json: bool) -> None:
+    """What stored sheets say against each other."""
+    from reliability.ask.contradictions import contradictions_of
+
+    found = contradictions_of(origin)
+    if as_json:
+        emit_json({**asdict(found), "mend": found.mend})
+        return
+    texts = [*found.life, *found.readings]
+    if not texts:
+        click.echo("No contradictions.")
+        return
+    click.echo(f"{len(texts)} contradictions")
+    for text in texts:
+        click.echo(f"  {text}")
+    click.echo(found.mend)

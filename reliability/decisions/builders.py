@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -27,12 +27,22 @@ from reliability.life.bounds import CALIBRATION_LIMIT, Bounder
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family, family, normal_quantile
 from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.groups import (
+    ByKind,
+    kinds_of_scheme,
+    kinds_of_units,
+    part_of,
+    scheme_labels,
+    unit_labels,
+    with_columns,
+)
 from reliability.life.logrank import LogRank, log_rank
 from reliability.life.pooling import PooledFit, fit_pooled
-from reliability.life.sample import Rows, Sample
+from reliability.life.sample import Sample
 from reliability.life.scheme import scheme_of
 from reliability.life.second_opinion import GroupOpinion
 from reliability.life.stress import Term, fit_stress, parse_term
+from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
@@ -268,18 +278,21 @@ class _Tests:
         self.many = units > CALIBRATION_LIMIT
         draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
         self.sample = model.sample
+        self.units = units_of(model.records, model.x)
         if not self.many:
             scheme = scheme_of(model.records, model.x, model.sample.centre)
             rng = np.random.default_rng([seed, 31])
             self.sample = scheme.draw(model.fam, model.phi, draws, rng)
+            self.drawn = kinds_of_scheme(scheme)
 
     def p(self, gain: Callable[[Sample, dict[str, Array]], Array], chosen: list[str]) -> float:
         """p of the gain that the chosen builders' own columns bring."""
         m, labels = self.model, self.model.records.builder
-        observed = float(gain(m.sample, _dummies(m, m.sample, labels, chosen, False))[0])
+        seen = _dummies(kinds_of_units(self.units), unit_labels(self.units, labels), chosen)
+        observed = float(gain(m.sample, seen)[0])
         if self.many or not np.isfinite(observed):
             return float(chdtrc(len(chosen), observed)) if np.isfinite(observed) else NAN
-        null = gain(self.sample, _dummies(m, self.sample, labels, chosen, True))
+        null = gain(self.sample, _dummies(self.drawn, scheme_labels(self.units, labels), chosen))
         return _simulated_p(observed, null)
 
 
@@ -335,50 +348,11 @@ def _null_model(records: LifeRecords, terms: Sequence[Term], family_name: str) -
     return _Model(fam, records, np.empty((len(records), 0)), life.phi, life.sample)
 
 
-def _with_columns(sample: Sample, columns: dict[str, Array]) -> Sample:
-    """A sample with more covariates (columns by kind of row, (m, n))."""
-
-    def rows(r: Rows | None, name: str) -> Rows | None:
-        return None if r is None else replace(r, x=np.concatenate((r.x, columns[name][:, :, None])))
-
-    more = next(iter(columns.values())).shape[0]
-    return replace(
-        sample, point=rows(sample.point, "point"), between=rows(sample.between, "between"),
-        entry=rows(sample.entry, "entry"), covariates=sample.covariates + more,
-    )  # fmt: skip
-
-
-def _dummies(
-    model: _Model,
-    sample: Sample,
-    labels: NDArray[np.object_],
-    groups: Sequence[str],
-    unrolled: bool,
-) -> dict[str, Array]:
-    """Group columns for each kind of row, in the row order of ``sample``."""
-    r = model.records
-    if (
-        unrolled
-    ):  # a drawn sample has one row a unit, watched and inspected apart as its scheme says
-        scheme = scheme_of(r, model.x, model.sample.centre)
-        keep = r.failed | (r.shots_good > 0)
-        index = np.repeat(np.flatnonzero(keep), r.count[keep].astype(int))
-        own = labels[index]
-        masks = {
-            "point": ~scheme.inspected,
-            "between": scheme.inspected,
-            "entry": np.isfinite(scheme.entry),
-        }
-    else:
-        own = labels
-        masks = {
-            "point": r.exact | (r.right & (r.shots_good > 0)),
-            "between": r.failed & ~r.exact,
-            "entry": r.shots_from > 0,
-        }
+def _dummies(kinds: ByKind, own: NDArray[np.object_], groups: Sequence[str]) -> dict[str, Array]:
+    """Group columns for each kind of row of a sample; ``own`` are the labels of its units."""
     return {
         k: np.array([(own[m] == g).astype(float) for g in groups]).reshape(len(groups), -1)
-        for k, m in masks.items()
+        for k, m in kinds.items()
     }
 
 
@@ -387,7 +361,7 @@ def _gain(model: _Model, sample: Sample, columns: dict[str, Array]) -> Array:
     base = fit_batch(model.fam, sample, start=model.phi)
     extra = next(iter(columns.values())).shape[0]
     start = np.concatenate((base.phi, np.zeros((extra, sample.size))))
-    full = fit_batch(model.fam, _with_columns(sample, columns), start=start, max_iter=60)
+    full = fit_batch(model.fam, with_columns(sample, columns), start=start, max_iter=60)
     return np.maximum(2 * (full.loglik - base.loglik), 0.0)
 
 
@@ -400,30 +374,10 @@ def _shape_gain(model: _Model, sample: Sample, columns: dict[str, Array], groups
     """Twice the gain of a shape for each group over one shape, scales free; nan where a group has no fit."""
     dummies = {k: np.concatenate((1 - v.sum(axis=0, keepdims=True), v)) for k, v in columns.items()}
     full_columns = {k: v[1:] for k, v in dummies.items()}
-    common = fit_batch(model.fam, _with_columns(sample, full_columns), max_iter=60)
+    common = fit_batch(model.fam, with_columns(sample, full_columns), max_iter=60)
     total = np.zeros(sample.size)
     for g in range(groups):
-
-        def take(r: Rows | None, name: str, g: int = g) -> Rows | None:
-            if r is None:
-                return None
-            k = dummies[name][g] > 0
-            if not k.any():
-                return None
-            return Rows(
-                r.y[k],
-                r.x[:, k],
-                None if r.weight is None else r.weight[k],
-                None if r.d is None else r.d[k],
-                None if r.hi is None else r.hi[k],
-            )
-
-        part = replace(
-            sample,
-            point=take(sample.point, "point"),
-            between=take(sample.between, "between"),
-            entry=take(sample.entry, "entry"),
-        )
+        part = part_of(sample, {k: v[g] > 0 for k, v in dummies.items()})
         own = fit_batch(model.fam, part, max_iter=60)
         total += np.where(own.converged & ~own.runaway, own.loglik, np.nan)
     return 2 * (total - common.loglik)

@@ -17,6 +17,7 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.histories import lives_of
 from reliability.life.bounds import Bounder
 from reliability.life.design import pass_probability, shots_each, success_run
 from reliability.life.fit import NoMaximum, fit_life
@@ -373,7 +374,7 @@ class Progress(OnRecords):
 
     def answer(self, pool: Pool) -> ProgressAnswer:
         """How the test stands. Raises BadInput, CannotAnswer."""
-        records = self.chosen(pool)
+        records = lives_of(self.chosen(pool))
         truths = _truths(records, self.confidence)
         return progress(records, self, truths[0] if truths else None)
 

@@ -28,6 +28,7 @@ from reliability.decisions.question import (
 from reliability.decisions.stress_checks import StressChecks, check_stress_model
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
 from reliability.decisions.without_family import opinion_on_stress, opinion_setting
+from reliability.histories import lives_of
 from reliability.life.empirical import kaplan_meier
 from reliability.life.families import family, normal_quantile
 from reliability.life.pooling import fit_pooled
@@ -370,6 +371,7 @@ class _Derating:
             best = max(usable, key=lambda p: p.impulse_Ns) if usable else None
         reference = practice_for(q.dielectric)
         self.notes += _practice_notes(reference, self.rated) + _bank_notes(self.bank, q.survival)
+        self.notes += suspect_notes(fit.records)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
         second = None
@@ -424,14 +426,28 @@ class _Derating:
         return discharge(level, bank.total_uF, nh, self.q.resistance_mohm)
 
 
+def suspect_notes(records: LifeRecords) -> list[Note]:
+    """That failures with several suspects count as failures, where there are such."""
+    k = int(((records.event != "") & records.failed).sum())
+    if not k:
+        return []
+    text = (
+        f"{k} of the units are suspects: one of several units failed, and it is not known which. They count as failed here, which "
+        "is on the safe side; the life of the slot (life) and the module's share them out."
+    )
+    return [Note("suspects_failed", text)]
+
+
 def residuals(fit: StressFit) -> tuple[Residual, ...]:
     """Standardised residuals against the family's quantiles of their product-limit curve.
 
+    Of units whose stress changed on the way the residual is that of their cumulative exposure.
     Failures between inspections stand at their last good count; units found dead at their first
     inspection have no residual to plot.
     """
-    seen = fit.records.shots_good > 0
-    w, failed = fit.residuals()[0][seen], fit.records.failed[seen]
+    lives = lives_of(fit.records)
+    seen = lives.shots_good > 0
+    w, failed = fit.residuals()[0][seen], lives.failed[seen]
     if not failed.any():
         return ()
     t = np.exp(np.clip(w, -40, 40))

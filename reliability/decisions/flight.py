@@ -11,8 +11,8 @@ from pydantic import model_validator
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
 from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
-from reliability.decisions.module import few_notes
-from reliability.decisions.on_board import OnBoard, drift_of, on_board_of
+from reliability.decisions.module import few_notes, suspect_notes
+from reliability.decisions.on_board import TAKEN_OUT, OnBoard, drift_of, on_board_of, whose
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve
 from reliability.decisions.question import (
@@ -32,6 +32,7 @@ from reliability.records import LifeRecords, join
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, SlotData, bench_ends, slot_data
 from reliability.slots.promise import Cut, ModuleModel, older
+from reliability.slots.suspects import module_model
 from reliability.words import percent_text, shots_text, whole
 
 LEAST_CHANCE = 0.05
@@ -263,12 +264,12 @@ class _Flight:
         self.shots = q.mission().in_shots()
         self.on_board = on_board_of(records, q.module)
         self.use = levels(q.use)
-        self.others = records.select(records.module != q.module)
+        self.others = records.select(~whose(records, q.module))
         self.used = [self.usable(b, self.others) for b in self.on_board]
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)
-        self.now = ModuleModel(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
+        self.now = module_model(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
         """The pool's records for what is on board, at the mission's stresses."""
@@ -350,9 +351,10 @@ class _Flight:
         m, n = self.now, self.shots
         out = []
         for what, length in (("a quarter of the mission", n / 4), ("as much as the mission", n)):
-            aged = ModuleModel([older(s, length) for s in m.slots], m.drift, m.seed)
+            aged = module_model([older(s, length) for s in m.slots], m.drift, m.seed)
             out.append(self.test(f"more burn-in, {what}", length, aged, cut))
-        own = self.records.select((self.records.module == self.q.module) & self.records.right)
+        mine = whose(self.records, self.q.module) & self.records.right & ~self.records.continued
+        own = self.records.select(mine & ~np.isin(self.records.removed, TAKEN_OUT))
         for k in (1, 2, 5):
             sister = LifeRecords.of(
                 np.full(len(own), k * n), module=["sister"] * len(own), slot=own.slot, part=own.part,
@@ -360,7 +362,7 @@ class _Flight:
             )  # fmt: skip
             pool = join([self.others, sister])
             used = [self.usable(b, pool) for b in self.on_board]
-            learnt = ModuleModel(self.slot_data(pool, used), m.drift, m.seed)
+            learnt = module_model(self.slot_data(pool, used), m.drift, m.seed)
             what = "the mission" if k == 1 else f"{k} missions"
             out.append(self.test(f"a sister module that lasts {what}", k * n, learnt, cut))
         return tuple(t for t in out if t.survives_it >= LEAST_CHANCE)
@@ -381,6 +383,7 @@ class _Flight:
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
+        notes += suspect_notes(self.now, self.q.survival, cut)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."

@@ -2,11 +2,12 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from pydantic import model_validator
 
+from reliability.decisions.lots import NewLot, lot_notes, new_lot
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     MOST_SHOTS,
@@ -20,10 +21,14 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_slot, unclear
+from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
+from reliability.life.causes import named_modes
 from reliability.life.families import family
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
 from reliability.life.goodness import compare_families, goodness_of_fit
+from reliability.life.masked_bounds import MaskedBounder
 from reliability.life.predict import Prediction, predict
 from reliability.life.priors import (
     DEFAULT_SHAPE_PRIOR,
@@ -34,7 +39,7 @@ from reliability.life.priors import (
 )
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.records import LifeRecords
+from reliability.records import LifeRecords, possible_modes
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -96,6 +101,8 @@ class LifeAnswer(Answer):
         Failure mode looked at, "" for all.
     prediction : Prediction or None
         For units still to be made, where asked for.
+    new_lot : NewLot or None
+        For units of a lot not seen yet, where two lots or more are recorded.
     problem : str
         Why no life could be fitted, else "".
 
@@ -128,6 +135,7 @@ class LifeAnswer(Answer):
     few: PriorAndPosterior | None = None
     mode: str = ""
     prediction: Prediction | None = None
+    new_lot: NewLot | None = None
     problem: str = ""
 
     @property
@@ -160,7 +168,7 @@ class Life(OnRecords):
 
     Examples
     --------
-    >>> from reliability.records import LifeRecords
+    >>> from reliability.records import LifeRecords, possible_modes
     >>> lives = [17.88, 28.92, 33.0, 41.52, 42.12, 45.6, 48.4, 51.84, 51.96, 54.12]
     >>> a = Life(at=(20,)).answer(Pool(LifeRecords.of(lives, lives)))
     >>> round(a.shape, 2), a.quantiles[0].lower < a.quantiles[0].shots
@@ -213,18 +221,63 @@ class Life(OnRecords):
         CannotAnswer
             Where no life can be fitted; ``partial`` holds the bounds that can be given.
         """
-        return life(self.chosen(pool), self)
+        records = self.chosen(pool)
+        others = None
+        if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
+            same = choose(pool.records, builder=self.builder).suspects_failed()
+            others = same.select(same.slot != records.slot[0])
+        found = life(records, self, others)
+        return replace(found, notes=found.notes + looked_bad_notes(self, pool))
 
 
-def life(records: LifeRecords, q: Life) -> LifeAnswer:
-    """Life of the units in these records; see ``Life.answer``."""
-    if q.mode:
-        known = sorted(set(records.mode[records.failed].tolist()))
-        if q.mode not in known:
-            raise BadInput(
-                f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}"
-            )
+def looked_bad_notes(q: Life, pool: Pool) -> tuple[Note, ...]:
+    """The other reading of units taken out because they looked bad."""
+    raw = q.as_recorded(pool)
+    bad = (raw.removed == "suspect") & ~raw.failed
+    if not bad.any():
+        return ()
+    k, p = raw.count[bad].sum(), (q.fraction or (0.1,))[0]
+    text = (
+        f"{k:g} unit{'s' if k != 1 else ''} taken out because {'they' if k != 1 else 'it'} looked bad count as failed "
+        "there, which is the safe side."
+    )
+    try:
+        other = life(
+            raw,
+            Life(
+                **{
+                    **q.changed(),
+                    "at": (),
+                    "fraction": (p,),
+                    "bound": "likelihood",
+                    "next": None,
+                    "keep": None,
+                }
+            ),
+        )
+    except CannotAnswer:
+        return (Note("looked_bad", text + " Counted as good, no life can be fitted."),)
+    b = other.quantiles[0]
+    text += (
+        f" Counted as good there, {percent_text(1 - p)} would last {shots_text(b.shots)} shots, at least {shots_text(b.lower)} "
+        "(likelihood bound)."
+    )
+    return (Note("looked_bad", text),)
+
+
+def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> LifeAnswer:
+    """Life of the units in these records; see ``Life.answer``.
+
+    ``others`` are records of other slots, where some failures have suspects there.
+    """
+    known = named_modes(records.select(records.failed))
+    if q.mode and q.mode not in known:
+        raise BadInput(f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}")
     notes = content_notes(records, q.mode)
+    joint, records, more = _joint(records, q, others)
+    notes += more
+    if joint is not None:
+        return _joint_life(joint, q, notes)
     if q.mode:
         records = records.of_mode(q.mode)
     try:
@@ -240,6 +293,8 @@ def life(records: LifeRecords, q: Life) -> LifeAnswer:
     if error > 0.01:
         text = f"The simulated bounds carry a standard error of {100 * error:.1f} %."
         notes += (Note("simulation_error", text),)
+    lot = new_lot(records, fit, bounder, (q.fraction or (0.1,))[0])
+    notes += lot_notes(records, lot)
     fit_p = NAN
     if records.units <= 5000 and records.failures >= 4:
         tested = goodness_of_fit(records, fit, seed=q.seed)
@@ -250,12 +305,75 @@ def life(records: LifeRecords, q: Life) -> LifeAnswer:
         q.confidence, q.bound, quantiles, survival, steps_of(records, q.confidence), _curve(records, fit, q),
         seen_of(records), _families(records), fit_p, error, few, q.mode,
         predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
-        notes=fit.notes + bounder.notes + notes,
+        new_lot=lot, notes=fit.notes + bounder.notes + notes,
+    )  # fmt: skip
+
+
+def _joint(
+    records: LifeRecords, q: Life, others: LifeRecords | None
+) -> tuple[Joint | None, LifeRecords, tuple[Note, ...]]:
+    """A joint fit where causes are not known; None where all are, or where none can be fitted: then the
+    records with every such failure on the safe side, and a note that says so."""
+    masked = unclear(records) if q.mode else np.zeros(len(records), bool)
+    suspects = (records.event != "") if not q.mode else np.zeros(len(records), bool)
+    try:
+        if masked.any():
+            return joint_of_mode(records, q.mode, q.family), records, ()
+        if suspects.any() and others is not None:
+            return joint_of_slot(records, others, q.family), records, ()
+    except CannotAnswer as e:
+        why = str(e)
+    else:
+        if not suspects.any():
+            return None, records, ()
+        why = "The other suspects have no records here."
+    k = float(records.count[masked | suspects].sum())
+    may = np.array([not possible_modes(m) or q.mode in possible_modes(m) for m in records.mode])
+    safe = replace(records, mode=np.where(masked & may, q.mode, records.mode))
+    text = (
+        f"{k:g} failure{'s' if k != 1 else ''} of unknown cause count as failed by {q.mode or 'this slot'} here, which is the safe "
+        f"side: they could not be shared out. {why}"
+    )
+    return None, safe, (Note("unknown_counted", text),)
+
+
+def _joint_life(joint: Joint, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:
+    """The answer from a joint fit with other causes."""
+    refuse_unless(
+        q.bound != "wald",
+        "bound wald",
+        "failures of unknown cause are shared out; allowed: calibrated, likelihood",
+    )
+    refuse_unless(
+        q.next is None, "next", "failures of unknown cause are shared out, which it does not do"
+    )
+    bounder = joint.bounder(q.confidence, q.seed, q.bound)
+    quick = joint.bounder(q.confidence, q.seed, "likelihood")
+    quantiles, survival, error = _bounds(bounder, q)
+    fam, mu, sigma = joint.fit.family, joint.mu, joint.sigma
+    r = joint.records
+    life_at = [float(np.exp(mu + sigma * fam.quantile(np.asarray(p)))) for p in (0.005, 0.95)]
+    shots = np.geomspace(
+        max(min(life_at[0], r.shots_good.max()), life_at[1] * 1e-4),
+        max(life_at[1], float(r.shots_good.max())),
+        16,
+    )
+    rows = [quick.survival(float(s)) for s in shots]
+    curve = Curve(
+        numbers(shots),
+        *(numbers([getattr(b, k) for b in rows]) for k in ("estimate", "lower", "upper")),
+    )
+    text = "The curve's band is by the likelihood ratio, not calibrated."
+    return LifeAnswer(
+        q.family, whole(r.units), whole(joint.fit.known[joint.cause]), 1 / sigma, float(np.exp(mu)), mu, sigma,
+        joint.fit.loglik, q.confidence, q.bound, quantiles, survival, steps_of(r, q.confidence), curve, seen_of(r),
+        mc_error=error, mode=q.mode,
+        notes=(*joint.notes((q.fraction or (0.1,))[0]), *notes, Note("band_by_likelihood", text)),
     )  # fmt: skip
 
 
 def _bounds(
-    bounder: Bounder, q: Life
+    bounder: Bounder | MaskedBounder, q: Life
 ) -> tuple[tuple[QuantileBound, ...], tuple[SurvivalBound, ...], float]:
     """Lives and survival asked for, and the largest simulation error."""
     quantiles, survival, error = [], [], 0.0
@@ -314,7 +432,7 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
                 "of them means little. Choose one slot.",
             )
         )
-    modes = sorted(set(records.mode[records.failed].tolist()))
+    modes = named_modes(records.select(records.failed))
     if not mode and len(modes) > 1:
         notes.append(
             Note(
@@ -331,15 +449,6 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
         )
         for name, lo, hi in varying_stresses(records)
     ]
-    if mode and ((records.mode == "unknown") & records.failed).any():
-        k = records.count[(records.mode == "unknown") & records.failed].sum()
-        notes.append(
-            Note(
-                "modes_unknown",
-                f"{k:g} failures of unknown mode count as unfailed here: the life by mode "
-                f"{mode} is then too long if some of them were of it.",
-            )
-        )
     idle = (~records.failed) & (records.shots_good <= records.shots_from)
     if idle.any():
         notes.append(

@@ -18,9 +18,12 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.decisions.unknown_causes import joint_modes, shares_by_mode, unclear
 from reliability.life.bounds import Bounder
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.incidence import Incidence, cumulative_incidence
+from reliability.life.masked import MaskedFit
+from reliability.life.masked_bounds import MaskedBounder, unknown_note
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import UNKNOWN, LifeRecords
@@ -33,6 +36,9 @@ NAN = float("nan")
 class ModeLife:
     """One failure mode: its own life with the other modes removed, and its share as tested.
 
+    Failures of unknown mode, or of one of several, are shared out between the modes that they may have
+    been, where these can be fitted together; they stand as a row that counts them and no more.
+
     Attributes
     ----------
     mode : str
@@ -43,7 +49,7 @@ class ModeLife:
     incidence, incidence_lower, incidence_upper : float
         Probability that a unit has failed by this mode at the last observed failure.
     shares : tuple of float
-        The same at each count of the answer's ``at``.
+        The same at each count of the answer's ``at``; empty where its failures are shared out.
     reason : str
         Why there is no fit, else "".
     """
@@ -131,24 +137,61 @@ class Modes(OnRecords):
         records = self.chosen(pool)
         if not records.failed.any():
             raise CannotAnswer("No unit has failed, so there is no failure mode to look at yet.")
-        curve = cumulative_incidence(records, self.confidence)
-        rows = [_mode_life(records, curve, mode, self) for mode in curve.by_mode]
+        joint = _joint(records, self.family)
+        refuse_unless(
+            joint is None or self.bound != "wald", "bound wald", "failures of unknown mode are shared out; "
+            "allowed: calibrated, likelihood",
+        )  # fmt: skip
+        shared = records if joint is None else shares_by_mode(records, joint)
+        curve = cumulative_incidence(shared, self.confidence)
+        rows = [_mode_life(records, curve, mode, self, joint) for mode in curve.by_mode]
         rows.sort(key=lambda r: (-r.failed, r.mode))
+        if joint is not None:
+            rows += _shared_out(records)
         return ModesAnswer(
             self.family, whole(records.units), whole(records.failures), self.fraction, self.confidence, self.bound,
-            float(curve.shots[-1]), tuple(rows), numbers(curve.shots), notes=_notes(records, curve),
+            float(curve.shots[-1]), tuple(rows), numbers(curve.shots), notes=_notes(records, curve, joint, self.fraction),
         )  # fmt: skip
 
 
-def _mode_life(records: LifeRecords, curve: Incidence, mode: str, q: Modes) -> ModeLife:
+def _joint(records: LifeRecords, family: str) -> MaskedFit | None:
+    """All modes together where some failures are of unknown mode and the modes can be told apart."""
+    if not unclear(records).any():
+        return None
+    try:
+        return joint_modes(records, family)
+    except CannotAnswer:
+        return None
+
+
+def _shared_out(records: LifeRecords) -> list[ModeLife]:
+    """Rows that count the failures which were shared out."""
+    said = records.mode[unclear(records)]
+    out = []
+    for mode in sorted(set(said.tolist())):
+        k = records.count[unclear(records) & (records.mode == mode)].sum()
+        text = "Shared out between the modes that it may have been."
+        out.append(ModeLife(mode, whole(k), NAN, NAN, NAN, NAN, NAN, NAN, NAN, (), text))
+    return out
+
+
+def _mode_life(
+    records: LifeRecords, curve: Incidence, mode: str, q: Modes, joint: MaskedFit | None
+) -> ModeLife:
     """One mode, others censored; and its share among them."""
     own = records.of_mode(mode)
     shape = shots = lower = upper = NAN
     reason = ""
     try:
-        fit = fit_life(own, q.family)
-        b = Bounder(own, fit, q.confidence, q.bound, q.seed).quantile(q.fraction)
-        shape, shots, lower, upper = fit.shape, b.estimate, b.lower, b.upper
+        if joint is not None:
+            i = joint.index(mode)
+            shape = float(joint.phi[i][0, 0])
+            b = MaskedBounder(joint, i, q.confidence, q.seed, q.bound).quantile(q.fraction)
+        else:
+            fit = fit_life(own, q.family)
+            shape = fit.shape
+            b = Bounder(own, fit, q.confidence, q.bound, q.seed).quantile(q.fraction)
+        shots, lower, upper = b.estimate, b.lower, b.upper
     except NoMaximum as e:
         reason = str(e)
     share, low, high = (float(v[mode][-1]) for v in (curve.by_mode, curve.lower, curve.upper))
@@ -158,9 +201,14 @@ def _mode_life(records: LifeRecords, curve: Incidence, mode: str, q: Modes) -> M
     )  # fmt: skip
 
 
-def _notes(records: LifeRecords, curve: Incidence) -> tuple[Note, ...]:
+def _notes(
+    records: LifeRecords, curve: Incidence, joint: MaskedFit | None, fraction: float
+) -> tuple[Note, ...]:
     notes: list[Note] = []
-    if UNKNOWN in curve.by_mode:
+    if joint is not None:
+        for i in range(len(joint.causes)):
+            notes += unknown_note(joint, i, fraction)
+    elif UNKNOWN in curve.by_mode:
         k = records.count[records.failed & (records.mode == UNKNOWN)].sum()
         notes.append(
             Note(

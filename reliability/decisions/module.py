@@ -32,6 +32,7 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, bench_ends, slot_data
 from reliability.slots.promise import Cut, ModuleModel
+from reliability.slots.suspects import SuspectedModel, module_model
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -245,7 +246,7 @@ class _Module:
             raise CannotAnswer(
                 "No unit was seen working beyond its start; add records of longer tests."
             )
-        self.model = ModuleModel(slots, seed=q.seed)
+        self.model = module_model(slots, seed=q.seed)
 
     def usable(self, name: str, own: LifeRecords) -> Usable:
         """A slot's records at the operating point, or all of them as tested."""
@@ -266,7 +267,7 @@ class _Module:
         return ModuleAnswer(
             q.confidence, cut.method, self.point, q.as_tested, life, median, survival, self.slots(median, low),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low, cut), together,
-            notes=self.notes(together),
+            notes=self.notes(together, cut),
         )  # fmt: skip
 
     def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
@@ -298,7 +299,7 @@ class _Module:
         rows = [(s, m.survival(s), m.lower(s, cut), m.upper(s, self.q.confidence)) for s in grid]
         return Curve(*(numbers(v) for v in zip((0.0, 1.0, 1.0, 1.0), *rows, strict=True)))
 
-    def notes(self, together: Dependence) -> tuple[Note, ...]:
+    def notes(self, together: Dependence, cut: Cut) -> tuple[Note, ...]:
         text = "Slots are taken to fail independently of each other, and the first failure ends the module."
         notes = [Note("independent_slots", text)]
         if self.idle:
@@ -315,7 +316,22 @@ class _Module:
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
+        notes += suspect_notes(self.model, 1 - self.q.fraction, cut)
         return tuple(notes) + _dependence_note(together)
+
+
+def suspect_notes(model: ModuleModel, survival: float, cut: Cut) -> list[Note]:
+    """How the failures with several suspects were shared out, and what not knowing costs the bound."""
+    if not isinstance(model, SuspectedModel):
+        return []
+    reckoned = ", ".join(f"{v:.1f} to {n}" for n, v in sorted(model.reckoned().items()))
+    k = len(model.events)
+    here, known = model.promise(survival, cut), model.as_if_known(survival, cut)
+    text = (
+        f"{k} failure{'s' if k > 1 else ''} had several suspects; as estimated {reckoned}. The bound allows for not knowing "
+        f"which: {shots_text(here)} shots, where known causes in these shares would give {shots_text(known)}."
+    )
+    return [Note("suspects", text)]
 
 
 def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:

@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 
 import numpy as np
+from numpy.typing import NDArray
 
 from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer
@@ -51,6 +52,18 @@ class OnBoard:
         return v is not None and bool(np.isfinite(v[pool.slot == self.slot]).any())
 
 
+TAKEN_OUT = ("failure", "suspect")
+"""why a good unit was taken out of its module"""
+
+
+def whose(records: LifeRecords, module: str) -> NDArray[np.bool_]:
+    """Rows of the units that were last in a module, wherever they were before, (n,)."""
+    out = np.zeros(len(records), bool)
+    for rows in chains(records):
+        out[rows] = records.module[rows[-1]] == module
+    return out
+
+
 def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     """Units of the module that are still good, by slot and part.
 
@@ -61,7 +74,7 @@ def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     CannotAnswer
         If a slot's last unit has failed.
     """
-    mine = records.select(records.module == module)
+    mine = records.select(whose(records, module))
     if not len(mine):
         some = ", ".join(sorted(set(records.module.tolist()))[:12])
         raise BadInput(f"no records of module {module!r}; there are, among others: {some}")
@@ -73,12 +86,13 @@ def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     good: dict[tuple[str, str], list[np.ndarray]] = {}
     for rows in chains(mine):
         last = int(rows[-1])
-        if mine.right[last]:
+        if mine.right[last] and mine.removed[last] not in TAKEN_OUT:
             good.setdefault((str(mine.slot[last]), str(mine.part[last])), []).append(rows)
     dead = sorted(set(mine.slot.tolist()) - {slot for slot, _ in good})
     if dead:
         raise CannotAnswer(
-            f"In module {module} the last unit of {', '.join(dead)} has failed and no good one is recorded. "
+            f"In module {module} the last unit of {', '.join(dead)} has failed, is a suspect or was taken out, and no good "
+            "one is recorded. "
             "Record the replacement with its shots so far, then ask again."
         )
     return tuple(_group(mine, slot, part, units) for (slot, part), units in sorted(good.items()))

@@ -14,12 +14,13 @@ from reliability.records import LifeRecords
 def commonest(records: LifeRecords) -> dict[str, Level]:
     """The commonest voltage, and the commonest part at it, of the slot whose voltage is recorded.
 
-    Of voltages equally common the highest, of parts the first by name; empty without a voltage.
+    A unit counts at the voltage of its last stretch. Of voltages equally common the highest, of parts the
+    first by name; empty without a voltage.
     """
     volts = records.covariates.get("charge_V")
     if volts is None or np.isnan(volts).all():
         return {}
-    known = np.isfinite(volts)
+    known = np.isfinite(volts) & ~records.continued
     weights: dict[float, float] = {}
     for v, n in zip(volts[known], records.count[known], strict=True):
         weights[float(v)] = weights.get(float(v), 0.0) + float(n)

@@ -87,7 +87,8 @@ def steps_of(records: LifeRecords, confidence: float) -> tuple[Step, ...]:
 
 
 def seen_of(records: LifeRecords, column: str = "") -> tuple[Seen, ...]:
-    """The units as seen, thinned to what a picture can show."""
+    """The units as seen, thinned to what a picture can show; a unit at the stress of its last stretch."""
+    records = records.select(~records.continued)
     keep = np.arange(len(records))
     if keep.size > MOST_STEPS:
         keep = np.unique(np.linspace(0, keep.size - 1, MOST_STEPS).astype(int))

@@ -213,7 +213,14 @@ class OnRecords(Question):
     received: bool = setting(False, "Include contributions that wait to be accepted.")
 
     def chosen(self, pool: Pool) -> LifeRecords:
-        """The pool's records under these filters. Raises BadInput, CannotAnswer."""
+        """The pool's records under these filters, on the safe side. Raises BadInput, CannotAnswer.
+
+        Units taken out because they looked bad (``removed`` is ``suspect``) count as failed there.
+        """
+        return self.as_recorded(pool).suspects_failed()
+
+    def as_recorded(self, pool: Pool) -> LifeRecords:
+        """The same with such units as good as they were last seen. Raises BadInput, CannotAnswer."""
         from reliability.filters import choose
 
         return choose(

@@ -3,7 +3,7 @@ simulation (likelihood ratio with its distribution drawn under the simpler model
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,8 +12,9 @@ from reliability.life.calibrated import failures_in
 from reliability.life.engine import fit_batch
 from reliability.life.sample import Rows, Sample
 from reliability.life.scheme import scheme_of
-from reliability.life.stress import StressFit
-from reliability.notes import Note
+from reliability.life.stress import StressFit, fit_stress
+from reliability.life.units import units_of
+from reliability.notes import CannotAnswer, Note
 
 Array = NDArray[np.float64]
 
@@ -106,9 +107,12 @@ def check_stress_model(fit: StressFit, draws: int = 299, seed: int = 1) -> Stres
     """Test the common shape and the form of the stress relation.
 
     Levels are the distinct combinations of stress; all must have two failures or more at two or
-    more counts, else nothing is tested.
+    more counts, else nothing is tested. Units whose stress changed on the way have no level: the test
+    is made on the others, and a note says so.
     """
     nan = float("nan")
+    if fit.sample.path is not None or fit.sample.path_between is not None:
+        return _of_steady_units(fit, draws, seed)
     levels, inverse = np.unique(np.round(fit.x, 9), axis=0, return_inverse=True)
     inverse = inverse.reshape(-1)
     units = fit.records.units
@@ -154,3 +158,27 @@ def check_stress_model(fit: StressFit, draws: int = 299, seed: int = 1) -> Stres
             )
         )
     return StressChecks(shape_p, form_p, len(levels), tuple(notes))
+
+
+def _of_steady_units(fit: StressFit, draws: int, seed: int) -> StressChecks:
+    """The tests on the units whose stress stayed, where some changed."""
+    units = units_of(fit.records, fit.x)
+    h = units.histories
+    changed = float(units.records.count[units.varying].sum())
+    rest = fit.records.select(np.sort(h.select(~units.varying).order))
+    nan = float("nan")
+    found = StressChecks(nan, nan, 0, ())
+    if len(rest):
+        try:
+            own = fit_stress(rest, fit.terms, fit.family.name)
+        except CannotAnswer:
+            pass
+        else:
+            found = check_stress_model(own, draws, seed)
+    tested = np.isfinite(found.shape_p)
+    text = (
+        f"{changed:g} units changed their stress on the way: they are in the fit, by cumulative exposure, but "
+        + ("the check of its form and its one shape is made on the others." if tested else
+           "the others are too few to check its form and its one shape.")
+    )  # fmt: skip
+    return replace(found, notes=(*found.notes, Note("steps_unchecked", text)))

@@ -1,8 +1,8 @@
 """One-sided bounds on what a fitted model says, by the method asked for.
 
 ``calibrated`` (the default) keeps its confidence for small samples: exactly, by quadrature of the
-pivots, for complete and failure-terminated tests (Lawless 2003, ch. 5); by inverting a simulated
-test for every other scheme. ``likelihood`` cuts the signed root at the normal quantile; ``wald``
+pivots, for complete and failure-terminated tests (Lawless 2003, ch. 5) and for tests whose units were
+withdrawn at failures (Viveros & Balakrishnan 1994); by inverting a simulated test for every other scheme. ``likelihood`` cuts the signed root at the normal quantile; ``wald``
 adds multiples of the standard error. Both are too optimistic with few failures.
 """
 
@@ -16,11 +16,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv
 
+from reliability.histories import lives_of
 from reliability.life.calibrated import calibrate
 from reliability.life.families import normal_quantile
 from reliability.life.fit import LifeFit, log_jacobian, phi_covariance
 from reliability.life.quadrature import Plane, plane
-from reliability.life.scheme import Scheme, kind_of, scheme_of
+from reliability.life.scheme import EXACT_KINDS, Scheme, kind_of, scheme_of
 from reliability.life.signed_root import solve_root
 from reliability.life.stress import StressFit
 from reliability.life.targets import LogLife, LogQuantile, LogShape, Target
@@ -160,13 +161,14 @@ class Bounder(TargetBounds):
         seed: int = 1,
         effort: float = 1.0,
     ) -> None:
+        records = lives_of(records)
         cov = phi_covariance(fit.family, fit.sample, fit.phi)
         super().__init__(fit, records, cov, confidence, method, seed, int(1_200_000 * effort))
         self.fit = fit
         self.notes: tuple[Note, ...] = ()
         self._plane: Plane | None = None
         if self.method == "calibrated":
-            self.method = "exact" if kind_of(records) != "other" else "simulated"
+            self.method = "exact" if kind_of(records) in EXACT_KINDS else "simulated"
         if self.skipped:
             text = (
                 f"{records.units:g} units: the plain likelihood-ratio bound is used; "

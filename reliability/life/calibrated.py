@@ -58,6 +58,10 @@ def failures_in(sample: Sample) -> Array:
         total = total + sample.point.d.sum(axis=0)
     if sample.between is not None and sample.between.hi is not None:
         total = total + np.isfinite(sample.between.hi).sum(axis=0)
+    if sample.path is not None and sample.path.d is not None:
+        total = total + sample.path.d.sum(axis=0)
+    if sample.path_between is not None and sample.path_between.dose_hi is not None:
+        total = total + np.isfinite(sample.path_between.dose_hi.max(axis=0)).sum(axis=0)
     return total
 
 

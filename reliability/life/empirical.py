@@ -6,11 +6,13 @@ Kaplan & Meier (1958) for exact and right-censored lives, with late entry, by li
 
 from __future__ import annotations
 
+import warnings
 from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.histories import lives_of
 from reliability.life.families import normal_quantile
 from reliability.life.self_consistent import innermost, mass_variance, masses
 from reliability.records import LifeRecords
@@ -71,9 +73,12 @@ def kaplan_meier(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCur
     if not records.exact[dead].all():
         raise ValueError("Kaplan-Meier needs exact failures")
     # its alpha is two-sided; ours is the confidence of each limit by itself
-    fit = KaplanMeierFitter(alpha=2.0 * (1.0 - confidence)).fit(
-        records.shots_good, dead, entry=records.shots_from, weights=records.count
-    )
+    with warnings.catch_warnings():
+        # a failure of unknown cause counts with its share: such weights are no sampling weights
+        warnings.filterwarnings("ignore", "It looks like your weights are not integers")
+        fit = KaplanMeierFitter(alpha=2.0 * (1.0 - confidence)).fit(
+            records.shots_good, dead, entry=records.shots_from, weights=records.count
+        )
     table = fit.event_table
     drop = table["observed"].to_numpy() > 0
     # who enters at a count is in its table, but not yet at risk at that count
@@ -113,7 +118,16 @@ def turnbull(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCurve:
 
 
 def empirical_curve(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCurve:
-    """Kaplan-Meier where every failure is exact, Turnbull otherwise."""
+    """Kaplan-Meier where every failure is exact, Turnbull otherwise; a unit once, whatever its stretches.
+
+    Raises
+    ------
+    BadInput
+        If records of one unit contradict each other.
+    CannotAnswer
+        If the estimate does not settle.
+    """
+    records = lives_of(records) if records.continued.any() else records
     if records.exact[records.failed].all():
         return kaplan_meier(records, confidence)
     return turnbull(records, confidence)

@@ -195,6 +195,10 @@ def start_values(sample: Sample) -> Array:
         with np.errstate(invalid="ignore"):
             mid = np.where(np.isinf(lo), hi - 0.5, np.where(np.isinf(hi), lo, 0.5 * (lo + hi)))
         parts.append(mid)
+    if sample.path is not None:
+        parts.append(sample.path.y)
+    if sample.path_between is not None:
+        parts.append(np.where(np.isfinite(sample.path_between.y), sample.path_between.y, 0.0))
     y = np.concatenate([np.broadcast_to(a, (a.shape[0], sample.size)) for a in parts])
     mean = y.mean(axis=0)
     spread = np.sqrt(((y - mean) ** 2).mean(axis=0))

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.histories import lives_of
 from reliability.life.engine import fit_batch, information
 from reliability.life.existence import check_existence
 from reliability.life.families import Family, family
@@ -114,6 +115,7 @@ def fit_life(records: LifeRecords, family_name: str = "weibull") -> LifeFit:
     Parameters
     ----------
     records : LifeRecords
+        Stretches of one unit count as one life, whatever the stress.
     family_name : str
         ``weibull``, ``lognormal``, ``loglogistic`` or ``exponential``.
 
@@ -125,6 +127,8 @@ def fit_life(records: LifeRecords, family_name: str = "weibull") -> LifeFit:
     ------
     NoMaximum
         If these data have no maximum of the likelihood; the message says why.
+    BadInput
+        If records of one unit contradict each other.
     ValueError
         For an unknown family.
 
@@ -140,6 +144,7 @@ def fit_life(records: LifeRecords, family_name: str = "weibull") -> LifeFit:
     20.0
     """
     fam = family(family_name)
+    records = lives_of(records)
     existence = check_existence(records, fam.shape_free)
     if not existence.exists:
         raise NoMaximum(existence.code, existence.reason)

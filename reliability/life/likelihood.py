@@ -10,6 +10,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.life.exposure import path_terms
 from reliability.life.families import Family
 from reliability.life.sample import Rows, Sample
 
@@ -233,10 +234,12 @@ class Problem:
             )
             if rows is not None
         ]
+        self.paths = [p for p in (sample.path, sample.path_between) if p is not None]
         self.deaths: Array | float = 0.0
-        if sample.point is not None and sample.point.d is not None:
-            d = sample.point.d
-            self.deaths = (d if sample.point.weight is None else d * sample.point.weight).sum(0)
+        for part in (sample.point, sample.path):
+            if part is not None and part.d is not None:
+                d = part.d
+                self.deaths = self.deaths + (d if part.weight is None else d * part.weight).sum(0)
 
     def beta(self, s: Array) -> tuple[Array | float, int | None]:
         """beta and its place among the free parameters (None when held)."""
@@ -260,6 +263,12 @@ class Problem:
             for i in range(k):
                 grad[i] += g[i]
             curv = h if not curv else [[a + b for a, b in zip(*rows)] for rows in zip(curv, h)]
+        if self.paths:
+            log, g, h = self._path_terms(s)
+            ll = log if ll is None else ll + log
+            for i in range(k):
+                grad[i] += g[i]
+            curv = h if not curv else [[a + b for a, b in zip(*rows)] for rows in zip(curv, h)]
         assert ll is not None
         beta, at = self.beta(s)
         ll += self.deaths * np.log(beta)
@@ -268,6 +277,42 @@ class Problem:
             grad[at] += ratio
             curv[at][at] = curv[at][at] - ratio / beta
         return ll, grad, curv
+
+    def _path_terms(self, s: Array) -> tuple[Array, list[Array], list[list[Array]]]:
+        """Terms of units with stretches at different stresses, in the free parameters."""
+        size, p = s.shape[1], self.p
+        phi = self.full(s)
+        ll, grad, curv = np.zeros(size), [np.zeros(size)] * p, [[np.zeros(size)] * p] * p
+        for part in self.paths:
+            log, g, h = path_terms(self.family, part, phi)
+            ll = ll + log
+            grad = [a + b for a, b in zip(grad, g, strict=True)]
+            both = [[h[max(i, j)][min(i, j)] for j in range(p)] for i in range(p)]
+            curv = [[a + b for a, b in zip(*rows, strict=True)] for rows in zip(curv, both)]
+        # phi is linear in the free parameters: slope[k][j] = d phi_j / d s_k
+        zero = self.full(np.zeros_like(s))
+        slope = [
+            self.full(np.eye(len(s))[:, k : k + 1] + np.zeros_like(s)) - zero for k in range(len(s))
+        ]
+        free = range(len(s))
+        return (
+            ll,
+            [sum((a[j] * grad[j] for j in range(p)), np.zeros(size)) for a in slope],
+            [
+                [
+                    sum(
+                        (
+                            slope[a][i] * slope[b][j] * curv[i][j]
+                            for i in range(p)
+                            for j in range(p)
+                        ),
+                        np.zeros(size),
+                    )
+                    for b in range(a + 1)
+                ]
+                for a in free
+            ],
+        )
 
     def full(self, s: Array) -> Array:
         """All of phi (p, B) from the free parameters."""

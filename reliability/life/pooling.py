@@ -14,8 +14,10 @@ from numpy.typing import NDArray
 from scipy.optimize import minimize
 from scipy.special import logsumexp
 
+from reliability.life.exposure import log_life
 from reliability.life.families import Family
-from reliability.life.sample import log_centre
+from reliability.life.sample import doses, log_centre
+from reliability.life.units import units_of
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
@@ -70,45 +72,60 @@ class PooledFit:
 
 
 class _Data:
-    """Records as arrays for the marginal likelihood."""
+    """Units as arrays for the marginal likelihood; their stretches put together."""
 
     def __init__(self, records: LifeRecords, x: Array, labels: NDArray[np.object_]) -> None:
-        self.groups, self.index = np.unique(labels.astype(str), return_inverse=True)
-        c = log_centre(records)
+        units = units_of(records, x)
+        own = labels[units.histories.order][units.histories.last]
+        self.groups, self.index = np.unique(own.astype(str), return_inverse=True)
+        r = units.records
+        c = log_centre(r)
         self.centre = c
         with np.errstate(divide="ignore"):
-            self.good = np.log(records.shots_good) - c
-            self.failed = np.log(records.shots_failed) - c
-            self.start = np.log(records.shots_from) - c
-        self.exact, self.right = records.exact, records.right & (records.shots_good > 0)
-        self.between = records.failed & ~records.exact
-        self.late = records.shots_from > 0
-        self.weight = records.count
-        self.x = x
+            self.good = np.log(r.shots_good) - c
+            self.failed = np.log(r.shots_failed) - c
+            self.start = np.log(r.shots_from) - c
+        self.exact, self.right = r.exact, r.right & (r.shots_good > 0)
+        self.between = r.failed & ~r.exact
+        self.late = r.shots_from > 0
+        self.weight = r.count
+        self.x, self.x_first = units.x, units.x_first
+        self.path = np.flatnonzero(units.varying)
+        if self.path.size:
+            ends, self.path_x = units.stretches(self.path)
+            self.dose = doses(ends, r.shots_good[self.path, None], c)
+            self.dose_hi = doses(ends, r.shots_failed[self.path, None], c)
+
+    def _ends(self, phi: Array) -> tuple[Array, Array, Array]:
+        """Standardised log life at the last good and at the failed count, and ln d ln e / d ln t."""
+        location = phi[1] + self.x @ phi[2:]
+        low, high = phi[0] * self.good + location, phi[0] * self.failed + location
+        jacobian = np.zeros(low.size)
+        if self.path.size:
+            at, column = self.path, phi[:, None]
+            low[at] = log_life(self.path_x, self.dose, column)[:, 0]
+            high[at] = log_life(self.path_x, self.dose_hi, column)[:, 0]
+            jacobian[at] = self.good[at] + (location[at] - low[at]) / phi[0]
+        return low, high, jacobian
 
     def by_record(self, fam: Family, phi: Array, shift: Array) -> Array:
-        """Log-likelihood of each record with its log life shifted by each of ``shift`` (k,), (n, k)."""
+        """Log-likelihood of each unit with its log life shifted by each of ``shift`` (k,), (n, k)."""
         beta = phi[0]
-        location = phi[1] + self.x @ phi[2:]
         move = -beta * shift[None, :]
         out = np.zeros((self.good.size, shift.size))
-
-        def w(y: Array, mask: NDArray[np.bool_]) -> Array:
-            return (beta * y[mask] + location[mask])[:, None] + move
-
         with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
-            if self.exact.any():
-                a = w(self.good, self.exact)
-                out[self.exact] = fam.point(a, np.ones_like(a))[0] + np.log(beta)
-            if self.right.any():
-                a = w(self.good, self.right)
-                out[self.right] = fam.survive(a)[0]
-            if self.between.any():
-                out[self.between] = fam.between(
-                    w(self.good, self.between), w(self.failed, self.between)
-                )[0]
+            low, high, jacobian = (v[:, None] for v in self._ends(phi))
+            e, r, b = self.exact, self.right, self.between
+            if e.any():
+                a = low[e] + move
+                out[e] = fam.point(a, np.ones_like(a))[0] + np.log(beta) + jacobian[e]
+            if r.any():
+                out[r] = fam.survive(low[r] + move)[0]
+            if b.any():
+                out[b] = fam.between(low[b] + move, high[b] + move)[0]
             if self.late.any():
-                out[self.late] -= fam.survive(w(self.start, self.late))[0]
+                entry = beta * self.start + phi[1] + self.x_first @ phi[2:]
+                out[self.late] -= fam.survive(entry[self.late, None] + move)[0]
         return np.maximum(np.nan_to_num(out * self.weight[:, None], nan=-1e8, neginf=-1e8), -1e8)
 
     def by_group(self, fam: Family, phi: Array, shift: Array) -> Array:

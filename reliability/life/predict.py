@@ -15,11 +15,12 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.special import betainc
 
+from reliability.histories import lives_of
 from reliability.life.bounds import CALIBRATION_LIMIT
 from reliability.life.engine import fit_batch
 from reliability.life.fit import LifeFit
 from reliability.life.quadrature import plane
-from reliability.life.scheme import kind_of, scheme_of
+from reliability.life.scheme import EXACT_KINDS, kind_of, scheme_of
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
@@ -106,8 +107,9 @@ def predict(
             "units and how many of them to keep must be whole numbers, 1 <= keep <= units"
         )
     fam = fit.family
+    records = lives_of(records)
     scale = np.array([fit.phi[0, 0], fit.phi[1, 0]])
-    if kind_of(records) != "other" and fam.shape_free:
+    if kind_of(records) in EXACT_KINDS and fam.shape_free:
         pl = plane(fam, fit.sample, fit.phi)
         method = "exact"
 

@@ -12,6 +12,9 @@ at which it is inspected. What must be assumed:
   a common step, at every multiple of it between). If no unit was ever seen good at an inspection
   and failed at a later one, each unit was inspected once, at its own count.
 * Units still good count as watched or inspected in the same share as the units that failed.
+* Units withdrawn because another failed (``removed`` = failure) are withdrawn again at the failure
+  of the same rank, drawn by lot among those still good (progressive type II censoring).
+* Units whose stress changes on the way live through their planned stretches (see ``plans``).
 """
 
 from __future__ import annotations
@@ -22,22 +25,62 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reliability.life.families import Family
-from reliability.life.sample import Rows, Sample, log_centre
+from reliability.life.plans import Plans, plans_of
+from reliability.life.sample import Paths, Rows, Sample, log_centre
+from reliability.life.units import units_of
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
 
 
-def kind_of(records: LifeRecords) -> str:
-    """``complete``, ``failure_terminated`` (all others good at the last failure) or ``other``."""
+EXACT_KINDS = ("complete", "failure_terminated", "progressive")
+"""tests whose pivots have the normalised likelihood as their distribution, given the ancillaries"""
+
+
+def kind_of(records: LifeRecords, group: NDArray[np.intp] | None = None) -> str:
+    """What stopped the watch of the units.
+
+    Parameters
+    ----------
+    records : LifeRecords
+        One record a unit.
+    group : int array (n,), optional
+        Units that were stopped by failures of their own group (default: all one group).
+
+    Returns
+    -------
+    str
+        ``complete``; ``failure_terminated``: all others good at the last failure; ``progressive``:
+        besides, or instead, units withdrawn at failures (Viveros & Balakrishnan 1994, Technometrics
+        36, 84-91); else ``other``.
+    """
     dead = records.failed
     if not dead.any() or (records.shots_from > 0).any() or not records.exact[dead].all():
         return "other"
     if dead.all():
         return "complete"
-    ends = np.unique(records.shots_good[~dead])
+    kinds = set()
+    group = np.zeros(len(records), np.intp) if group is None else group
+    for g in np.unique(group):
+        own = group == g
+        kinds.add(_kind_of_group(records.select(own)))
+    if "other" in kinds:
+        return "other"
+    return "progressive" if "progressive" in kinds else "failure_terminated"
+
+
+def _kind_of_group(records: LifeRecords) -> str:
+    dead = records.failed
+    if not dead.any():
+        return "other"
+    if dead.all():
+        return "complete"
     last = records.shots_good[dead].max()
-    return "failure_terminated" if ends.size == 1 and ends[0] == last else "other"
+    good, why = records.shots_good[~dead], records.removed[~dead]
+    if (good == last).all():
+        return "failure_terminated"
+    withdrawn = (why == "failure") & np.isin(good, records.shots_good[dead])
+    return "progressive" if (withdrawn | (good == last)).all() else "other"
 
 
 def _grid(points: Array) -> Array:
@@ -77,6 +120,12 @@ class Scheme:
         Log inspection counts.
     single : bool
         Each inspected unit has one inspection only, at ``end``.
+    x_entry : array (n, q - 1)
+        Covariates at entry.
+    withdrawn : tuple of (index array, int array)
+        Groups with units withdrawn at failures: their units, and how many leave at each failure.
+    plans : Plans or None
+        Planned stretches, where the stress of some unit changes on the way.
     """
 
     centre: float
@@ -90,6 +139,9 @@ class Scheme:
     inspected: NDArray[np.bool_]
     grid: Array
     single: bool
+    x_entry: Array
+    withdrawn: tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...] = ()
+    plans: Plans | None = None
 
     @property
     def size(self) -> int:
@@ -106,30 +158,45 @@ class Scheme:
         """
         n = self.size
         log_s = np.log(rng.random((n, size)))
-        location = np.broadcast_to(phi[1], (size,)) + np.zeros((n, 1))
-        for j in range(self.x.shape[1]):
-            location = location + self.x[:, j : j + 1] * phi[2 + j]
+        location = self._location(self.x, phi, size)
         late = np.isfinite(self.entry)
         if late.any():
-            w_entry = phi[0] * self.entry[late, None] + location[late]
+            w_entry = phi[0] * self.entry[late, None] + self._location(
+                self.x_entry[late], phi, size
+            )
             log_s[late] += fam.survive(w_entry)[0]
-        y = (fam.log_sf_inverse(log_s) - location) / phi[0]
+        w = fam.log_sf_inverse(log_s)
+        y = (w - location) / phi[0]
+        path = np.zeros(n, bool)
+        if self.plans is not None:
+            path = self.plans.varying
+            y[path] = self.plans.reach(path, w[path] / phi[0], phi)
         end = self._ends(size, rng)
+        if self.stopped or self.withdrawn:
+            end = np.repeat(end, size, axis=1) if end.shape[1] == 1 else end
         for members, r in self.stopped:
-            last = np.partition(y[members], r - 1, axis=0)[r - 1]
-            if end.shape[1] == 1:
-                end = np.repeat(end, size, axis=1)
-            end[members] = last
+            end[members] = np.partition(y[members], r - 1, axis=0)[r - 1]
+        for members, leave in self.withdrawn:
+            end[members] = _withdrawals(y[members], leave, rng)
         watched = ~self.inspected
-        point = self._point(y, end, watched) if watched.any() else None
-        between = self._between(y, end, size) if self.inspected.any() else None
-        entry = None
-        if late.any():
-            entry = Rows(self.entry[late, None], self._covariates(late))
-        return Sample(size, point, between, entry, 1 + self.x.shape[1], self.centre)
+        entry = Rows(self.entry[late, None], _columns(self.x_entry[late])) if late.any() else None
+        return Sample(
+            size,
+            self._point(y, end, watched & ~path) if (watched & ~path).any() else None,
+            self._between(y, end, self.inspected & ~path) if (self.inspected & ~path).any() else None,
+            entry,
+            1 + self.x.shape[1],
+            self.centre,
+            self._path(y, end, watched & path) if (watched & path).any() else None,
+            self._path_between(y, end, self.inspected & path) if (self.inspected & path).any() else None,
+        )  # fmt: skip
 
-    def _covariates(self, mask: NDArray[np.bool_]) -> Array:
-        return np.ascontiguousarray(self.x[mask].T[:, :, None])
+    @staticmethod
+    def _location(x: Array, phi: Array, size: int) -> Array:
+        location = np.broadcast_to(phi[1], (size,)) + np.zeros((len(x), 1))
+        for j in range(x.shape[1]):
+            location = location + x[:, j : j + 1] * phi[2 + j]
+        return location
 
     def _ends(self, size: int, rng: np.random.Generator) -> Array:
         """End of watch of each unit, (n, 1) where nothing is drawn, else (n, size)."""
@@ -154,19 +221,30 @@ class Scheme:
             out[row] = values[np.minimum(np.searchsorted(c, rng.random(size)), values.size - 1)]
         return out
 
-    def _point(self, y: Array, end: Array, watched: NDArray[np.bool_]) -> Rows:
-        yw, ew = y[watched], end[watched]
-        d = (yw <= ew).astype(float)
-        return Rows(np.minimum(yw, ew), self._covariates(watched), d=d)
+    def _point(self, y: Array, end: Array, mask: NDArray[np.bool_]) -> Rows:
+        yw, ew = y[mask], end[mask]
+        return Rows(np.minimum(yw, ew), _columns(self.x[mask]), d=(yw <= ew).astype(float))
 
-    def _between(self, y: Array, end: Array, size: int) -> Rows:
-        mask = self.inspected
+    def _path(self, y: Array, end: Array, mask: NDArray[np.bool_]) -> Paths:
+        assert self.plans is not None
+        yw, ew = y[mask], end[mask]
+        return self.plans.paths(mask, np.minimum(yw, ew), d=(yw <= ew).astype(float))
+
+    def _between(self, y: Array, end: Array, mask: NDArray[np.bool_]) -> Rows:
+        lo, hi = self._found(y, end, mask)
+        return Rows(lo, _columns(self.x[mask]), hi=hi)
+
+    def _path_between(self, y: Array, end: Array, mask: NDArray[np.bool_]) -> Paths:
+        assert self.plans is not None
+        lo, hi = self._found(y, end, mask)
+        return self.plans.paths(mask, lo, hi=hi)
+
+    def _found(self, y: Array, end: Array, mask: NDArray[np.bool_]) -> tuple[Array, Array]:
+        """Log counts between which inspections find each unit failed (inf: found good)."""
         yi = y[mask]
         ei = np.broadcast_to(end[mask], yi.shape)
         if self.single:
-            lo = np.where(yi > ei, ei, -np.inf)
-            hi = np.where(yi > ei, np.inf, ei)
-            return Rows(lo, self._covariates(mask), hi=hi)
+            return np.where(yi > ei, ei, -np.inf), np.where(yi > ei, np.inf, ei)
         edges = np.concatenate(([-np.inf], self.grid, [np.inf]))
         at = np.searchsorted(self.grid, yi, side="left")
         lo, hi = edges[at], edges[at + 1]
@@ -175,8 +253,29 @@ class Scheme:
         last = edges[np.searchsorted(self.grid, ei + 1e-12, side="right")]
         lo = np.where(past, last, lo)
         hi = np.where(past, np.inf, hi)
-        lo = np.maximum(lo, self.entry[mask, None])
-        return Rows(lo, self._covariates(mask), hi=hi)
+        return np.maximum(lo, self.entry[mask, None]), hi
+
+
+def _columns(x: Array) -> Array:
+    return np.ascontiguousarray(x.T[:, :, None])
+
+
+def _withdrawals(y: Array, leave: NDArray[np.intp], rng: np.random.Generator) -> Array:
+    """Ends of watch where ``leave[i]`` of the units still good leave at the i-th failure, (n, B)."""
+    n, size = y.shape
+    end = np.full((n, size), np.inf)
+    on_test = np.ones((n, size), bool)
+    lot = rng.random((n, size))
+    for count in leave:
+        t = np.where(on_test, y, np.inf)
+        first = t.argmin(axis=0)
+        now = np.take_along_axis(t, first[None], axis=0)[0]
+        np.put_along_axis(on_test, first[None], False, axis=0)
+        if count:
+            order = np.argsort(np.where(on_test, lot, np.inf), axis=0)[:count]
+            np.put_along_axis(end, order, np.broadcast_to(now, order.shape), axis=0)
+            np.put_along_axis(on_test, order, False, axis=0)
+    return end
 
 
 def _product_limit_of_ends(y: Array, is_end: NDArray[np.bool_]) -> tuple[Array, Array]:
@@ -215,21 +314,25 @@ def _masses(
     return ends, mass
 
 
-def _stopped(
-    r: LifeRecords, last_seen: Array, entry: Array, group: NDArray[np.intp]
-) -> tuple[tuple[NDArray[np.intp], int], ...]:
-    """Groups of exact failures whose good units all end at the last failure."""
-    out = []
+def _failure_stopped(
+    r: LifeRecords, group: NDArray[np.intp], one_group: bool
+) -> tuple[
+    tuple[tuple[NDArray[np.intp], int], ...],
+    tuple[tuple[NDArray[np.intp], NDArray[np.intp]], ...],
+]:
+    """Groups stopped by their last failure, and groups with units withdrawn at failures."""
+    stopped, withdrawn = [], []
     for g in np.unique(group):
         own = np.flatnonzero(group == g)
-        dead, alive = own[r.failed[own]], own[r.right[own]]
-        if not dead.size or not alive.size or not r.exact[dead].all():
-            continue
-        if np.isfinite(entry[own]).any() or np.ptp(last_seen[alive]) > 0:
-            continue
-        if last_seen[alive][0] == last_seen[dead].max():
-            out.append((own, int(dead.size)))
-    return tuple(out)
+        part = r.select(own)
+        kind = kind_of(part)
+        if kind == "failure_terminated" and not one_group:
+            stopped.append((own, int(part.failed.sum())))
+        elif kind == "progressive":
+            times = np.sort(part.shots_good[part.failed])
+            at = np.searchsorted(times, part.shots_good[part.right], side="right") - 1
+            withdrawn.append((own, np.bincount(at, minlength=times.size)))
+    return tuple(stopped), tuple(withdrawn)
 
 
 def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None = None) -> Scheme:
@@ -238,20 +341,49 @@ def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None
     Parameters
     ----------
     records : LifeRecords
+        One element a stretch.
     x : array (n, q - 1), optional
     centre : float, optional
         As in ``sample_of``.
+
+    Raises
+    ------
+    BadInput
+        If records of one unit contradict each other.
     """
-    c = log_centre(records) if centre is None else centre
-    n = len(records)
-    x = np.empty((n, 0)) if x is None else x
-    keep = records.failed | (records.shots_good > 0)
-    repeat = np.repeat(np.flatnonzero(keep), records.count[keep].astype(int))
-    r = records.select(repeat)
+    units = units_of(records, x)
+    c = log_centre(units.records) if centre is None else centre
+    lives = units.records
+    keep = lives.failed | (lives.shots_good > 0)
+    repeat = np.repeat(np.flatnonzero(keep), lives.count[keep].astype(int))
+    r = lives.select(repeat)
     with np.errstate(divide="ignore"):
         entry = np.log(r.shots_from) - c
         good = np.log(r.shots_good) - c
         failed = np.log(r.shots_failed) - c
+    inspected, single, grid = _inspections(r, c)
+    last_seen = np.where(r.failed, failed, good)
+    plans = plans_of(units, repeat, c) if units.varying.any() else None
+    group = _groups(units.x[repeat]) if plans is None else plans.group
+    ends, mass = _masses(last_seen, r.right, group)
+    stopped, withdrawn = _failure_stopped(r, group, units.x.shape[1] == 0)
+    end = np.where(r.right, good, np.nan)
+    for members, _ in withdrawn:
+        end[members] = np.inf
+    by_inspection = r.failed & ~r.exact
+    if single:
+        end = np.where(by_inspection, failed, end)
+    elif inspected.any():
+        # a failed unit would have been inspected on to the last count on the grid
+        end = np.where(by_inspection & (grid.size > 0), grid[-1] if grid.size else np.inf, end)
+    return Scheme(
+        c, units.x[repeat], entry, end, last_seen, ends, mass, stopped, inspected, grid, single,
+        units.x_first[repeat], withdrawn, plans,
+    )  # fmt: skip
+
+
+def _inspections(r: LifeRecords, c: float) -> tuple[NDArray[np.bool_], bool, Array]:
+    """Which units are inspected, whether each once only, and the log inspection counts."""
     by_inspection = r.failed & ~r.exact
     share = by_inspection.sum() / max(int(r.failed.sum()), 1)
     inspected = by_inspection.copy()
@@ -267,14 +399,4 @@ def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None
         points = np.concatenate((r.shots_good[inspected], r.shots_failed[inspected & r.failed]))
         with np.errstate(divide="ignore"):
             grid = np.log(_grid(points)) - c
-    last_seen = np.where(r.failed, failed, good)
-    group = _groups(x[repeat])
-    ends, mass = _masses(last_seen, r.right, group)
-    stopped = _stopped(r, last_seen, entry, group) if x.shape[1] else ()
-    end = np.where(r.right, good, np.nan)
-    if single:
-        end = np.where(by_inspection, failed, end)
-    elif inspected.any():
-        # a failed unit would have been inspected on to the last count on the grid
-        end = np.where(by_inspection & (grid.size > 0), grid[-1] if grid.size else np.inf, end)
-    return Scheme(c, x[repeat], entry, end, last_seen, ends, mass, stopped, inspected, grid, single)
+    return inspected, single, grid

@@ -74,9 +74,15 @@ def solve_root(
     step = step if np.isfinite(step) and step > 0 else 0.1
     side = np.where(cut >= 0, -1.0, 1.0)
     far = centre + side * np.maximum(np.abs(cut), 0.05) * step
+    last = np.repeat(phi, cut.size, axis=1)
 
     def excess(v: Array) -> Array:
-        return signed_root(fam, sample, target, v, phi, loglik)[0] - cut
+        nonlocal last
+        phi_v, ll = constrained(fam, sample, target, v, last)
+        # the next fit starts where this one ended
+        last = np.where(np.isfinite(ll), phi_v, phi)
+        sign = np.where(v <= centre, 1.0, -1.0)
+        return np.asarray(sign * np.sqrt(np.maximum(2.0 * (loglik - ll), 0.0)) - cut)
 
     near = np.full(cut.size, centre)
     g_near = -cut

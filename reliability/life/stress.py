@@ -19,11 +19,14 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.histories import histories_of
 from reliability.life.engine import fit_batch
+from reliability.life.exposure import log_life
 from reliability.life.families import Family, family
 from reliability.life.fit import few_failure_notes, log_jacobian, phi_covariance
-from reliability.life.sample import Sample, sample_of
+from reliability.life.sample import Sample, doses, sample_of
 from reliability.life.targets import LogQuantile
+from reliability.life.units import Units, units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 
@@ -135,9 +138,12 @@ class StressFit:
         Covariance of ``phi``.
     sample : Sample
     records : LifeRecords
-        Those used: complete in every stress column.
+        Those used, one element a stretch: complete in every stress column.
     x : array (n, q - 1)
+        Covariates of each record.
     notes : tuple of Note
+    units, failures : float
+        Units, counts included, and those that failed; a unit counts once however many stretches.
     """
 
     family: Family
@@ -152,6 +158,8 @@ class StressFit:
     records: LifeRecords
     x: Array
     notes: tuple[Note, ...]
+    units: float = 0.0
+    failures: float = 0.0
 
     def at(self, stress: Mapping[str, float | str | Array]) -> tuple[float, ...]:
         """Design values at a stress (each a number, or an array where the stress is one).
@@ -179,12 +187,23 @@ class StressFit:
         return np.exp(v + self.sample.centre)
 
     def residuals(self) -> tuple[Array, Array]:
-        """Standardised log residuals w (lower and upper end of what is known), (n,) each."""
-        location = self.phi[1, 0] + self.x @ self.phi[2:, 0]
+        """Standardised log residuals w (lower and upper end of what is known) of each unit, (m,) each.
+
+        Of units with stretches at different stresses: the log of their cumulative exposure over sigma.
+        """
+        units = units_of(self.records, self.x)
+        location = self.phi[1, 0] + units.x @ self.phi[2:, 0]
         with np.errstate(divide="ignore"):
-            lo = np.log(self.records.shots_good) - self.sample.centre
-            hi = np.log(self.records.shots_failed) - self.sample.centre
-        return self.phi[0, 0] * lo + location, self.phi[0, 0] * hi + location
+            lo = np.log(units.records.shots_good) - self.sample.centre
+            hi = np.log(units.records.shots_failed) - self.sample.centre
+        low, high = self.phi[0, 0] * lo + location, self.phi[0, 0] * hi + location
+        at = np.flatnonzero(units.varying)
+        if at.size:
+            ends, x = units.stretches(at)
+            for w, count in ((low, units.records.shots_good), (high, units.records.shots_failed)):
+                dose = doses(ends, count[at][:, None], self.sample.centre)
+                w[at] = log_life(x, dose, self.phi)[:, 0]
+        return low, high
 
 
 def usable(records: LifeRecords, terms: Sequence[Term]) -> tuple[LifeRecords, tuple[Note, ...]]:
@@ -213,11 +232,17 @@ def usable(records: LifeRecords, terms: Sequence[Term]) -> tuple[LifeRecords, tu
                 raise BadInput(f"{part.column} has values below absolute zero")
     if keep.all():
         return records, ()
-    left = records.count[~keep].sum()
     if not keep.any():
         raise CannotAnswer("No record gives every stress column of the model.")
+    h = histories_of(records)
+    # a history is used whole or not at all
+    whole = np.bincount(h.unit, ~keep[h.order], len(h)) == 0
+    if not whole.any():
+        raise CannotAnswer("No unit has every stress column of the model in all its stretches.")
+    left = h.records.count[h.last[~whole]].sum()
     note = Note("missing_stress", f"{left:g} units are left out: a stress column is empty there.")
-    return records.select(keep), (note,)
+    kept = np.sort(h.select(whole).order)
+    return records.select(kept), (note,)
 
 
 def _design(records: LifeRecords, terms: Sequence[Term]) -> tuple[Column, ...]:
@@ -316,7 +341,8 @@ def fit_stress(
             "No unit has failed, so nothing can be said on how life depends on stress."
         )
     sample = sample_of(records, x)
-    _check_maximum(records, sample, full, design)
+    units = units_of(records, x)
+    _check_maximum(units, sample, design)
     result = fit_batch(fam, sample, tol=1e-19, max_iter=300)
     if not result.converged[0]:
         raise CannotAnswer(
@@ -329,20 +355,22 @@ def fit_stress(
     return StressFit(
         fam, tuple(terms), design, 1.0 / beta, float(result.loglik[0]) - log_jacobian(records),
         -phi[2:, 0] / beta / spreads, phi, phi_covariance(fam, sample, phi), sample, records, x,
-        notes + few_failure_notes(records.failures),
+        notes + few_failure_notes(records.failures), units.records.units, units.records.failures,
     )  # fmt: skip
 
 
-def _check_maximum(
-    records: LifeRecords, sample: Sample, full: Array, design: tuple[Column, ...]
-) -> None:
+def _check_maximum(units: Units, sample: Sample, design: tuple[Column, ...]) -> None:
     """Refuse data on which some direction never lowers the likelihood (see ``existence``).
 
     A linear programme looks for ``d`` with ``u = d_beta y + x.d_gamma`` 0 at exact failures, at
-    most 0 where good, at least 0 where failed.
+    most 0 where good, at least 0 where failed. With stretches at different stresses ``u`` is the
+    largest over stretches, linear only where d_beta is 0: then only such directions are looked for
+    here, and a shape that runs away shows in the fit itself.
     """
     from scipy.optimize import linprog
 
+    records = units.records
+    full = np.column_stack((np.ones(len(records)), units.x))
     with np.errstate(divide="ignore"):
         good = np.log(records.shots_good) - sample.centre
         failed = np.log(records.shots_failed) - sample.centre
@@ -355,6 +383,8 @@ def _check_maximum(
         upper.append(np.concatenate(([good[i] / scale], full[i])))
     for i in np.flatnonzero(~exact & np.isfinite(failed)):
         upper.append(-np.concatenate(([failed[i] / scale], full[i])))
+    for i in np.flatnonzero(units.varying):
+        upper += [np.concatenate(([0.0, 1.0], row)) for row in units.plan(int(i))[1][:-1]]
     p = full.shape[1] + 1
     # slack to be gained anywhere, or a steeper shape, means that there is no maximum
     cost = np.sum(upper, axis=0) if upper else np.zeros(p)
@@ -365,7 +395,7 @@ def _check_maximum(
         b_ub=np.zeros(len(upper)) if upper else None,
         A_eq=np.array(equal) if equal else None,
         b_eq=np.zeros(len(equal)) if equal else None,
-        bounds=[(0, 1), *[(-1, 1)] * (p - 1)],
+        bounds=[(0, 0 if units.varying.any() else 1), *[(-1, 1)] * (p - 1)],
     )
     if found.status == 0 and found.fun < -1e-7:
         idle = [c.name for k, c in enumerate(design) if abs(found.x[2 + k]) > 1e-6]

@@ -7,12 +7,16 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from reliability.life.bounds import Bound, TargetBounds, from_log
 from reliability.life.calibrated import MC_GOAL, calibrate, simulated_roots, tail_cut
+from reliability.life.conditional import LEAST_SHARE, Conditional, conditional
+from reliability.life.scheme import EXACT_KINDS, kind_of
 from reliability.life.signed_root import signed_root, solve_root
 from reliability.life.stress import StressFit
-from reliability.life.targets import Coefficient, LogQuantile, LogShape
+from reliability.life.targets import Coefficient, LogQuantile, LogShape, Target
+from reliability.life.units import units_of
 
 Array = NDArray[np.float64]
 Stress = Mapping[str, float | str | Array]
@@ -55,6 +59,29 @@ class StressBounder(TargetBounds):
     ) -> None:  # fmt: skip
         super().__init__(fit, fit.records, fit.cov, confidence, method, seed, int(400_000 * effort))
         self.fit, self.effort = fit, effort
+        self.draws: Conditional | None = None
+        if self.method == "calibrated" and self._exact_kind():
+            found = conditional(fit.family, fit.sample, fit.phi, fit.cov, seed)
+            if found.share >= LEAST_SHARE:
+                self.draws = found
+
+    def _exact_kind(self) -> bool:
+        """Whether every cell of the test was complete or stopped by its own failures."""
+        units = units_of(self.fit.records, self.fit.x)
+        if units.varying.any():
+            return False
+        cell = np.unique(units.x, axis=0, return_inverse=True)[1].reshape(-1)
+        return kind_of(units.records, cell) in EXACT_KINDS
+
+    def bound(self, target: Target) -> Bound:
+        """Estimate with lower and upper bound, on the target's scale; exact where the test allows it."""
+        if self.draws is None:
+            return super().bound(target)
+        estimate = float(np.asarray(target.value(self.phi))[0])
+        (lo, e_lo), (hi, e_hi) = (
+            self.draws.quantile(target, p) for p in (1.0 - self.confidence, self.confidence)
+        )
+        return Bound(estimate, lo, hi, max(e_lo, e_hi), "exact")
 
     @property
     def design(self) -> Array:
@@ -113,6 +140,8 @@ class StressBounder(TargetBounds):
         requirement' is just rejected at the confidence. Calibrated: that test's distribution is
         simulated at the level itself, under the fit that makes life equal to the requirement.
         """
+        if self.draws is not None:
+            return self._allowed_exactly(column, shots, fraction, fixed, span)
         cut, error = self.z, 0.0
         level = self._highest(column, shots, fraction, fixed, span, cut)
         if self.method != "calibrated":
@@ -130,6 +159,40 @@ class StressBounder(TargetBounds):
             if stage == 1:
                 draws = int(np.clip(draws * (error / (MC_GOAL / 2)) ** 2, draws, limit))
         return Allowed(level, cut, float(error))
+
+    def _allowed_exactly(
+        self, column: str, shots: float, fraction: float, fixed: Stress, span: tuple[float, float]
+    ) -> Allowed:
+        """The same from the conditional distribution: the highest level whose bound is ``shots``."""
+        assert self.draws is not None
+        wanted = float(np.log(shots) - self.sample.centre)
+
+        def short(level: float) -> float:
+            target = _plain(self.fit.quantile_target(fraction, {**fixed, column: level}))
+            return self.draws.quantile(target, 1.0 - self.confidence)[0] - wanted  # type: ignore[union-attr]
+
+        low, high = span
+        levels = np.geomspace(low, high, 49) if low > 0 else np.linspace(low, high, 49)
+        safe = np.array([short(float(v)) >= 0 for v in levels])
+        if not safe.any():
+            return Allowed(float("nan"), self.z, 0.0)
+        at = int(np.flatnonzero(safe)[-1])
+        if at == levels.size - 1:
+            return Allowed(float("inf"), self.z, 0.0)
+        level = float(brentq(short, levels[at], levels[at + 1], xtol=1e-9 * abs(high)))
+        target = _plain(self.fit.quantile_target(fraction, {**fixed, column: level}))
+        error = self.draws.quantile(target, 1.0 - self.confidence)[1]
+        # an error of the log life is one of the log level through the slope there
+        step = 1e-3 * (abs(level) or 1.0)
+        slope = abs(short(level + step) - short(level - step)) / 2e-3
+        return Allowed(level, self._root_at(target, wanted), error / max(slope, 1e-12))
+
+    def _root_at(self, target: LogQuantile, v: float) -> float:
+        return float(
+            signed_root(self.family, self.sample, target, np.array([v]), self.phi, self.loglik)[0][
+                0
+            ]
+        )
 
     def _cut_at(
         self, column: str, level: float, shots: float, fraction: float, fixed: Stress, draws: int,
@@ -181,7 +244,7 @@ class StressBounder(TargetBounds):
                 v = float(
                     solve_root(
                         self.fit.family, self.fit.sample, target, np.array([cuts[i]]), self.fit.phi,
-                        self.loglik, se,
+                        self.loglik, se, tol=1e-6,
                     )[0]
                 )  # fmt: skip
             out[i] = np.exp(v + self.fit.sample.centre)
@@ -192,6 +255,8 @@ class StressBounder(TargetBounds):
         if self.method != "calibrated":
             return self.z
         target = _plain(self.fit.quantile_target(fraction, {**fixed, column: level}))
+        if self.draws is not None:
+            return self._root_at(target, self.draws.quantile(target, 1.0 - self.confidence)[0])
         c = calibrate(
             self.fit.family, self.fit.sample, self.scheme, target, self.fit.phi, self.loglik,
             self.standard_error(target), self.confidence, True, np.random.default_rng([self.seed, 11]),

@@ -13,12 +13,16 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reliability.histories import contradictions
 from reliability.notes import Note
-from reliability.records import LifeRecords, find_faults
+from reliability.records import LifeRecords, find_faults, removal_faults
 from reliability.sheets.table import SheetError, SheetFault, Table, file_bytes, read_table
 
 REQUIRED = ("builder", "module", "slot", "shots_good")
-TEXTS = ("builder", "module", "slot", "unit", "mode", "part", "fuel", "revision", "date", "note")
+TEXTS = (
+    "builder", "module", "slot", "unit", "mode", "part", "lot", "event", "removed",
+    "fuel", "revision", "date", "note",
+)  # fmt: skip
 LIFE_NUMBERS = ("shots_from", "shots_good", "shots_failed", "count")
 STRESSES: dict[str, tuple[float, float, str]] = {
     "rated_V": (0.0, math.inf, "volts above 0"),
@@ -159,6 +163,29 @@ def life_sheet(path: Path, data: bytes, table: Table) -> LifeSheet:
     return LifeSheet(path.name, hashlib.sha256(data).hexdigest(), *life_from_table(table))
 
 
+def history_faults(
+    file: str,
+    life: dict[str, Floats],
+    words: dict[str, NDArray[np.object_]],
+    passed_over: set[int],
+) -> list[SheetFault]:
+    """Contradictions among the rows of a unit or an event, and unknown reasons of removal.
+
+    ``passed_over`` are file rows whose numbers could not be read.
+    """
+    rows = np.array(
+        [i for i in range(life["shots_good"].size) if i + 2 not in passed_over], np.intp
+    )
+    blank = np.full(life["shots_good"].size, "", object)
+    names = ("mode", "builder", "module", "slot", "unit", "part", "lot", "event", "removed")
+    numbers_of: dict[str, Any] = {k: life[k] for k in LIFE_NUMBERS}
+    texts_of: dict[str, Any] = {k: words.get(k, blank) for k in names}
+    raw = LifeRecords(**numbers_of, **texts_of).select(rows)
+    found = removal_faults(raw.removed, raw.shots_failed)
+    found += contradictions(raw, lambda i: f"row {rows[i] + 2}")
+    return [SheetFault(file, int(rows[f.row]) + 2, f.column, f.message) for f in found]
+
+
 def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
     """Give raw columns their meaning. Raises SheetError with every fault."""
     faults = [
@@ -244,10 +271,11 @@ def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
                 "unknown_columns", f"Kept as extra covariates, not part of the life sheet: {shown}."
             )
         )
+    faults += history_faults(table.file, life, words, rows_broken)
     if faults:
         faults.sort(key=lambda f: (f.row, f.column))
         raise SheetError(faults)
-    base = ("mode", "builder", "module", "slot", "unit", "part")
+    base = ("mode", "builder", "module", "slot", "unit", "part", "lot", "event", "removed")
     return (
         LifeRecords.of(
             life["shots_good"],

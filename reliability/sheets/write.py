@@ -12,7 +12,7 @@ import numpy as np
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
-TEXTS = ("builder", "module", "slot", "unit", "part", "mode")
+TEXTS = ("builder", "module", "slot", "unit", "part", "mode", "lot", "event", "removed")
 FORMULA_START = ("=", "+", "-", "@", "\t", "\r")
 
 

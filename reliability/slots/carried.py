@@ -8,6 +8,7 @@ from typing import Literal
 
 import numpy as np
 
+from reliability.filters import whole_units
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots.exposure import SAME_VOLTAGE
@@ -139,7 +140,7 @@ def _part(
                 f"or choose one (use part={parts[0]})."
             )
         return records, []
-    own = records.select(records.part == asked)
+    own = whole_units(records, "part", records.part == asked)
     if not len(own) or not (own.shots_good > own.shots_from).any():
         raise NotCarried(
             f"{slot}: part {asked} was not tested; tests are of {', '.join(parts)}. Test some units of {asked}, "
@@ -156,7 +157,7 @@ def _voltage(
     known = np.zeros(len(records), bool) if volts is None else np.isfinite(volts)
     if volts is None or not known.any():
         return records, NAN, []
-    own = records.select(known)
+    own = whole_units(records, "charge_V", known)
     tested = own.covariates["charge_V"]
     low, high = float(tested.min()), float(tested.max())
     same = high <= low * (1 + SAME_VOLTAGE)

@@ -13,6 +13,7 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.histories import histories_of
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
@@ -36,6 +37,10 @@ class Units:
         Voltage at the end, and of all shots where ``spent`` has no row.
     spent : dict of row to array (levels, B)
         Shots since the beginning at each voltage, for units whose voltage was changed.
+    suspects : dict of row to str
+        Failures that one of several units had (``suspects``): the label of the event.
+    share : array (n,) or None
+        What each failure counts for: 1, or a suspect's probability that it was the one.
     """
 
     start: Array
@@ -43,6 +48,14 @@ class Units:
     failed: NDArray[np.bool_]
     level: Ints
     spent: dict[int, Array]
+    suspects: dict[int, str] = field(default_factory=dict)
+    share: Array | None = None
+
+    @property
+    def died(self) -> Array:
+        """Failures, each with its share, (n, B)."""
+        own = self.failed.astype(float)
+        return own if self.share is None else own * self.share[:, None]
 
 
 @dataclass(frozen=True)
@@ -97,35 +110,19 @@ class SlotData:
     @property
     def failures(self) -> float:
         """Failures seen."""
-        return float(self.units.failed.sum())
+        return float(self.units.died.sum())
 
 
 def chains(records: LifeRecords) -> list[Ints]:
-    """Rows of one unit together, in the order of its stretches.
+    """Rows of one unit together, in the order of its stretches; see ``histories``.
 
-    Rows with the same builder, module, slot and unit name are stretches of one unit where each begins
-    at the count at which the one before ended good; else they are units of their own.
+    Raises
+    ------
+    BadInput
+        If records of one unit contradict each other.
     """
-    out: list[Ints] = []
-    keys = list(zip(records.builder, records.module, records.slot, records.unit, strict=True))
-    groups: dict[tuple[str, ...], list[int]] = {}
-    for i, key in enumerate(keys):
-        if key[3]:
-            groups.setdefault(key, []).append(i)
-        else:
-            out.append(np.array([i], np.intp))
-    for rows in groups.values():
-        order = sorted(rows, key=lambda i: (records.shots_from[i], records.shots_good[i]))
-        chain = [order[0]]
-        for i in order[1:]:
-            last = chain[-1]
-            if records.right[last] and records.shots_from[i] == records.shots_good[last]:
-                chain.append(i)
-            else:
-                out.append(np.array(chain, np.intp))
-                chain = [i]
-        out.append(np.array(chain, np.intp))
-    return sorted(out, key=lambda c: int(c[0]))
+    h = histories_of(records)
+    return [h.order[a : b + 1] for a, b in zip(h.first.tolist(), h.last.tolist(), strict=True)]
 
 
 def working_count(good: float, failed: float, entry: float) -> float:
@@ -203,9 +200,9 @@ def bench_ends(records: LifeRecords) -> dict[tuple[str, str], float]:
     """Shots that each module's bench ran: the most of any of its slots, swaps counted on."""
     run: dict[tuple[str, str, str], float] = {}
     for rows in chains(records):
-        i = int(rows[0])
-        key = (str(records.builder[i]), str(records.module[i]), str(records.slot[i]))
-        run[key] = run.get(key, 0.0) + sum(_row_length(records, i) for i in rows)
+        for i in rows.tolist():
+            key = (str(records.builder[i]), str(records.module[i]), str(records.slot[i]))
+            run[key] = run.get(key, 0.0) + _row_length(records, i)
     out: dict[tuple[str, str], float] = {}
     for (builder, module, _), length in run.items():
         out[(builder, module)] = max(out.get((builder, module), 0.0), length)
@@ -218,6 +215,7 @@ def _units(r: LifeRecords, units: list[Ints], level: Ints, levels: int) -> Units
     failed: list[bool] = []
     last: list[int] = []
     spent: dict[int, Array] = {}
+    suspects: dict[int, str] = {}
     for rows in units:
         first, final = int(rows[0]), int(rows[-1])
         at = float(r.shots_good[final])
@@ -232,6 +230,8 @@ def _units(r: LifeRecords, units: list[Ints], level: Ints, levels: int) -> Units
                     own[level[i], 0] += r.shots_good[i] - r.shots_from[i]
                 own[level[final], 0] += at - r.shots_from[final]
                 spent[len(start)] = own
+            if r.event[final]:
+                suspects[len(start)] = f"{r.builder[final]}/{r.module[final]}/{r.event[final]}"
             start.append(float(r.shots_from[first]))
             end.append(at)
             failed.append(bool(r.failed[final]))
@@ -240,6 +240,7 @@ def _units(r: LifeRecords, units: list[Ints], level: Ints, levels: int) -> Units
     return Units(
         np.array(start, float).reshape(column), np.array(end, float).reshape(column),
         np.array(failed, bool).reshape(column), np.array(last, np.intp), spent,
+        suspects,
     )  # fmt: skip
 
 

@@ -59,7 +59,8 @@ def penalty(slot: SlotData) -> Array:
 def cells_of(slot: SlotData, units: Units, scale: float) -> Cells:
     """Statistics of samples of the slot's units; counts in units of ``scale``."""
     e, size = exponents_of(slot), units.end.shape[1]
-    failures = units.failed.sum(axis=0).astype(float)
+    dead = units.died
+    failures = dead.sum(axis=0)
     exposure = np.zeros((SHAPES.size, e.size, size))
     single = np.ones(units.level.size, bool)
     single[list(units.spent)] = False
@@ -73,18 +74,19 @@ def cells_of(slot: SlotData, units: Units, scale: float) -> Cells:
         for i, b in enumerate(SHAPES):
             own = (np.exp(b * hi) - np.exp(b * lo)).sum(axis=0)
             exposure[i] += np.exp(b * e * x)[:, None] * own
-    died = np.where(units.failed & single[:, None], end, 0.0).sum(axis=0)
-    pull = (units.failed * slot.x[units.level][:, None]).sum(axis=0)
+    died = (dead * np.where(units.failed & single[:, None], end, 0.0)).sum(axis=0)
+    pull = (dead * slot.x[units.level][:, None]).sum(axis=0)
     logs = np.where(failures > 0, died, 0.0)[None, :] + e[:, None] * np.where(
-        single[:, None], units.failed * slot.x[units.level][:, None], 0.0
+        single[:, None], dead * slot.x[units.level][:, None], 0.0
     ).sum(axis=0)
     for row, spent in units.spent.items():
         aged = np.einsum("el,lb->eb", np.exp(np.outer(e, slot.x)), spent) / scale
         begun = (
             units.start[row] / scale * np.exp(e * slot.x[int(np.argmax(spent[:, 0] > 0))])[:, None]
         )
-        z = np.log(begun + aged)
-        logs = logs + np.where(units.failed[row], z, 0.0)
+        with np.errstate(divide="ignore"):
+            z = np.log(begun + aged)
+        logs = logs + dead[row] * np.where(units.failed[row], z, 0.0)
         with np.errstate(divide="ignore"):
             exposure += np.exp(SHAPES[:, None, None] * z) - np.exp(
                 SHAPES[:, None, None] * np.log(begun)

@@ -10,15 +10,18 @@ import numpy as np
 from reliability.records import LifeRecords
 from reliability.store.schema import NUMBER_COLUMNS, TEXT_COLUMNS
 
-RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode")
+RECORD_TEXTS = ("builder", "module", "slot", "unit", "part", "mode", "lot", "event", "removed")
 
 
-def records_to_arrow(records: LifeRecords) -> Any:
-    """Records as an Arrow table with the store's columns (infinite and nan become NULL)."""
+def records_to_arrow(records: LifeRecords, rows: Any = None) -> Any:
+    """Records as an Arrow table with the store's columns (infinite and nan become NULL).
+
+    ``rows`` are their rows in the file, (n,); by default one after the other below a header.
+    """
     import pyarrow as pa
 
     n = len(records)
-    data: dict[str, Any] = {"row": np.arange(2, n + 2)}
+    data: dict[str, Any] = {"row": np.arange(2, n + 2) if rows is None else np.asarray(rows)}
     for name in TEXT_COLUMNS:
         values = (
             getattr(records, name)
@@ -68,9 +71,14 @@ def records_from_arrow(table: Any) -> LifeRecords:
         words = text(name)
         if (words != "").any():
             labels[name] = words
+    lots = text("lot")
     for i, extra in enumerate(table.column("extra").to_pylist()):
         for key, value in (json.loads(extra) if extra else {}).items():
-            if isinstance(value, str):
+            if key in RECORD_TEXTS:
+                # an extra column of a store that did not know this one yet
+                if key == "lot" and not lots[i]:
+                    lots[i] = value if isinstance(value, str) else f"{value:g}"
+            elif isinstance(value, str):
                 labels.setdefault(key, np.full(n, "", object))[i] = value
             else:
                 covariates.setdefault(key, np.full(n, np.nan))[i] = value
@@ -80,6 +88,7 @@ def records_from_arrow(table: Any) -> LifeRecords:
         number("shots_failed", np.inf),
         number("count", 1.0),
         text("mode"), text("builder"), text("module"), text("slot"), text("unit"), text("part"),
+        lots, text("event"), text("removed"),
         covariates,
         labels,
     )  # fmt: skip

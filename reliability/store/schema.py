@@ -4,9 +4,11 @@ from __future__ import annotations
 
 from reliability.sheets.life import STRESSES
 
-TEXT_COLUMNS = (
+_TEXTS_V1 = (
     "builder", "module", "slot", "unit", "part", "mode", "fuel", "revision", "date", "note",
 )  # fmt: skip
+_HISTORY_TEXTS = ("lot", "event", "removed")
+TEXT_COLUMNS = (*_TEXTS_V1, *_HISTORY_TEXTS)
 NUMBER_COLUMNS = ("shots_from", "shots_good", "shots_failed", "count", *STRESSES)
 
 _V1 = [
@@ -19,7 +21,7 @@ _V1 = [
         received_at TIMESTAMP NOT NULL, decided_at TIMESTAMP, reason VARCHAR,
         superseded_by BIGINT, rows BIGINT NOT NULL)""",
     "CREATE TABLE life_record (contribution BIGINT NOT NULL, row BIGINT NOT NULL, "
-    + ", ".join(f'"{c}" VARCHAR' for c in TEXT_COLUMNS)
+    + ", ".join(f'"{c}" VARCHAR' for c in _TEXTS_V1)
     + ", "
     + ", ".join(f'"{c}" DOUBLE' for c in NUMBER_COLUMNS)
     + ", extra VARCHAR)",
@@ -33,8 +35,7 @@ _KEPT_ANSWERS = [
         size BIGINT NOT NULL, answer VARCHAR NOT NULL)""",
 ]
 
-_LATER: list[str] = []
-"""left free for columns of histories, so that the step after it keeps its number"""
+_HISTORIES = [f'ALTER TABLE life_record ADD COLUMN "{c}" VARCHAR' for c in _HISTORY_TEXTS]
 
 _DEEDS = [
     # a status more; a check cannot be altered, so the table is made anew
@@ -57,7 +58,7 @@ _DEEDS = [
         previous VARCHAR NOT NULL, hash VARCHAR NOT NULL)""",
 ]
 
-MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _LATER, _DEEDS]
+MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _HISTORIES, _DEEDS]
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)

@@ -21,12 +21,15 @@ from pathlib import Path
 from typing import Any
 
 import duckdb
+import numpy as np
 
 from reliability.records import LifeRecords
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import SideSheet
+from reliability.sheets.table import SheetError
 from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
+from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
 from reliability.store.schema import MIGRATIONS, VERSION
 
 _TURN = threading.RLock()
@@ -80,10 +83,21 @@ class Contribution:
 
 @dataclass(frozen=True)
 class Added:
-    """Outcome of adding a file: its contribution, and whether it was new."""
+    """Outcome of adding a file.
+
+    Attributes
+    ----------
+    contribution : Contribution
+        The new one, or the one that has these bytes or facts already.
+    new : bool
+        False if nothing was stored.
+    repeated : int
+        Rows whose facts are stored already, left out so that they do not count twice.
+    """
 
     contribution: Contribution
     new: bool
+    repeated: int = 0
 
 
 def default_path() -> Path:
@@ -219,14 +233,17 @@ class Store:
     ) -> Added:
         """Store a checked life sheet as one contribution.
 
-        The same bytes again change nothing and give the contribution that has them. ``other`` are
-        further files of a bundle, kept as they came. ``supersedes`` are contributions that it corrects:
-        at once if it is accepted, else when it will be. ``by`` is who gives it, for the log of deeds.
+        The same bytes again change nothing and give the contribution that has them; so do the same
+        facts under other bytes (see ``facts``). ``other`` are further files of a bundle, kept as they
+        came. ``supersedes`` are contributions that it corrects: at once if it is accepted, else when it
+        will be. ``by`` is who gives it, for the log of deeds.
 
         Raises
         ------
         StoreError
             If the contribution to supersede does not exist or already is superseded.
+        SheetError
+            If records contradict stored ones; nothing is stored then.
         """
         with self._open(write=True) as c:
             c.execute("BEGIN")
@@ -236,7 +253,19 @@ class Store:
             )
             if same is not None:
                 return same
-            frame = records_to_arrow(sheet.records)
+            corrected = [supersedes] if isinstance(supersedes, int) else list(supersedes or ())
+            old = self._stored(c, builders, corrected)
+            again = repeated(sheet.file, sheet.records, old)
+            if again.all() and again.size and not other and not corrected:
+                first = _contribution_of(sheet.records, old)
+                c.execute("ROLLBACK")
+                return Added(self._contribution(c, first), False, int(again.sum()))
+            rows = np.flatnonzero(~again)
+            kept = sheet.records if rows.size == again.size else sheet.records.select(rows)
+            check_against(sheet.file, kept, rows, old)
+            if again.any():
+                c.execute("UPDATE contribution SET rows = ? WHERE id = ?", [int(rows.size), new_id])
+            frame = records_to_arrow(kept, rows + 2)
             c.register("incoming", frame)
             names = ", ".join(f'"{n}"' for n in frame.column_names)
             c.execute(
@@ -252,7 +281,41 @@ class Store:
             self._given(c, new_id, supersedes, by)
             c.execute("COMMIT")
             c.unregister("incoming")
-            return Added(self._contribution(c, new_id), True)
+            return Added(self._contribution(c, new_id), True, int(again.sum()))
+
+    def _stored(
+        self, c: duckdb.DuckDBPyConnection, builders: Sequence[str], without: Sequence[int] = ()
+    ) -> Stored:
+        """Life records that stand (accepted or waiting) of some builders, less some contributions."""
+        table = c.sql(
+            "SELECT r.*, f.file FROM life_record r JOIN contribution f ON f.id = r.contribution "
+            "WHERE f.status IN ('accepted', 'received') AND list_contains(?, r.builder) "
+            "AND NOT list_contains(?, r.contribution) ORDER BY r.contribution, r.row",
+            params=[list(builders), [*without, -1]],
+        ).to_arrow_table()
+        number = table.column("contribution").to_pylist()
+        return Stored(
+            records_from_arrow(table),
+            np.array(number, np.int64),
+            np.array(table.column("row").to_pylist(), np.int64),
+            dict(zip(number, table.column("file").to_pylist(), strict=True)),
+        )
+
+    def stored(self, builders: Sequence[str], without: Sequence[int] = ()) -> Stored:
+        """Life records of some builders that stand (accepted or waiting), with where each came from;
+        those of some contributions left out."""
+        with self._open(write=False) as c:
+            return self._stored(c, builders, without)
+
+    def contradictions(self) -> list[str]:
+        """Contradictions among the stored life records, one sentence each, naming both rows.
+
+        New records that contradict are refused; a store from before that may hold some. Mend them by
+        adding a corrected file that supersedes the contribution, or decline one of the two.
+        """
+        with self._open(write=False) as c:
+            names = c.execute("SELECT DISTINCT builder FROM life_record").fetchall()
+            return stored_contradictions(self._stored(c, [str(n[0]) for n in names]))
 
     def add_side(
         self,
@@ -401,6 +464,9 @@ class Store:
             now = self._contribution(c, contribution)
             if now.status == "superseded" and self._still_superseded(c, now):
                 raise StoreError(f"contribution {contribution} is superseded; nothing to decide")
+            left = now.status in ("declined", "withdrawn")
+            if left and status in ("accepted", "received") and now.kind == "life":
+                self._check_return(c, now)
             c.execute("BEGIN")
             c.execute(
                 "UPDATE contribution SET status = ?, reason = ?, decided_at = ? WHERE id = ?",
@@ -412,13 +478,32 @@ class Store:
             c.execute("COMMIT")
             return self._contribution(c, contribution)
 
+    def _check_return(self, c: duckdb.DuckDBPyConnection, own: Contribution) -> None:
+        """Refuse to take back declined records that others repeat or contradict by now."""
+        table = c.sql(
+            "SELECT * FROM life_record WHERE contribution = ? ORDER BY row", params=[own.id]
+        ).to_arrow_table()
+        records = records_from_arrow(table)
+        rows = np.array(table.column("row").to_pylist(), np.intp) - 2
+        old = self._stored(c, sorted(set(records.builder.tolist())), (own.id,))
+        try:
+            again = repeated(own.file, records, old)
+            check_against(own.file, records.select(~again), rows[~again], old)
+        except SheetError as e:
+            raise StoreError(f"contribution {own.id} cannot be taken back: {e}") from None
+        if again.any():
+            raise StoreError(
+                f"contribution {own.id} cannot be taken back: {int(again.sum())} of its records are stored "
+                f"again since, in contribution {_contribution_of(records, old)}"
+            )
+
     # --- reading ---------------------------------------------------------------------------
 
     def _contribution(self, c: duckdb.DuckDBPyConnection, number: int) -> Contribution:
-        row = c.execute(f"{_CONTRIBUTION} WHERE id = ?", [number]).fetchone()
-        if row is None:
+        rows = c.execute(f"{_CONTRIBUTION} WHERE id = ?", [number]).fetchall()
+        if not rows:
             raise StoreError(f"there is no contribution {number}")
-        return _as_contribution(row)
+        return _as_contribution(rows[0])
 
     def contributions(self) -> list[Contribution]:
         """All contributions, oldest first."""
@@ -568,6 +653,18 @@ def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("
     """A short hash of the contributions that count; what waits, or was declined, is not in it."""
     used = [(c.id, c.sha256) for c in contributions if c.status in statuses]
     return hashlib.sha256(json.dumps(used).encode()).hexdigest()[:12]
+
+
+def _contribution_of(records: LifeRecords, old: Stored) -> int:
+    """The contribution that holds the first of these records already."""
+    key = zip(
+        old.records.builder, old.records.module, old.records.slot, old.records.unit, strict=True
+    )
+    place = {k: i for i, k in reversed(list(enumerate(key)))}
+    for k in zip(records.builder, records.module, records.slot, records.unit, strict=True):
+        if k[3] and k in place:
+            return int(old.contribution[place[k]])
+    raise StoreError("none of these records is stored")
 
 
 _CONTRIBUTION = (

@@ -251,6 +251,6 @@ def log_findings(m: ModuleLog, count: Count) -> list[Note]:
     if m.dead_from is not None:
         say(
             "log_dead",
-            f"from count {m.dead_from:,} the bank no longer charges ({m.commanded:,} was its last); no life record is made of it until --failed says which part it was.",
+            f"from count {m.dead_from:,} the bank no longer charges ({m.commanded:,} was its last); every slot that the log covers is a suspect, at least two of them, until --failed says which part it was.",
         )
     return out

@@ -11,12 +11,18 @@ from reliability.notes import BadInput
 from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.write import rows_csv
 
+DEAD = "log-ends-dead"
+"""label of the failure that ended a log"""
+
 
 def life_rows(
     reduced: Reduced, builder: str, failed: Mapping[str, tuple[str, str]], slots: Sequence[str],
     parts: Mapping[str, str] | None = None,
 ) -> list[dict[str, Any]]:  # fmt: skip
     """Rows of a life sheet: each slot good at the last count, the failed one failed there.
+
+    Where a log ends dead and it is not said which part failed, every slot that the log covers is a suspect
+    of one failure (``event``). With one slot only there is no row: nobody knows that it was that one.
 
     Parameters
     ----------
@@ -41,17 +47,20 @@ def life_rows(
                 f"no module {name!r} in the log; there are: {', '.join(sorted(known)[:20])}"
             )
     rows: list[dict[str, Any]] = []
+    dead = any(m.dead_from is not None for m in reduced.modules)
     for m in reduced.modules:
         slot_failed, mode = failed.get(m.module, ("", ""))
-        if m.dead_from is not None and not slot_failed:
-            continue  # some part failed, and we do not know which: no record is better than a wrong one
+        suspects = m.dead_from is not None and not slot_failed
+        if suspects and len(set(slots)) < 2:
+            continue  # it may have been a part that the log does not cover
         for slot in dict.fromkeys((*slots, *([slot_failed] if slot_failed else []))):
-            ended = slot == slot_failed
+            ended = suspects or slot == slot_failed
             rows.append(
                 {
                     "builder": builder, "module": m.module, "slot": slot,
                     "shots_from": m.shots_from or "", "shots_good": m.shots,
                     "shots_failed": m.shots if ended else "", "mode": mode if ended else "",
+                    **({"event": DEAD if suspects else ""} if dead else {}),
                     "charge_V": _cell(m.charge_V), "energy_J": _cell(m.energy_J), "rate_Hz": _cell(m.rate_Hz),
                     "note": "from shot log",
                     **({"part": parts.get(slot, "")} if parts else {}),

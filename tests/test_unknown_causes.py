@@ -1,0 +1,102 @@
+"""Unknown modes and suspects in the answers of life and modes; shares against the joint fit itself."""
+
+import numpy as np
+import pytest
+
+from reliability.decisions.life import Life
+from reliability.decisions.modes import Modes
+from reliability.life.causes import fit_modes, fit_slots
+from reliability.life.fit import fit_life
+from reliability.notes import BadInput
+from reliability.pool import Pool
+from reliability.records import LifeRecords
+from tests.test_masked import two_modes
+from tests.test_suspects import modules
+
+
+def codes(answer):
+    return [n.code for n in answer.notes]
+
+
+def test_life_of_a_mode_is_the_joint_fit_not_the_censored_one():
+    r = two_modes(1, n=60)
+    a = Life(mode="wear", bound="likelihood").answer(Pool(r))
+    fit = fit_modes(r)
+    assert a.shape == pytest.approx(fit.phi[fit.index("wear")][0, 0])
+    assert a.quantiles[0].shots < fit_life(r.of_mode("wear")).quantile(0.1)
+    assert "unknown_cause" in codes(a) and "of unknown cause" in a.notes[0].text
+    assert a.failed == fit.known[fit.index("wear")]
+    assert 0 < a.empirical[-1].survival < 1
+
+
+def test_all_known_is_the_usual_answer():
+    r = two_modes(2, unknown=0.0)
+    a = Life(mode="short", bound="likelihood").answer(Pool(r))
+    assert a.shape == pytest.approx(fit_life(r.of_mode("short")).shape)
+    assert "unknown_cause" not in codes(a)
+
+
+def test_a_set_of_modes_names_its_members():
+    r = two_modes(3, partial=True)
+    a = Life(mode="short", bound="likelihood").answer(Pool(r))
+    assert "unknown_cause" in codes(a)
+    with pytest.raises(BadInput, match="there are: short, wear"):
+        Life(mode="short|wear").answer(Pool(r))
+
+
+def test_modes_share_out_what_is_unknown():
+    r = two_modes(4, n=60)
+    a = Modes().answer(Pool(r))
+    fit = fit_modes(r)
+    rows = {m.mode: m for m in a.modes}
+    assert set(rows) == {"short", "wear", "unknown"}
+    assert sum(m.failed for m in a.modes) == a.failed
+    for name in ("short", "wear"):
+        assert rows[name].shape == pytest.approx(fit.phi[fit.index(name)][0, 0])
+    # all that failed is shared out: the shares add up to the product-limit curve's fall
+    dead = r.failures / r.units
+    assert rows["short"].incidence + rows["wear"].incidence == pytest.approx(dead, abs=1e-6)
+    assert np.isnan(rows["unknown"].incidence) and rows["unknown"].shares == ()
+    with pytest.raises(BadInput, match="wald"):
+        Modes(bound="wald").answer(Pool(r))
+
+
+def test_only_unknown_modes_stand_by_themselves():
+    r = two_modes(5, unknown=1.0)
+    a = Modes().answer(Pool(r))
+    assert [m.mode for m in a.modes] == ["unknown"] and a.modes[0].incidence > 0
+    with pytest.raises(BadInput, match="there are: none"):
+        Life(mode="short").answer(Pool(r))
+
+
+def test_life_of_a_slot_with_suspects_is_the_joint_fit_of_the_slots():
+    r = modules(6, n=40)
+    a = Life(slot=("main_capacitor",), bound="likelihood").answer(Pool(r))
+    fit = fit_slots(r)
+    i = fit.index("main_capacitor")
+    assert a.shape == pytest.approx(fit.phi[i][0, 0])
+    own = r.select(r.slot == "main_capacitor")
+    failed = fit_life(own).quantile(0.5)  # every suspect taken for the one: too short
+    assert np.log(2) ** a.sigma * a.scale > failed
+    assert "main_capacitor, switch" in next(n.text for n in a.notes if n.code == "unknown_cause")
+
+
+def test_what_cannot_be_shared_out_is_counted_on_the_safe_side_and_said():
+    r = modules(7, n=12)
+    own = r.select(r.slot == "main_capacitor")
+    a = Life(bound="likelihood").answer(Pool(own))
+    assert "unknown_counted" in codes(a)
+    assert a.shape == pytest.approx(fit_life(own).shape)
+
+
+def test_units_that_looked_bad_count_as_failed_and_the_other_reading_stands_beside_it():
+    good = [900, 1200, 1500, 1600, 2000, 2000]
+    r = LifeRecords.of(
+        good, [900, 1200, 1500, np.inf, np.inf, np.inf], slot=["igniter"] * 6, removed=["", "", "", "suspect", "", ""],
+        module=[f"m{i}" for i in range(6)],
+    )  # fmt: skip
+    a = Life(bound="likelihood").answer(Pool(r))
+    assert a.failed == 4
+    note = next(n.text for n in a.notes if n.code == "looked_bad")
+    other = fit_life(r).quantile(0.1)
+    assert f"{other:,.0f}"[:3] in note and "safe side" in note
