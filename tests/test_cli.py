@@ -83,7 +83,7 @@ def test_store_path_from_add_to_export(tmp_path):
         assert "added" in run("add", f, store=store).stdout
     assert "already stored" in run("add", DEMO / "life_kite.csv", store=store).stdout
     listed = json.loads(run("records", "--json", "--slot", "fuel", store=store).stdout)
-    assert len(listed["contributions"]) == 5
+    assert len(listed["contributions"]) == 6
     assert all(r["slot"] == "fuel" for r in listed["records"])
     modes = json.loads(run("modes", "--slot", "main_capacitor", "--json", store=store).stdout)
     assert modes["modes"][0]["mode"] == "short"

@@ -16,7 +16,7 @@ from reliability.sheets.table import SheetError
 from reliability.sheets.write import life_csv
 from reliability.store import Store, StoreError
 from reliability.store.demo import load_demo
-from reliability.store.intake import put
+from reliability.store.intake import Terms, put
 from reliability.store.readings import side_faults, stored_reading_contradictions
 from reliability.store.schema import MIGRATIONS, VERSION
 from tests.command import run
@@ -223,7 +223,7 @@ def test_readings_beyond_a_death_are_refused_whichever_comes_first(box, sheet, t
     right.write_text(
         "builder,module,slot,unit,shots,quantity,value\nkite,m,igniter,g1,940,gap_mm,0.5\n"
     )
-    put(other, read_sheet(right), supersedes=1)
+    put(other, read_sheet(right), Terms(supersedes=(1,)))
     assert put(other, life).new
 
 

@@ -89,7 +89,8 @@ def test_the_demo_chains_as_its_units_are():
     r = join(sheets)
     h = Histories.of(r)
     keys = set(zip(r.builder, r.module, r.slot, r.unit, strict=True))
-    assert len(h) == len(keys) == r.units
+    # one unit moves to another module on its way: two places, one unit
+    assert len(h) == len(keys) - h.moved.sum() == r.units and h.moved.sum() == 1
 
 
 def test_published_files_are_read_as_before():
