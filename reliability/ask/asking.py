@@ -18,6 +18,7 @@ from reliability.ask.sources import (
     method,
     pool_of_reading,
     read_pool,
+    resting,
     source_of,
     statuses,
 )
@@ -100,10 +101,20 @@ def _restored(question: Question, kept: str, basis: Basis) -> Answer | None:
         found = from_text(question.answer_type, text) if text else None
     except (ValueError, TypeError, AttributeError):
         return None
-    whole = None if found is None else replace(found, basis=basis)
+    whole = None if found is None else replace(found, basis=_as_then(basis, found.basis))
     if "cannot" in said:
         raise CannotAnswer(str(said["cannot"]), whole)
     return whole
+
+
+def _as_then(now: Basis, then: Basis) -> Basis:
+    """The present basis, marked with what the kept answer used."""
+    kept = {c.id: c for c in then.contributions}
+    marked = tuple(
+        replace(c, used=c.id in kept and kept[c.id].used, kinds=kept.get(c.id, c).kinds)
+        for c in now.contributions
+    )
+    return replace(now, contributions=marked, published=then.published)
 
 
 def _finish(question: Question, pool: Pool) -> Answer:
@@ -111,8 +122,9 @@ def _finish(question: Question, pool: Pool) -> Answer:
 
     def complete(a: Answer) -> Answer:
         return replace(
-            a, asked=question.asked(), basis=pool.basis, notes=ordered(pool.notes + a.notes)
-        )
+            a, asked=question.asked(), basis=resting(pool.basis, question, pool),
+            notes=ordered(pool.notes + a.notes),
+        )  # fmt: skip
 
     try:
         return complete(question.answer(pool))

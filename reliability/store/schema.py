@@ -33,7 +33,11 @@ _KEPT_ANSWERS = [
         size BIGINT NOT NULL, answer VARCHAR NOT NULL)""",
 ]
 
-MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS]
+_CITATIONS = [
+    "CREATE TABLE citation (contribution BIGINT PRIMARY KEY, about VARCHAR NOT NULL)",
+]
+
+MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _CITATIONS]
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)

@@ -16,12 +16,13 @@ import shutil
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import duckdb
 
+from reliability.citations import Citation
 from reliability.records import LifeRecords
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import SideSheet
@@ -58,6 +59,8 @@ class Contribution:
         Of the decision, "" if none was given.
     superseded_by : int or None
     rows : int
+    citation : Citation
+        As its bundle gives it; its title is "" for a plain sheet.
     """
 
     id: int
@@ -71,6 +74,7 @@ class Contribution:
     reason: str
     superseded_by: int | None
     rows: int
+    citation: Citation = field(default_factory=lambda: Citation(""))
 
 
 @dataclass(frozen=True)
@@ -233,6 +237,9 @@ class Store:
                 f"INSERT INTO life_record (contribution, {names}) SELECT ?, {names} FROM incoming",
                 [new_id],
             )
+            if sheet.citation is not None:
+                about = json.dumps(sheet.citation.as_dict())
+                c.execute("INSERT INTO citation VALUES (?, ?)", [new_id, about])
             for name, content in (other or {}).items():
                 if name.endswith(".parquet"):
                     # logs are large: beside the store, under the hash of their content
@@ -504,7 +511,7 @@ def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("
 
 _CONTRIBUTION = (
     "SELECT id, sha256, file, kind, builders, licence, status, received_at, reason, "
-    "superseded_by, rows FROM contribution"
+    "superseded_by, rows, about FROM contribution LEFT JOIN citation ON citation.contribution = id"
 )
 
 
@@ -513,4 +520,5 @@ def _as_contribution(row: tuple[Any, ...]) -> Contribution:
     values[7] = values[7].isoformat(timespec="seconds") + "Z"
     values[5] = values[5] or ""
     values[8] = values[8] or ""
+    values[11] = Citation.from_dict(json.loads(values[11])) if values[11] else Citation("")
     return Contribution(*values)
