@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.ask.plain import from_text, to_text
+from reliability.ask.published import answer_with_published
 from reliability.ask.sources import (
     AnySource,
     Stored,
@@ -22,9 +23,10 @@ from reliability.ask.sources import (
     source_of,
     statuses,
 )
-from reliability.decisions.question import Answer, Question
+from reliability.decisions.question import Answer, OnRecords, Question
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Basis, Pool
+from reliability.published_facts import version
 
 
 def ask(
@@ -89,7 +91,8 @@ def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
 
 def key_of(question: Question, facts: str) -> str:
     """What an answer is kept under: the facts used, the question, the version of the methods."""
-    text = json.dumps([facts, question.asked(), method()], sort_keys=True)
+    published = version() if getattr(question, "with_published", False) else ""
+    text = json.dumps([facts, question.asked(), method(), published], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -127,6 +130,9 @@ def _finish(question: Question, pool: Pool) -> Answer:
         )  # fmt: skip
 
     try:
+        if isinstance(question, OnRecords) and question.with_published:
+            found, pool = answer_with_published(question, pool)
+            return complete(found)
         return complete(question.answer(pool))
     except CannotAnswer as e:
         if isinstance(e.partial, Answer):
@@ -135,7 +141,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
 
 
 GRAVE = (
-    "not_recorded",
+    "not_recorded", "published_facts",
     "contradiction", "not_carried", "early_failures", "poor_fit", "family_matters", "reversed_exponent", "none_allowed",
     "dependent_slots", "extrapolated", "above_rating", "stress_mixed", "builders_disagree", "unverified_contribution",
 )  # fmt: skip

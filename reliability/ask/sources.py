@@ -37,7 +37,16 @@ SIDES: dict[str, tuple[Any, Any]] = {
     "ignition": (read_ignition, join_ignition),
 }
 FILTERS = ("slot", "part", "builder", "where")
-_STATISTICS = ("life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py")
+_STATISTICS = (
+    "life",
+    "wear",
+    "slots",
+    "decisions",
+    "records.py",
+    "readings.py",
+    "filters.py",
+    "published_facts.py",
+)
 
 
 @functools.cache
