@@ -25,6 +25,7 @@ from reliability.ask.sources import (
 )
 from reliability.decisions.question import Answer, OnRecords, Question
 from reliability.notes import CannotAnswer, Note
+from reliability.order import in_order
 from reliability.pool import Basis, Pool
 from reliability.published_facts import version
 
@@ -129,6 +130,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
             notes=ordered(pool.notes + a.notes),
         )  # fmt: skip
 
+    pool = in_order(pool)
     try:
         if isinstance(question, OnRecords) and question.with_published:
             found, pool = answer_with_published(question, pool)

@@ -9,6 +9,7 @@ import numpy as np
 
 from reliability.decisions.question import Answer, OnRecords
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.order import in_order
 from reliability.pool import Pool
 from reliability.published_facts import BUILDER, Fact, facts, note_on_published, published_records
 from reliability.records import join
@@ -27,7 +28,7 @@ def joined(question: OnRecords, pool: Pool) -> tuple[Pool, tuple[Fact, ...]]:
     """
     records, _ = published_records()
     own = [] if pool.life is None else [pool.life]
-    whole = replace(pool, life=join([*own, records]))
+    whole = in_order(replace(pool, life=join([*own, records])))
     left = question.chosen(whole)
     ids = {f for f in left.column("fact") if f}
     if not ids:

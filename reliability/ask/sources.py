@@ -45,6 +45,7 @@ _STATISTICS = (
     "records.py",
     "readings.py",
     "filters.py",
+    "order.py",
     "published_facts.py",
 )
 
