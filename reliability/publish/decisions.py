@@ -132,11 +132,17 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
 
 def _basis(answer: Any) -> tuple[Basis, ...]:
     settings = {k: v for k, v in answer.asked.items() if k != "question" and v not in (None, [], "", False)}  # fmt: skip
-    told = ", ".join(f"{k} {', '.join(map(str, v)) if isinstance(v, list) else v}" for k, v in settings.items())  # fmt: skip
+    told = ", ".join(f"{k} {_told(v)}" for k, v in settings.items())  # fmt: skip
     return (
         Basis("Question", f"{answer.asked['question']}: {told}"),
         Basis("Method", answer.basis.method),
     )
+
+
+def _told(value: Any) -> str:
+    if isinstance(value, list):
+        return ", ".join(map(_told, value))
+    return f"{value:g}" if isinstance(value, float) else str(value)
 
 
 def front_page(pages: Iterable[Page], packed: Packed, described: str) -> Page:

@@ -31,7 +31,7 @@ def rounded(value: float, digits: int = 4) -> float | int | str:
     """A number for a table, '–' where there is none."""
     if not math.isfinite(value):
         return "–"
-    if value == 0 or abs(value) >= 10 ** (digits - 1):
+    if value.is_integer() or abs(value) >= 10 ** (digits - 1):
         return round(value)
     return float(f"{value:.{digits}g}")
 
