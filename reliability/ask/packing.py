@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import csv
 import hashlib
+import io
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -14,6 +16,7 @@ from reliability.ask.sources import SIDES, AnySource, Stored
 from reliability.citations import Citation
 from reliability.licences import combine, licence_of, named
 from reliability.notes import BadInput
+from reliability.order import in_order
 from reliability.pool import Basis, Pool
 from reliability.pool import Source as Given
 from reliability.records import LifeRecords
@@ -90,6 +93,17 @@ class Packed:
         rest = [b for b in self.builders if b in bare]
         return tuple(Contributor(p) for p in dict.fromkeys(named_ + rest or self.builders))
 
+    def ordered(self) -> Packed:
+        """The same in the order of its content, whoever gave first."""
+        life = in_order(Pool(self.records)).records
+        given, files = (
+            tuple(sorted(s, key=lambda s: (s.cited.text, s.sha256)))
+            for s in (self.basis.contributions, self.basis.files)
+        )
+        basis = replace(self.basis, contributions=given, files=files)
+        sides = {n: _sorted_rows(c) for n, c in sorted(self.sides.items())}
+        return replace(self, records=life, sides=sides, basis=basis)
+
     def pool(self) -> Pool:
         """The same facts as a pool to ask questions of. Raises SheetError."""
         sides = {}
@@ -98,6 +112,14 @@ class Packed:
             if name in self.sides:
                 sides[kind] = join_parts([read(Path(name), self.sides[name])])
         return Pool(self.records, **sides, basis=self.basis)
+
+
+def _sorted_rows(content: bytes) -> bytes:
+    """A CSV sheet with its rows in the order of their text."""
+    head, *rows = csv.reader(io.StringIO(content.decode()))
+    out = io.StringIO()
+    csv.writer(out, lineterminator="\n").writerows([head, *sorted(rows)])
+    return out.getvalue().encode()
 
 
 def _address(c: Citation) -> str:

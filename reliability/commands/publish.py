@@ -69,7 +69,7 @@ def command(
     from reliability.publish.pool_site import pool_pages
 
     load("vl_convert")
-    packed = pack(source(store, files), licence, sides, filters)
+    packed = pack(source(store, files), licence, sides, filters).ordered()
     about = about_of(
         packed, name, title, version, dated(packed, created), identity, people, sources
     )
