@@ -16,7 +16,7 @@ from reliability.pool import Pool
 from reliability.readings import Recurrences, SparkCounts
 from reliability.records import LifeRecords
 
-FIRST = ("builder", "slot", "module", "unit", "shots_from", "shots_good", "shots_failed")
+FIRST = ("builder", "module", "slot", "unit", "shots_from", "shots_good", "shots_failed")
 
 
 def in_order(pool: Pool) -> Pool:

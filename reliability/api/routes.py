@@ -78,7 +78,7 @@ async def _answered(work: Callable[[], Any]) -> Response:
         n = len(e.faults)
         return _said(400, f"{n} fault{'s' if n != 1 else ''}; nothing was stored", faults=faults)
     except CannotAnswer as e:
-        return _said(422, str(e), partial=plain(e.partial))
+        return _said(422, str(e), partial=plain(e.partial), asked=e.asked, basis=plain(e.basis))
     except StoreError as e:
         return _said(503, str(e))
 
@@ -89,6 +89,10 @@ def api_routes(store: Stored, sign_in: bool = False) -> list[Route]:
 
     async def health(request: Request) -> Response:
         return JSONResponse({"ok": True, "version": __version__})
+
+    async def unknown(request: Request) -> Response:
+        there = ", ".join(sorted(("contributions", "health", "openapi.json", *QUESTIONS)))
+        return _said(404, f"there is nothing here; under /api/v1 there are: {there}")
 
     async def described(request: Request) -> Response:
         return JSONResponse(text)
@@ -164,4 +168,5 @@ def api_routes(store: Stored, sign_in: bool = False) -> list[Route]:
         Route("/api/v1/contributions", contribute, methods=["POST"]),
         Route("/api/v1/contributions", listed, methods=["GET"]),
         *(Route(f"/api/v1/{name}", asking(name), methods=["GET"]) for name in QUESTIONS),
+        Route("/api/{rest:path}", unknown),
     ]

@@ -24,8 +24,7 @@ from reliability.ask.sources import (
     statuses,
 )
 from reliability.decisions.question import Answer, OnRecords, Question
-from reliability.notes import CannotAnswer, Note
-from reliability.order import in_order
+from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Basis, Pool
 from reliability.published_facts import version
 
@@ -62,10 +61,15 @@ def ask(
     >>> a.modes[0].mode, a.asked["confidence"]
     ('short', 0.95)
     """
+    if not isinstance(question, Question):
+        raise BadInput(
+            f"a question is built from its class, such as Life(at=(500,)), not {question!r}"
+        )
     origin = source_of(source)
     if isinstance(origin, Stored) and origin.box.exists:
         return _ask_store(question, origin, fresh)
-    return _finish(question, read_pool(origin, question.needs))
+    received = bool(getattr(question, "received", False))
+    return _finish(question, read_pool(origin, question.needs, received))
 
 
 def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
@@ -103,11 +107,12 @@ def _restored(question: Question, kept: str, basis: Basis) -> Answer | None:
         said: dict[str, Any] = json.loads(kept)
         text = said.get("answer") or said.get("partial")
         found = from_text(question.answer_type, text) if text else None
+        why = said.get("cannot")
     except (ValueError, TypeError, AttributeError):
         return None
     whole = None if found is None else replace(found, basis=_as_then(basis, found.basis))
-    if "cannot" in said:
-        raise CannotAnswer(str(said["cannot"]), whole)
+    if isinstance(why, str) and why:
+        raise _told(CannotAnswer(why, whole), question, basis)
     return whole
 
 
@@ -121,6 +126,12 @@ def _as_then(now: Basis, then: Basis) -> Basis:
     return replace(now, contributions=marked, published=then.published)
 
 
+def _told(e: CannotAnswer, question: Question, basis: Basis) -> CannotAnswer:
+    """The refusal with what was asked, and what it rests on."""
+    e.asked, e.basis = question.asked(), basis
+    return e
+
+
 def _finish(question: Question, pool: Pool) -> Answer:
     """Answer, with what was asked and what it rests on; grave notes first."""
 
@@ -130,7 +141,6 @@ def _finish(question: Question, pool: Pool) -> Answer:
             notes=ordered(pool.notes + a.notes),
         )  # fmt: skip
 
-    pool = in_order(pool)
     try:
         if isinstance(question, OnRecords) and question.with_published:
             found, pool = answer_with_published(question, pool)
@@ -139,6 +149,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
     except CannotAnswer as e:
         if isinstance(e.partial, Answer):
             e.partial = complete(e.partial)
+        _told(e, question, pool.basis)
         raise
 
 

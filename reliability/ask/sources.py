@@ -13,7 +13,8 @@ from typing import Any
 from reliability import __version__
 from reliability.citations import Citation
 from reliability.decisions.question import Question
-from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.notes import BadInput, CannotAnswer, NoEffect, Note
+from reliability.order import in_order
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
 from reliability.sheets.life import LifeSheet
@@ -29,6 +30,7 @@ from reliability.sheets.wear import (
 )
 from reliability.store import Store
 from reliability.store import default_path as default_path
+from reliability.store import usual_path as usual_path
 from reliability.store.store import Contribution, Reading, state_of
 
 SIDES: dict[str, tuple[Any, Any]] = {
@@ -38,16 +40,9 @@ SIDES: dict[str, tuple[Any, Any]] = {
 }
 FILTERS = ("slot", "part", "builder", "where")
 _STATISTICS = (
-    "life",
-    "wear",
-    "slots",
-    "decisions",
-    "records.py",
-    "readings.py",
-    "filters.py",
-    "order.py",
-    "published_facts.py",
-)
+    "life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py", "notes.py", "order.py", "pool.py",
+    "published_facts.py", "ask/plain.py", "ask/asking.py", "ask/published.py", "ask/sources.py",
+)  # fmt: skip
 
 
 @functools.cache
@@ -148,8 +143,13 @@ def facts_key(used: Sequence[Contribution], needs: Sequence[str]) -> str:
 
     Bundles hold several kinds and are used by every question.
     """
-    facts = [(c.id, c.sha256) for c in used if c.kind == "life" or c.kind in needs]
+    facts = [(c.id, c.sha256, c.status) for c in used if _bears(c, needs)]
     return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
+
+
+def _bears(c: Contribution, needs: Sequence[str]) -> bool:
+    """Whether a question that needs these kinds uses a contribution."""
+    return c.kind == "life" or c.kind in needs
 
 
 def pool_of_reading(
@@ -169,10 +169,12 @@ def pool_of_reading(
         found = [read(Path(name), c) for _, name, c in files if name.startswith(f"{kind}.")]
         sides[kind] = join_parts(found) if found else None
     notes: tuple[Note, ...] = ()
-    if any(c.status == "received" for c in used):
+    if any(c.status == "received" and _bears(c, needs) for c in used):
         text = "Some contributions used here are not accepted yet."
         notes = (Note("unverified_contribution", text),)
-    return Pool(life, **sides, basis=basis_of(contributions, received, kinds), notes=notes)
+    return in_order(
+        Pool(life, **sides, basis=basis_of(contributions, received, kinds), notes=notes)
+    )
 
 
 def basis_of(
@@ -241,7 +243,8 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     SheetError
         With every fault of every file.
     """
-    faults, files = [], []
+    faults: list[Any] = []
+    files: list[Source] = []
     notes: list[Note] = []
     life = []
     sides: dict[str, list[Any]] = {k: [] for k in SIDES}
@@ -250,6 +253,10 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
             sheet, licence, other = read_contribution(Path(path))
         except SheetError as e:
             faults += e.faults
+            continue
+        if any(f.sha256 == sheet.sha256 for f in files):
+            twice = f"{Path(path).name} holds the same bytes as another file: used once."
+            notes.append(Note("same_file", twice))
             continue
         if isinstance(sheet, LifeSheet):
             life.append(sheet.records)
@@ -271,10 +278,9 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     if faults:
         raise SheetError(faults)
     joined = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
-    return Pool(
-        join(life) if life else None, **joined, basis=Basis(files=tuple(files), method=method()),
-        notes=tuple(dict.fromkeys(notes)),
-    )  # fmt: skip
+    basis = Basis(files=tuple(files), method=method())
+    told = tuple(dict.fromkeys(notes))
+    return in_order(Pool(join(life) if life else None, **joined, basis=basis, notes=told))
 
 
 def read_pool(
@@ -294,6 +300,8 @@ def read_pool(
     >>> rl.read_pool(rl.demo()) is rl.demo()
     True
     """
+    if received and not isinstance(source, Stored):
+        raise NoEffect("received has no effect here: only in a store do contributions wait")
     if isinstance(source, Pool):
         return source
     if isinstance(source, Files):

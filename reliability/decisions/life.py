@@ -9,6 +9,7 @@ from pydantic import model_validator
 
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
+    MOST_SHOTS,
     Answer,
     BoundMethod,
     Count,
@@ -179,19 +180,23 @@ class Life(OnRecords):
     at: tuple[float, ...] = setting(
         (), "Count at which survival is wanted.", unit="shots", hint="SHOTS"
     )
-    fraction: tuple[float, ...] = setting((0.1,), "Share failed whose count is wanted.", hint="P")
-    next: int | None = setting(
-        None, "Predict the shots that the next so many units reach.", ge=1, hint="K"
+    fraction: tuple[float, ...] = setting(
+        (0.1,), "Share failed whose count is wanted.", hint="P", min_length=1
     )
-    keep: int | None = setting(None, "How many of the next units must last.", ge=1, hint="M")
+    next: int | None = setting(
+        None, "Predict the shots that the next so many units reach.", ge=1, le=10_000, hint="K"
+    )
+    keep: int | None = setting(
+        None, "How many of the next units must last.", ge=1, le=10_000, hint="M"
+    )
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _sound(self) -> Life:
         if any(not 0 < p < 1 for p in self.fraction):
             raise BadInput("fraction is a share above 0 and below 1, such as 0.1")
-        if any(not s >= 0 for s in self.at):
-            raise BadInput("at is a count of 0 shots or more")
+        if any(not 0 <= s < MOST_SHOTS for s in self.at):
+            raise BadInput(f"at is a count of 0 shots or more and below {MOST_SHOTS:g}")
         if self.keep is not None:
             refuse_unless(self.next is not None, "keep", "it goes with next")
             if self.next is not None and self.keep > self.next:
@@ -270,7 +275,9 @@ def _curve(records: LifeRecords, fit: LifeFit, q: Life, points: int = 60) -> Cur
     seen = records.shots_good[records.shots_good > 0]
     low = min(fit.quantile(0.005), float(seen.min()) if seen.size else fit.quantile(0.01))
     high = max(fit.quantile(0.95), float(records.shots_good.max()))
-    shots = np.geomspace(max(low, high * 1e-4), min(high, fit.quantile(0.999)), points)
+    # where the fitted lives lie below what a number can hold, the tests' own range is drawn
+    last = fit.quantile(0.999)
+    shots = np.geomspace(max(low, high * 1e-4), min(high, last) if last > 0 else high, points)
     bounder = Bounder(records, fit, q.confidence, q.bound, q.seed, effort=0.15)
     return Curve(numbers(shots), *(numbers(v) for v in survival_curve(bounder, shots)))
 

@@ -122,8 +122,14 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
         return Page(wanted.name, wanted.title, f"These records do not carry an answer: {why}")
     pictures, tables = evidence(question.name, answer)
     notes = (Note("cannot_answer", why),) if why else ()
+    large = [p.title for p in pictures if not p.spec]
+    if large:
+        text = (
+            f"Not drawn, since a page would be too heavy with all their points: {', '.join(large)}."
+        )
+        notes += (Note("too_many_points", text),)
     return Page(
-        wanted.name, wanted.title, answer.sentence, figures=pictures, tables=tables,
+        wanted.name, wanted.title, answer.sentence, figures=tuple(p for p in pictures if p.spec), tables=tables,
         code=(("The same on your own machine", again(question, Files((Path(bundle),))) + "\n"),),
         basis=_basis(answer), notes=(*notes, *answer.notes), bench=question.name in BENCH,
         citations=answer.basis.citations,

@@ -23,8 +23,13 @@ def evidence(name: str, answer: Any) -> Evidence:
 
 
 def figure(title: str, chart: Any, description: str) -> Figure:
-    """A chart with its data inside."""
-    return Figure(title, chart.to_dict(), description)
+    """A chart with its data inside; without a description of it where these are too many for a page."""
+    import altair as alt
+
+    try:
+        return Figure(title, chart.to_dict(), description)
+    except alt.MaxRowsError:
+        return Figure(title, {}, description)
 
 
 def rounded(value: float, digits: int = 4) -> float | int | str:

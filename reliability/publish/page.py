@@ -21,7 +21,8 @@ class Figure:
     ----------
     title : str
     spec : mapping
-        Vega-Lite; data by address are refused, the site must work without network.
+        Vega-Lite; data by address are refused, the site must work without network. Empty where the data
+        are too many for a page: then it is left out, and said.
     description : str
         What is to be seen, for those who do not see it.
     """
