@@ -48,8 +48,8 @@ def test_empty_store_teaches_what_to_do(name, tmp_path, monkeypatch):
 
 
 WRONG = [
-    ("flight.py", "module", "moss-99", "no module of that name"),
-    ("flight.py", "shots", "-5", "above 0"),
+    ("flight.py", "module", "moss-99", "no module"),
+    ("flight.py", "shots", "-5", "at least 1e-06"),
     ("derating.py", "shots", "-5", "above 0"),
     ("derating.py", "confidence", "2", "confidence"),
     ("overview.py", "confidence", "high", "confidence"),

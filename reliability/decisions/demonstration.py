@@ -83,7 +83,7 @@ class DemonstrationAnswer(Answer):
     --------
     >>> import reliability as rl
     >>> rl.ask(rl.Demonstrate(demonstrate_shots=1000), rl.Pool()).units
-    22
+    29
     """
 
     units: int
@@ -144,7 +144,7 @@ class Demonstrate(OnRecords, OnBench):
     Examples
     --------
     >>> Demonstrate(demonstrate_shots=1000, survival=0.95).answer(Pool()).units  # success run
-    45
+    59
     """
 
     name = "demonstrate"
