@@ -185,13 +185,16 @@ def answer(sentence: str, place: DeltaGenerator | None = None) -> None:
 
 
 def show_notes(found: Answer) -> None:
-    """The notes that are not shown at the top, below the evidence."""
+    """The notes that are not shown at the top, and whom to cite, below the evidence."""
     notes: list[Note] = [n for n in found.notes if n.code not in GRAVE]
-    if not notes:
-        return
-    st.markdown("### Notes")
+    if notes:
+        st.markdown("### Notes")
     for n in notes:
         st.markdown(f"- {plain_text(n.text)}")
+    cited = found.basis.citations
+    if cited:
+        with st.expander(f"Whom to cite ({len(cited)})"):
+            st.markdown("\n".join(f"- {plain_text(c.text)}" for c in cited))
 
 
 def show_opinion(found: Any) -> None:

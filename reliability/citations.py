@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -40,6 +42,11 @@ class Citation:
         if self.identifier:
             parts.append(self.identifier)
         return ". ".join(parts) + "."
+
+    @classmethod
+    def from_dict(cls, given: Mapping[str, Any]) -> Citation:
+        """The citation of ``as_dict``."""
+        return cls(**{**given, "people": tuple(given["people"])})
 
     def as_dict(self) -> dict[str, object]:
         """The citation as it stands in JSON."""

@@ -28,6 +28,7 @@ COMMANDS = {
     "flight": "What to promise for one flight module, given its burn-in.",
     "report": "Flight life statement as PDF or HTML.",
     "demo": "Load the invented demo community and answer the main question.",
+    "publish": "Publish the accepted records as a static site.",
     "export": "Write the accepted records as one life sheet.",
     "backup": "Save the store to one checked file.",
     "restore": "Put a backup in the store's place.",

@@ -5,6 +5,7 @@ from __future__ import annotations
 from dataclasses import dataclass, field
 from typing import TypeVar
 
+from reliability.citations import Citation
 from reliability.notes import CannotAnswer, Note
 from reliability.readings import Recurrences, SparkCounts, WearReadings
 from reliability.records import LifeRecords
@@ -21,6 +22,13 @@ class Source:
     file, sha256, builders, licence : str
     id : int or None
         Number of the contribution; None for a file that is not in a store.
+    kinds : tuple of str
+        Of the sheets in it, as far as they were read: ``life``, ``wear``, ``misfires``, ``ignition``.
+    citation : Citation
+        How it is to be cited; its title is "" where that is not known.
+    used : bool
+        Whether the answer rests on it: False if the question needs no sheet of its kind, or its filters
+        leave none of its builders.
 
     Examples
     --------
@@ -33,6 +41,17 @@ class Source:
     builders: str = ""
     licence: str = ""
     id: int | None = None
+    kinds: tuple[str, ...] = ("life",)
+    citation: Citation = field(default_factory=lambda: Citation(""))
+    used: bool = True
+
+    @property
+    def cited(self) -> Citation:
+        """The citation, made from the file where its giver wrote none."""
+        if self.citation.title:
+            return self.citation
+        people = tuple(b for b in self.builders.split(", ") if b)
+        return Citation(self.file, people, self.licence, f"sha256:{self.sha256[:16]}")
 
 
 @dataclass(frozen=True)
@@ -47,6 +66,8 @@ class Basis:
         Contributions of the store, or files.
     method : str
         Version of the methods: that of the package, with a hash of its statistics.
+    published : tuple of Citation
+        Published facts that were used; they are no builder's data.
 
     Examples
     --------
@@ -59,6 +80,13 @@ class Basis:
     contributions: tuple[Source, ...] = ()
     files: tuple[Source, ...] = ()
     method: str = ""
+    published: tuple[Citation, ...] = ()
+
+    @property
+    def citations(self) -> tuple[Citation, ...]:
+        """Whom the answer owes its data: contributions or files that it rests on, then published facts."""
+        given = (*self.contributions, *self.files)
+        return (*(s.cited for s in given if s.used), *self.published)
 
 
 @dataclass(frozen=True)

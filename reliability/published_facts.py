@@ -6,6 +6,7 @@ somebody chose to publish, so an answer with them shows the answer without them 
 
 from __future__ import annotations
 
+import hashlib
 import tomllib
 from dataclasses import dataclass
 from functools import cache
@@ -78,6 +79,12 @@ class SourcedPrior:
 
 def _book(name: str) -> dict[str, Any]:
     return tomllib.loads(dataset("published_facts", name).read_text("utf-8"))
+
+
+@cache
+def version() -> str:
+    """Hash of the facts, so that no kept answer outlives a change of them."""
+    return hashlib.sha256(dataset("published_facts", "facts.toml").read_bytes()).hexdigest()[:12]
 
 
 @cache
@@ -156,13 +163,3 @@ def sourced_priors() -> tuple[SourcedPrior, ...]:
     if len(set(keys)) < len(keys):
         raise BadInput("a prior stands twice")
     return out
-
-
-def sourced_prior(name: str, column: str, form: str) -> SourcedPrior:
-    """The prior of that name for that stress. Raises BadInput, which lists those there are."""
-    fitting = [p for p in sourced_priors() if (p.column, p.form) == (column, form)]
-    for p in fitting:
-        if p.name == name:
-            return p
-    there = ", ".join(p.name for p in fitting) or "none"
-    raise BadInput(f"no sourced prior {name!r} for {column}:{form}; there is: {there}")

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.ask.plain import from_text, to_text
+from reliability.ask.published import answer_with_published
 from reliability.ask.sources import (
     AnySource,
     Stored,
@@ -18,12 +19,14 @@ from reliability.ask.sources import (
     method,
     pool_of_reading,
     read_pool,
+    resting,
     source_of,
     statuses,
 )
-from reliability.decisions.question import Answer, Question
+from reliability.decisions.question import Answer, OnRecords, Question
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Basis, Pool
+from reliability.published_facts import version
 
 
 def ask(
@@ -93,7 +96,8 @@ def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
 
 def key_of(question: Question, facts: str) -> str:
     """What an answer is kept under: the facts used, the question, the version of the methods."""
-    text = json.dumps([facts, question.asked(), method()], sort_keys=True)
+    published = version() if getattr(question, "with_published", False) else ""
+    text = json.dumps([facts, question.asked(), method(), published], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
@@ -106,10 +110,20 @@ def _restored(question: Question, kept: str, basis: Basis) -> Answer | None:
         why = said.get("cannot")
     except (ValueError, TypeError, AttributeError):
         return None
-    whole = None if found is None else replace(found, basis=basis)
+    whole = None if found is None else replace(found, basis=_as_then(basis, found.basis))
     if isinstance(why, str) and why:
         raise _told(CannotAnswer(why, whole), question, basis)
     return whole
+
+
+def _as_then(now: Basis, then: Basis) -> Basis:
+    """The present basis, marked with what the kept answer used."""
+    kept = {c.id: c for c in then.contributions}
+    marked = tuple(
+        replace(c, used=c.id in kept and kept[c.id].used, kinds=kept.get(c.id, c).kinds)
+        for c in now.contributions
+    )
+    return replace(now, contributions=marked, published=then.published)
 
 
 def _told(e: CannotAnswer, question: Question, basis: Basis) -> CannotAnswer:
@@ -123,10 +137,14 @@ def _finish(question: Question, pool: Pool) -> Answer:
 
     def complete(a: Answer) -> Answer:
         return replace(
-            a, asked=question.asked(), basis=pool.basis, notes=ordered(pool.notes + a.notes)
-        )
+            a, asked=question.asked(), basis=resting(pool.basis, question, pool),
+            notes=ordered(pool.notes + a.notes),
+        )  # fmt: skip
 
     try:
+        if isinstance(question, OnRecords) and question.with_published:
+            found, pool = answer_with_published(question, pool)
+            return complete(found)
         return complete(question.answer(pool))
     except CannotAnswer as e:
         if isinstance(e.partial, Answer):
@@ -136,7 +154,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
 
 
 GRAVE = (
-    "not_recorded",
+    "not_recorded", "published_facts",
     "contradiction", "not_carried", "early_failures", "poor_fit", "family_matters", "reversed_exponent", "none_allowed",
     "dependent_slots", "extrapolated", "above_rating", "stress_mixed", "builders_disagree", "unverified_contribution",
 )  # fmt: skip

@@ -14,6 +14,7 @@ from reliability.decisions.flight import Flight
 from reliability.decisions.module import Module
 from reliability.decisions.question import Answer, Question
 from reliability.notes import BadInput, CannotAnswer
+from reliability.order import in_order
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import LifeSheet
@@ -117,7 +118,7 @@ def _after(to: Stored, looked: Looked, supersedes: Sequence[int]) -> Pool:
         if kind in SIDES:
             sides[kind].append(SIDES[kind][0](Path(name), content))
     joined: dict[str, Any] = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
-    return Pool(join(life).in_order() if life else None, **joined)
+    return in_order(Pool(join(life) if life else None, **joined))
 
 
 def _asked(question: Question, source: Stored | Pool) -> tuple[Any, str]:

@@ -5,13 +5,16 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from reliability import __version__
-from reliability.notes import NoEffect, Note
+from reliability.citations import Citation
+from reliability.decisions.question import Question
+from reliability.notes import BadInput, CannotAnswer, NoEffect, Note
+from reliability.order import in_order
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
 from reliability.sheets.apart import read_apart
@@ -37,9 +40,10 @@ SIDES: dict[str, tuple[Any, Any]] = {
     "misfires": (read_misfires, join_misfires),
     "ignition": (read_ignition, join_ignition),
 }
+FILTERS = ("slot", "part", "builder", "where")
 _STATISTICS = (
-    "life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py", "notes.py", "pool.py",
-    "ask/plain.py", "ask/asking.py", "ask/sources.py",
+    "life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py", "notes.py", "order.py", "pool.py",
+    "published_facts.py", "ask/plain.py", "ask/asking.py", "ask/published.py", "ask/sources.py",
 )  # fmt: skip
 
 
@@ -156,9 +160,12 @@ def pool_of_reading(
     """The pool of a store at the moment of the reading."""
     wanted = statuses(received)
     used = [c for c in contributions if c.status in wanted]
-    life = reading.records(wanted).in_order() if "life" in needs else None
+    life = reading.records(wanted) if "life" in needs else None
     files = reading.files(wanted) if any(k in needs for k in SIDES) else []
     sides = {}
+    kinds = {c.id: [c.kind] for c in used}
+    for number, name, _ in files:
+        kinds[number].append(name.split(".")[0])
     for kind in (k for k in SIDES if k in needs):
         read, join_parts = SIDES[kind]
         found = [read(Path(name), c) for _, name, c in files if name.startswith(f"{kind}.")]
@@ -167,16 +174,30 @@ def pool_of_reading(
     if any(c.status == "received" and _bears(c, needs) for c in used):
         text = "Some contributions used here are not accepted yet."
         notes = (Note("unverified_contribution", text),)
-    return Pool(life, **sides, basis=basis_of(contributions, received), notes=notes)
+    return in_order(
+        Pool(life, **sides, basis=basis_of(contributions, received, kinds), notes=notes)
+    )
 
 
-def basis_of(contributions: Sequence[Contribution], received: bool = False) -> Basis:
-    """What answers from these contributions rest on."""
+def basis_of(
+    contributions: Sequence[Contribution], received: bool = False,
+    kinds: Mapping[int, Sequence[str]] | None = None,
+) -> Basis:  # fmt: skip
+    """What answers from these contributions rest on; ``kinds`` of sheet by contribution, as read."""
     wanted = statuses(received)
+    found = kinds or {}
     return Basis(
         state_of(contributions, wanted),
         tuple(
-            Source(c.file, c.sha256, c.builders, c.licence, c.id)
+            Source(
+                c.file,
+                c.sha256,
+                c.builders,
+                c.licence,
+                c.id,
+                tuple(dict.fromkeys(found.get(c.id, [c.kind]))),
+                _with_licence(c),
+            )
             for c in contributions
             if c.status in wanted
         ),
@@ -191,6 +212,38 @@ SMALL = 1 << 20
 def _read_file(path: Path) -> Any:
     small = path.suffix.lower() == ".csv" and path.is_file() and path.stat().st_size <= SMALL
     return read_contribution(path) if small else read_apart(read_contribution, path)[0]
+
+
+def _with_licence(c: Contribution) -> Citation:
+    """A contribution's citation, under the licence it was taken in with."""
+    return replace(c.citation, licence=c.licence) if c.licence else c.citation
+
+
+def resting(basis: Basis, question: Question, pool: Pool) -> Basis:
+    """The basis, with what the question does not use marked so: other kinds of sheet, other builders."""
+    builders = _builders_left(question, pool)
+
+    def mark(s: Source) -> Source:
+        needed = not set(s.kinds).isdisjoint(question.needs)
+        left = builders is None or not builders.isdisjoint(s.builders.split(", "))
+        return s if needed and left else replace(s, used=False)
+
+    return replace(
+        basis,
+        contributions=tuple(map(mark, basis.contributions)),
+        files=tuple(map(mark, basis.files)),
+    )
+
+
+def _builders_left(question: Question, pool: Pool) -> set[str] | None:
+    """Builders that the question's filters leave; None for all."""
+    chosen = getattr(question, "chosen", None)
+    if chosen is None or not any(getattr(question, k, ()) for k in FILTERS):
+        return None
+    try:
+        return set(chosen(pool).builder.tolist())
+    except (BadInput, CannotAnswer):  # the answer itself says what is wrong
+        return None
 
 
 def pool_of_files(paths: Sequence[Path]) -> Pool:
@@ -224,21 +277,25 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
         else:
             other = {f"{sheet.kind}{Path(sheet.name).suffix}": sheet.content}
             builders = ", ".join(sheet.builders)
-        files.append(Source(Path(path).name, sheet.sha256, builders, licence))
+        kinds = ["life"] if isinstance(sheet, LifeSheet) else []
         for name, content in other.items():
             kind = name.split(".")[0]
             if kind in SIDES:
                 sides[kind].append(SIDES[kind][0](Path(name), content))
                 kept.append((Path(path).name, name, content))
+                kinds.append(kind)
+        cited = getattr(sheet, "citation", None) or Citation("")
+        files.append(
+            Source(Path(path).name, sheet.sha256, builders, licence, None, tuple(kinds), cited)
+        )
     faults = faults or together_faults(life, kept)
     if faults:
         raise SheetError(faults)
     joined = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
-    return Pool(
-        join([s.records for s in life]).in_order() if life else None, **joined,
-        basis=Basis(files=tuple(files), method=method()),
-        notes=tuple(dict.fromkeys(notes)),
-    )  # fmt: skip
+    basis = Basis(files=tuple(files), method=method())
+    told = tuple(dict.fromkeys(notes))
+    records = join([s.records for s in life]) if life else None
+    return in_order(Pool(records, **joined, basis=basis, notes=told))
 
 
 def read_pool(

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from pathlib import Path
 from typing import Any
 
@@ -29,7 +30,7 @@ about_options = options(
 
 
 def _contributor(text: str) -> Any:
-    from reliability.sheets.bundle import Contributor
+    from reliability.ask.packing import Contributor
 
     title, *rest = (p.strip() for p in text.split(";"))
     if len(rest) > 2:
@@ -39,43 +40,23 @@ def _contributor(text: str) -> Any:
 
 
 def _source(text: str) -> Any:
-    from reliability.sheets.bundle import Source
+    from reliability.ask.packing import Source
 
     title, _, path = text.partition(";")
     return Source(title.strip(), path.strip())
 
 
-def _terms(wanted: str, rests_on: list[Any]) -> tuple[str, str]:
-    """The licence of the pack, and what is to be said of it. Raises BadInput."""
-    from reliability.licences import combine, licence_of, named
+def about_of(
+    packed: Any, name: str, title: str, version: str, created: str, identity: str,
+    people: Sequence[str], sources: Sequence[str],
+) -> Any:  # fmt: skip
+    """What the bundle says of itself: people and sources as given, else those of what it rests on."""
+    from reliability.ask.packing import About
 
-    theirs = [c.licence or "" for c in rests_on]
-    known = [t for t in theirs if licence_of(t)]
-    silent = [str(c.id) for c in rests_on if not licence_of(c.licence or "")]
-    if not wanted:
-        if silent:
-            raise BadInput(
-                f"contributions {', '.join(silent)} carry no known licence; ask their givers, or give --licence if "
-                "you may speak for them"
-            )
-        if not known:
-            return "CC0-1.0", ""
-        found = combine(known)
-        if found.licence is None:
-            raise BadInput(found.text)
-        return found.licence.id, found.text
-    asked = named(wanted)
-    if known:
-        found = combine([*known, asked.id])
-        if found.licence is None or found.licence.id != asked.id:
-            raise BadInput(
-                f"these contributions may not be given as {asked.id}. {combine(known).text}"
-            )
-    if silent:
-        return asked.id, (
-            f"Contributions {', '.join(silent)} carry no licence of their own: you say that they may be given as {asked.id}."
-        )
-    return asked.id, ""
+    return About(
+        name, packed.licence, title, "", version, created, identity,
+        tuple(map(_contributor, people)) or packed.people, tuple(map(_source, sources)) or packed.sources,
+    )  # fmt: skip
 
 
 @click.command("bundle")
@@ -98,23 +79,15 @@ def command(
     A bundle is a Data Package (version 2): a descriptor with schemas, licence, people, sources and hashes beside
     life.csv, with CITATION.cff, RO-Crate and deposit metadata.
     """
-    from reliability.ask.giving import chosen_records, sides_of
-    from reliability.sheets.bundle import About, write_bundle
+    from reliability.ask.packing import pack, write_bundle
 
-    origin = source(store, files)
-    records, pool = chosen_records(origin, **filters)
-    own = set(records.builder.tolist())
-    rests_on = [c for c in pool.basis.contributions if own & set(c.builders.split(", "))]
-    terms, said = _terms(licence, rests_on)
-    about = About(
-        name, terms, title, "", version, created, identity, tuple(_contributor(p) for p in people),
-        tuple(_source(s) for s in sources),
-    )  # fmt: skip
-    other = sides_of(origin, own, filters["received"], sides)
-    write_bundle(records, target, about, other)
-    packed = f" with {', '.join(other)}" if other else ""
+    packed = pack(source(store, files), licence, sides, filters)
+    about = about_of(packed, name, title, version, created, identity, people, sources)
+    write_bundle(packed.records, target, about, packed.sides)
+    other = f" with {', '.join(packed.sides)}" if packed.sides else ""
     click.echo(
-        f"{target}: {len(records)} records of {', '.join(sorted(own))}{packed}, licence {terms}, version {version}"
+        f"{target}: {len(packed.records)} records of {', '.join(packed.builders)}{other}, licence {packed.licence}, "
+        f"version {version}"
     )
-    if said:
-        click.echo(said)
+    if packed.said:
+        click.echo(packed.said)

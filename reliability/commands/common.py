@@ -11,6 +11,7 @@ import click
 
 from reliability.notes import BadInput, CannotAnswer, Note
 
+MOST_CITED = 12
 DECORATOR = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 
@@ -222,6 +223,7 @@ def run(
         click.echo(answer.sentence)
         show(answer)
         emit_notes(answer.notes)
+        emit_citations(answer.basis.citations)
     # last, so that an answer is shown even where it cannot be kept
     if after is not None:
         after(answer, origin, question, **more)
@@ -331,6 +333,16 @@ def emit_notes(notes: Sequence[Note]) -> None:
                 f"{n.text} [{n.code}]", 96, initial_indent="  - ", subsequent_indent="    "
             )
         )
+
+
+def emit_citations(cited: Sequence[Any]) -> None:
+    """Print whom an answer owes its data; all of them stand in its JSON."""
+    if cited:
+        click.echo("\nRests on")
+    for c in cited[:MOST_CITED]:
+        click.echo(f"  - {c.text}")
+    if len(cited) > MOST_CITED:
+        click.echo(f"  - and {len(cited) - MOST_CITED} more; --json lists all")
 
 
 def table(head: Sequence[str], rows: Sequence[Sequence[str]]) -> str:

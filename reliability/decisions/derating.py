@@ -262,7 +262,8 @@ class Derate(OnRecords):
     )
     prior: str = setting(
         "",
-        "With one stress level: ceramic, film, mica, or mean,sd of the coefficient.",
+        "With one stress level: a sourced prior of its coefficient (ceramic, film, film-metallised, mica, "
+        "film-reversal), or mean,sd.",
         hint="NAME",
     )
     new_builder: bool = setting(

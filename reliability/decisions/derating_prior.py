@@ -50,7 +50,7 @@ def derate_with_prior(
     """
     if q.shots is None:
         raise BadInput("with a prior, shots is needed")
-    prior = prior_for(q.prior, term.form)
+    prior = prior_for(q.prior, term.form, term.column)
     shots, confidence = q.shots, q.confidence
     fam = family(q.family)
     tested = float(np.asarray(records.column(term.column), float)[0])
@@ -58,7 +58,8 @@ def derate_with_prior(
         Note(
             "prior_stress",
             f"All tests ran at {term.column} = {tested:g}. How life depends on it is not measured here but taken "
-            f"from a prior: {prior.mean:g} +- {prior.sd:g} ({prior.name}: {prior.source}). Posterior equals prior. "
+            f"from a prior: {prior.mean:g} +- {prior.sd:g} ({prior.name}; {prior.source.rstrip('.')}; source "
+            f"{prior.seen}; our choice: {prior.choice.rstrip('.')}). Posterior equals prior. "
             "A test at a second level would replace it.",
         )
     ]

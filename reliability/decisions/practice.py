@@ -6,6 +6,7 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reliability.notes import BadInput
+from reliability.published_facts import SourcedPrior, sourced_priors
 
 
 @dataclass(frozen=True)
@@ -42,50 +43,8 @@ def practice_for(dielectric: str) -> DeratingPractice | None:
     raise BadInput(f"no derating practice known for {dielectric!r}; there is: {known}")
 
 
-@dataclass(frozen=True)
-class StressPrior:
-    """Normal prior on a stress coefficient, cut at 0.
-
-    Attributes
-    ----------
-    name : str
-    form : str
-        ``power`` (exponent n) or ``arrhenius`` (activation energy in eV).
-    mean, sd : float
-    source : str
-    """
-
-    name: str
-    form: str
-    mean: float
-    sd: float
-    source: str
-
-
-PRIORS: tuple[StressPrior, ...] = (
-    StressPrior(
-        "ceramic", "power", 3.5, 1.0,
-        "form of Prokopowicz & Vaskas (1969); n about 3, 2 to 7 seen (Sci. Rep. 14, 616, 2024); "
-        "8:1 at twice the rated voltage in the military general specification is n = 3.0",
-    ),
-    StressPrior(
-        "film", "power", 7.5, 1.0,
-        "pulse discharge film: 6 to 9 in practitioners' use, 7.5 often quoted (from memory); a "
-        "maker's lifetime page gives the form",
-    ),
-    StressPrior(
-        "mica", "power", 7.9, 1.5,
-        "MIL-PRF-39001: 25:1 at 150 % of rated voltage, n = 7.94; spread is a choice",
-    ),
-    StressPrior(
-        "ceramic", "arrhenius", 1.25, 0.2,
-        "1.0 eV (oxygen vacancies) to 1.5 eV (Sci. Rep. 14, 616, 2024)",
-    ),
-)  # fmt: skip
-
-
-def prior_for(name: str, form: str) -> StressPrior:
-    """The named prior for that form of stress.
+def prior_for(name: str, form: str, column: str = "") -> SourcedPrior:
+    """The named prior for that form of stress, of that column if one is given.
 
     ``name`` may also be ``mean,sd``, given by the user.
 
@@ -94,14 +53,18 @@ def prior_for(name: str, form: str) -> StressPrior:
     BadInput
         If there is none of that name; the message lists them.
     """
-    for p in PRIORS:
-        if p.name == name and p.form == form:
+    fitting = [p for p in sourced_priors() if p.form == form and column in ("", p.column)]
+    for p in fitting:
+        if p.name == name:
             return p
     mean, comma, sd = name.partition(",")
     try:
         if comma and float(sd) > 0:
-            return StressPrior("given", form, float(mean), float(sd), "given by the user")
+            return SourcedPrior(
+                "given", column, form, float(mean), float(sd), "given by the user", "given", "all of it"
+            )  # fmt: skip
     except ValueError:
         pass
-    known = ", ".join(p.name for p in PRIORS if p.form == form)
-    raise BadInput(f"no prior {name!r} for a {form} stress; allowed: {known or 'none'}, or mean,sd")
+    known = ", ".join(p.name for p in fitting)
+    of = f"{column}:{form}" if column else form
+    raise BadInput(f"no prior {name!r} for a {of} stress; allowed: {known or 'none'}, or mean,sd")

@@ -211,6 +211,9 @@ class OnRecords(Question):
         (), "Only records for which this holds; also <= >= < > !=.", hint="COLUMN=VALUE"
     )
     received: bool = setting(False, "Include contributions that wait to be accepted.")
+    with_published: bool = setting(
+        False, "Add lives from papers and agency reports, and say how far they move the bound."
+    )
 
     def chosen(self, pool: Pool) -> LifeRecords:
         """The pool's records under these filters, on the safe side. Raises BadInput, CannotAnswer.

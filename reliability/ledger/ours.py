@@ -74,11 +74,13 @@ def _sheet(name: str) -> LifeRecords:
 
 
 def _records(x: Inputs) -> LifeRecords:
-    """Records of a file, or of the ledger's columns good (and failed, count, withdrawn)."""
+    """Records of a file, or of the ledger's columns good (and failed, count; or withdrawn)."""
     if not x.table:
         return _sheet(x.name)
     good = [float(v) for v in x.table["good"]]
     failed = [float(v) for v in x.table.get("failed", good)]
+    if "count" in x.table:
+        return LifeRecords.of(good, failed, count=[float(v) for v in x.table["count"]])
     for at, units in zip(good[:], x.table.get("withdrawn", []), strict=False):
         good += [at] * units
         failed += [np.inf] * units

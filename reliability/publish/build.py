@@ -14,7 +14,14 @@ from reliability.citations import Citation
 from reliability.notes import BadInput
 from reliability.publish.figures import drawing_program, settled
 from reliability.publish.page import Page
-from reliability.publish.standing import citations_page, contribute_page, dictionary_page, template
+from reliability.publish.standing import (
+    RECIPE,
+    citations_page,
+    contribute_page,
+    dictionary_page,
+    recipe_page,
+    template,
+)
 
 PROGRAM = "assets/figures.js"
 LIST = "assets/files.txt"
@@ -99,8 +106,10 @@ def site(
         If no page is named index, two share a name, or a figure fetches data.
     """
     given = {f"data/{name}": content for name, content in sorted((downloads or {}).items())}
-    given["data/template.csv"] = template()
-    every = [*pages, dictionary_page(), contribute_page(), citations_page(about.contributions)]
+    given |= {"data/template.csv": template(), "data/publish.sh": RECIPE.encode()}
+    every = [
+        *pages, dictionary_page(), contribute_page(), recipe_page(), citations_page(about.contributions),
+    ]  # fmt: skip
     names = [p.name for p in every]
     if names[0] != "index" or len(set(names)) < len(names):
         raise BadInput(

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 from typing import Any
 
+from reliability.citations import Citation
 from reliability.notes import BadInput, Note
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]*")
@@ -20,7 +21,8 @@ class Figure:
     ----------
     title : str
     spec : mapping
-        Vega-Lite; data by address are refused, the site must work without network.
+        Vega-Lite; data by address are refused, the site must work without network. Empty where the data
+        are too many for a page: then it is left out, and said.
     description : str
         What is to be seen, for those who do not see it.
     """
@@ -72,6 +74,10 @@ class Page:
     notes : tuple of Note
     bench : bool
         Whether the page leads to work at the bench; then the cautions stand on it.
+    contents : tuple of (page name, title, sentence)
+        Other pages, listed with links.
+    citations : tuple of Citation
+        Contributions and published facts that the page rests on.
     """
 
     name: str
@@ -84,6 +90,8 @@ class Page:
     basis: tuple[Basis, ...] = ()
     notes: tuple[Note, ...] = ()
     bench: bool = False
+    contents: tuple[tuple[str, str, str], ...] = ()
+    citations: tuple[Citation, ...] = ()
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):

@@ -75,6 +75,7 @@ RECIPE = """\
 # Checks contributed bundles and publishes the pool. The repository holds bundles/*.zip; run this in its
 # top folder on any forge's runner that has Python.
 set -eu
+rm -f pool.duckdb                # made anew, so that the same bundles give the same bytes
 python -m pip install shotlife
 SOURCE_DATE_EPOCH=$(git log -1 --format=%ct)
 SHOTLIFE_STORE=$PWD/pool.duckdb
@@ -84,6 +85,15 @@ for bundle in bundles/*.zip; do
 done
 shotlife add bundles/*.zip
 shotlife publish public          # on the main branch: let the forge serve this folder
+"""
+
+
+JOB = """\
+job "pool":
+    image:      any with Python 3.11 or newer and git
+    run:        sh publish.sh
+    on:         merge requests (checks), main branch (checks, then publish)
+    publish:    the folder "public", on the main branch only
 """
 
 
@@ -100,8 +110,26 @@ def contribute_page() -> Page:
         ),
         code=(
             ("With your own column names", OWN_NAMES), ("Check and pack", PACK),
-            ("Text of a merge request", REQUEST), ("Recipe for a forge", RECIPE),
+            ("Text of a merge request", REQUEST),
         ),
+    )  # fmt: skip
+
+
+def recipe_page() -> Page:
+    """How a forge checks contributed bundles and publishes the pool, whatever forge it is."""
+    return Page(
+        "recipe", "Recipe for a forge",
+        "A repository with a folder of bundles and one script is all that a pool needs: the forge checks each merge "
+        "request and publishes the site.",
+        (
+            "Put contributed bundles into bundles/ and the script, data/publish.sh on this site, into the top folder. "
+            "Let the forge run it in a job that has Python 3.11 or newer: on each merge request for the checks, on the "
+            "main branch to publish the folder 'public' as static pages.",
+            "The script stops at the first bundle with a fault (exit 2), with file, row and column. The site is built "
+            "byte for byte alike from the same bundles; its date is that of the last commit. Licences that cannot be "
+            "combined stop it too, and it says which.",
+        ),
+        code=(("publish.sh", RECIPE), ("As a job, whatever the forge calls it", JOB)),
     )  # fmt: skip
 
 

@@ -44,6 +44,8 @@ class Statement:
     basis : list of (name, value)
         Data behind it, and how to make it again.
     charts : dict of name to SVG text
+    citations : list of str
+        Contributions that the answer rests on.
     """
 
     title: str
@@ -60,6 +62,7 @@ class Statement:
     cautions: list[str]
     basis: list[list[str]]
     charts: dict[str, str]
+    citations: list[str]
 
 
 def _configuration(s: FlightSlot) -> str:
@@ -109,6 +112,7 @@ def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None
                 figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]).properties(width=230)
             ),
         },
+        [c.text for c in a.basis.citations],
     )  # fmt: skip
 
 

@@ -63,6 +63,6 @@ h1{{font-size:1.6rem}} h2{{font-size:1.1rem;margin:1.4rem 0 .4rem}}
 <h2>Life by slot</h2>{grid(s.slot_head, s.slots)}{more}
 <h2>Configuration</h2>{pairs(s.configuration)}
 <h2>Assumptions</h2>{bullets(s.assumptions)}<h2>Model checks</h2>{bullets(s.checks)}<h2>Notes</h2>{bullets(s.notes)}
-<h2>Data behind it, and how to make it again</h2>{pairs(s.basis)}<h2>Cautions</h2>{bullets(s.cautions)}
+<h2>Data behind it, and how to make it again</h2>{pairs(s.basis)}<h2>Whom to cite</h2>{bullets(s.citations)}<h2>Cautions</h2>{bullets(s.cautions)}
 <footer>Estimate from test data, not a qualification.</footer></body></html>
 """

@@ -13,6 +13,7 @@ import pyarrow as pa
 import pyarrow.compute as pc
 from numpy.typing import NDArray
 
+from reliability.citations import Citation
 from reliability.histories import contradictions
 from reliability.notes import Note
 from reliability.records import LifeRecords, find_faults, removal_faults
@@ -55,12 +56,15 @@ class LifeSheet:
         One element a row, in the order of the file.
     notes : tuple of Note
         Warnings, such as columns that are kept but not known.
+    citation : Citation or None
+        As the bundle that it came in gives it.
     """
 
     file: str
     sha256: str
     records: LifeRecords
     notes: tuple[Note, ...]
+    citation: Citation | None = None
 
 
 def _is_blank(cell: Any) -> bool:

@@ -58,7 +58,11 @@ _DEEDS = [
         previous VARCHAR NOT NULL, hash VARCHAR NOT NULL)""",
 ]
 
-MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _HISTORIES, _DEEDS]
+_CITATIONS = [
+    "CREATE TABLE citation (contribution BIGINT PRIMARY KEY, about VARCHAR NOT NULL)",
+]
+
+MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _HISTORIES, _DEEDS, _CITATIONS]
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)

@@ -16,13 +16,14 @@ import shutil
 import threading
 import time
 from collections.abc import Iterator, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any
 
 import duckdb
 import numpy as np
 
+from reliability.citations import Citation
 from reliability.records import LifeRecords
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import SideSheet
@@ -66,6 +67,8 @@ class Contribution:
         Of the decision, "" if none was given.
     superseded_by : int or None
     rows : int
+    citation : Citation
+        As its bundle gives it; its title is "" for a plain sheet.
     """
 
     id: int
@@ -79,6 +82,7 @@ class Contribution:
     reason: str
     superseded_by: int | None
     rows: int
+    citation: Citation = field(default_factory=lambda: Citation(""))
 
 
 @dataclass(frozen=True)
@@ -272,6 +276,9 @@ class Store:
                 f"INSERT INTO life_record (contribution, {names}) SELECT ?, {names} FROM incoming",
                 [new_id],
             )
+            if sheet.citation is not None:
+                about = json.dumps(sheet.citation.as_dict())
+                c.execute("INSERT INTO citation VALUES (?, ?)", [new_id, about])
             for name, content in (other or {}).items():
                 if name.endswith(".parquet"):
                     # logs are large: beside the store, under the hash of their content
@@ -669,7 +676,7 @@ def _contribution_of(records: LifeRecords, old: Stored) -> int:
 
 _CONTRIBUTION = (
     "SELECT id, sha256, file, kind, builders, licence, status, received_at, reason, "
-    "superseded_by, rows FROM contribution"
+    "superseded_by, rows, about FROM contribution LEFT JOIN citation ON citation.contribution = id"
 )
 
 
@@ -678,4 +685,5 @@ def _as_contribution(row: tuple[Any, ...]) -> Contribution:
     values[7] = values[7].isoformat(timespec="seconds") + "Z"
     values[5] = values[5] or ""
     values[8] = values[8] or ""
+    values[11] = Citation.from_dict(json.loads(values[11])) if values[11] else Citation("")
     return Contribution(*values)

@@ -202,9 +202,10 @@ def read_bundle(path: Path, data: bytes | None = None) -> Bundle:
         raise SheetError(faults)
     licence = _licence(package)
     label = _metadata("name", package.get("name", path.stem))
+    cited = _citation(package, life, licence)
     return Bundle(
         label, licence, tuple(sorted(set(life.records.builder.tolist()))),
-        LifeSheet(label, life.sha256, life.records, life.notes),
+        LifeSheet(label, life.sha256, life.records, life.notes, cited),
         {n: files[n] for n in (*SIDES, SHOT_LOG) if n in files},
-        _citation(package, life, licence),
+        cited,
     )  # fmt: skip
