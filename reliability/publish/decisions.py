@@ -121,7 +121,7 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
     if answer is None:
         return Page(wanted.name, wanted.title, f"These records do not carry an answer: {why}")
     pictures, tables = evidence(question.name, answer)
-    notes = (Note("cannot_answer", why),) if why else ()
+    notes: tuple[Note, ...] = (Note("cannot_answer", why),) if why else ()
     large = [p.title for p in pictures if not p.spec]
     if large:
         text = (
