@@ -88,12 +88,11 @@ def joint_modes(records: LifeRecords, family: str) -> MaskedFit:
 def shares_by_mode(records: LifeRecords, fit: MaskedFit) -> LifeRecords:
     """Records with each failure of unknown mode standing as one of every mode that it may have been,
     weighted by its probability (``count``)."""
-    h = histories_of(records)
-    last = h.order[h.last]
-    masked = last[unclear(records)[last]]
-    parts = [records.select(np.setdiff1d(np.arange(len(records)), masked))]
+    lives = histories_of(records).lives()
+    masked = np.flatnonzero(unclear(lives))
+    parts = [lives.select(np.setdiff1d(np.arange(len(lives)), masked))]
     for cause, w in zip(fit.causes, fit.weights, strict=True):
-        own = records.select(masked[cause.group])
+        own = _nameless(lives.select(masked[cause.group]))
         parts.append(
             replace(
                 own,
@@ -139,19 +138,22 @@ def joint_of_slot(records: LifeRecords, others: LifeRecords, family: str) -> Joi
             shapes[str(name)] = HELD_SHAPE
     fit = fit_slots(context, family, shapes)
     cause = fit.index(slot)
-    own_part = context.select(np.arange(len(records)))
-    h = histories_of(own_part)
-    last = h.order[h.last]
-    masked = last[own_part.event[last] != ""]
+    lives = histories_of(context.select(np.arange(len(records)))).lives()
+    masked = np.flatnonzero(lives.event != "")
     w = fit.weights[cause]
-    rest_of_it = own_part.select(np.setdiff1d(np.arange(len(records)), masked))
-    dead, good = own_part.select(masked), own_part.select(masked)
+    rest_of_it = lives.select(np.setdiff1d(np.arange(len(lives)), masked))
+    dead = good = _nameless(lives.select(masked))
     dead = replace(dead, count=np.maximum(w, 1e-9), event=np.full(w.size, "", object))
     good = replace(
         good, count=np.maximum(1 - w, 1e-9), event=dead.event, shots_failed=np.full(w.size, np.inf),
         mode=dead.event,
     )  # fmt: skip
     return Joint(fit, cause, join([rest_of_it, dead, good]))
+
+
+def _nameless(records: LifeRecords) -> LifeRecords:
+    """The same without names of units: shares of one unit are no stretches of it."""
+    return replace(records, unit=np.full(len(records), "", object))
 
 
 def _label(r: LifeRecords, i: int) -> tuple[str, str, str]:

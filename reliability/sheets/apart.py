@@ -32,6 +32,7 @@ _WITHIN = (
     "reliability.records",
     "reliability.readings",
     "reliability.notes",
+    "reliability.citations",
 )
 
 
