@@ -90,9 +90,9 @@ def test_store_path_from_add_to_export(tmp_path):
     module = json.loads(run("module", "--json", "--at", 1000, store=store).stdout)
     assert module["slots"][0]["slot"] == "main_capacitor"
     assert module["survival"][0]["lower"] < module["survival"][0]["estimate"]
-    assert [c["id"] for c in module["basis"]["contributions"]] == [1, 2, 3, 4, 5]
+    assert [c["id"] for c in module["basis"]["contributions"]] == [1, 2, 3, 4, 5, 6]
     run("export", "--to", tmp_path / "all.csv", store=store)
-    assert "436 records" in run("check", tmp_path / "all.csv").stdout
+    assert "543 records" in run("check", tmp_path / "all.csv").stdout
 
 
 def test_refused_whole(tmp_path):

@@ -96,13 +96,13 @@ def test_kept_answers_name_the_same(tmp_path):
 
 
 def test_older_stores_learn_citations(tmp_path):
-    """A store of schema 2, which had no citations, opens and answers; new ones are kept."""
+    """A store of schema 4, which had no citations, opens and answers; new ones are kept."""
     import duckdb
 
     run("add", *life("kite"), store=tmp_path / "s.duckdb")
     with duckdb.connect(str(tmp_path / "s.duckdb")) as c:
         c.execute("DROP TABLE citation")
-        c.execute("UPDATE store_info SET value = '2' WHERE key = 'schema_version'")
+        c.execute("UPDATE store_info SET value = '4' WHERE key = 'schema_version'")
     bundle = tmp_path / "m.zip"
     run("bundle", "--from", *life("moss"), "--to", bundle, "--title", "Lives at moss")
     run("add", bundle, store=tmp_path / "s.duckdb")

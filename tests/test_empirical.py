@@ -146,3 +146,12 @@ def test_log_rank_and_incidence_where_lifelines_can():
     ours = log_rank(LifeRecords.of(t, np.where(dead, t, np.inf), **known), group)
     test = multivariate_logrank_test(t, group, dead, weights=count)
     assert ours.chi_square == pytest.approx(test.test_statistic, rel=1e-9)
+
+
+def test_a_curve_at_nothing_stays_there_whoever_enters_later():
+    """Found by hypothesis: all on test failed before the next unit entered (Kaplan & Meier 1958: S = 0)."""
+    r = LifeRecords.of([1.0, 1.0, 4.0], [1.0, 1.0, 4.0], shots_from=[0.0, 0.0, 1.2])
+    c = kaplan_meier(r)
+    assert c.shots.tolist() == [1.0] and c.survival.tolist() == [0.0]
+    later = LifeRecords.of([1.0, 1.0, 4.0], [1.0, np.inf, 4.0], shots_from=[0.0, 0.0, 0.5])
+    assert kaplan_meier(later).survival.tolist() == pytest.approx([2 / 3, 0.0])

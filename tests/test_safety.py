@@ -162,7 +162,7 @@ def test_damaged_backup_is_found(box, tmp_path):
     whole = path.read_bytes()
     for at in (200, len(whole) // 2, len(whole) - 30):
         data = bytearray(whole)
-        data[at : at + 20] = b"\0" * 20
+        data[at : at + 20] = bytes(b ^ 0xFF for b in data[at : at + 20])
         path.write_bytes(data)
         with pytest.raises(StoreError):
             read_backup(path)

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 import warnings
 from dataclasses import dataclass
+from typing import Literal
 
 import numpy as np
 from numpy.typing import NDArray
@@ -59,6 +60,22 @@ def _loglog_limits(s: Array, var_log: Array, confidence: float) -> tuple[Array, 
     return np.where(bad, np.nan, lower), np.where(bad, np.nan, upper)
 
 
+def _all_gone(records: LifeRecords) -> float:
+    """The count at which every unit then on test failed, inf if there is none; failures exact."""
+    last = np.where(records.failed, records.shots_failed, records.shots_good)
+    t, place = np.unique(last[records.failed], return_inverse=True)
+    dead = np.bincount(place, records.count[records.failed], t.size)
+
+    def before(values: Array, side: Literal["left", "right"]) -> Array:
+        order = np.argsort(values)
+        total = np.concatenate(([0.0], np.cumsum(records.count[order])))
+        return total[np.searchsorted(values[order], t, side)]
+
+    at_risk = before(records.shots_from, "left") - before(last, "left")
+    gone = t[at_risk - dead < 1e-12 * records.count.sum()]
+    return float(gone[0]) if gone.size else np.inf
+
+
 def kaplan_meier(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCurve:
     """Product-limit estimate with late entry and counts; variance by Greenwood's formula.
 
@@ -72,6 +89,9 @@ def kaplan_meier(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCur
     dead = records.failed
     if not records.exact[dead].all():
         raise ValueError("Kaplan-Meier needs exact failures")
+    # once all on test have failed the curve is at 0, whoever enters later
+    records = records.select(records.shots_from < _all_gone(records))
+    dead = records.failed
     # its alpha is two-sided; ours is the confidence of each limit by itself
     with warnings.catch_warnings():
         # a failure of unknown cause counts with its share: such weights are no sampling weights
