@@ -62,20 +62,21 @@ if a.curve.shots or a.empirical:
             "probability",
             f"Share failed on the {a.family} scale: if the family fits, the points follow the line.",
         )
-st.markdown("### Families compared")
-table(
-    pd.DataFrame(
-        [
-            {
-                "family": s.family, "log-likelihood": s.loglik, "AICc": s.aicc if math.isfinite(s.aicc) else None,
-                "weight": s.weight, "why not": s.reason,
-            }
-            for s in a.families
-        ]
-    ),
-    "family",
-    {"weight": st.column_config.NumberColumn(format="percent")},
-)  # fmt: skip
+if a.families:
+    st.markdown("### Families compared")
+    table(
+        pd.DataFrame(
+            [
+                {
+                    "family": s.family, "log-likelihood": s.loglik, "AICc": s.aicc if math.isfinite(s.aicc) else None,
+                    "weight": s.weight, "why not": s.reason,
+                }
+                for s in a.families
+            ]
+        ),
+        "family",
+        {"weight": st.column_config.NumberColumn(format="percent")},
+    )  # fmt: skip
 if math.isfinite(a.fit_p):
     st.caption(f"Goodness of fit of the {a.family}: Monte-Carlo p = {a.fit_p:.3f}.")
 show_notes(a)
