@@ -12,7 +12,7 @@ ROOT = Path(__file__).parents[1]
 PAGES = sorted(
     p.name
     for p in (ROOT / "dashboard").glob("*.py")
-    if p.stem not in ("__init__", "app", "controls", "shared", "sign_in", "words")
+    if p.stem not in ("__init__", "app", "controls", "shared", "sign_in", "waiting", "words")
 )
 
 

@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.ask.asking import ask
-from reliability.ask.sources import AnySource, Stored, read_pool, statuses
+from reliability.ask.sources import SIDES, AnySource, Stored, read_pool, statuses
 from reliability.decisions.module import Module, ModuleAnswer
 from reliability.filters import choose
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -20,7 +20,7 @@ from reliability.sheets.quality import Finding, findings
 from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import log_sheets
-from reliability.sheets.side import SideSheet, read_contribution
+from reliability.sheets.side import SideSheet, read_contribution, read_sheet
 from reliability.sheets.table import file_bytes
 from reliability.store.intake import Taken as Taken
 from reliability.store.intake import put
@@ -61,6 +61,18 @@ class Looked:
     def rows(self) -> int:
         """Rows of the sheet."""
         return self.sheet.rows if isinstance(self.sheet, SideSheet) else len(self.sheet.records)
+
+    @property
+    def builders(self) -> set[str]:
+        """Whose data it holds, the further files of a bundle included. Raises SheetError."""
+        sheet = self.sheet
+        own = sheet.builders if isinstance(sheet, SideSheet) else sheet.records.builder.tolist()
+        found = {str(b) for b in own}
+        for name, content in self.other.items():
+            if name.split(".")[0] in SIDES:
+                side = read_sheet(Path(name), content)
+                found |= set(side.builders) if isinstance(side, SideSheet) else set()
+        return found
 
     @property
     def notes(self) -> tuple[Note, ...]:
