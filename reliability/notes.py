@@ -60,5 +60,5 @@ class BadInput(Exception):
     ...     rl.Life(confidence=2)
     ... except rl.BadInput as e:
     ...     print(e)
-    confidence is a number above 0.5 and below 1, not 2
+    confidence is a number above 0.5 and at most 0.999999, not 2
     """

@@ -13,7 +13,7 @@ from reliability.ask.giving import Taken
 from reliability.ask.plain import adapter
 from reliability.ask.questions import QUESTIONS, question_class
 from reliability.ask.records import Contribution
-from reliability.decisions.question import Question, core
+from reliability.decisions.question import LONGEST, Question, core
 
 SUFFIXES = ("csv", "parquet", "xlsx", "zip")
 _REF = "#/components/schemas/{model}"
@@ -48,12 +48,12 @@ def _parameter(name: str, schema: dict[str, Any], required: bool) -> dict[str, A
         if k not in ("title", "hint", "of", "unit", "description")
     }
     if one.get("type") == "string" and "enum" not in one:
-        one |= {"minLength": 1, "maxLength": 500, "pattern": "\\S"}
+        one |= {"minLength": 1, "maxLength": LONGEST, "pattern": "\\S"}
     many = schema.get("type") == "array"
     text = schema.get("description", "") + (f" In {schema['unit']}." if "unit" in schema else "")
     return {
         "name": name, "in": "query", "description": text, "required": required,
-        "schema": {"type": "array", "items": one, "maxItems": 200} if many else one,
+        "schema": {"type": "array", "items": one, "maxItems": schema["maxItems"]} if many else one,
         **({"style": "form", "explode": True} if many else {}),
     }  # fmt: skip
 

@@ -8,14 +8,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
 from reliability.ask.sources import AnySource, Files, Stored, default_path
-from reliability.decisions.question import Question, allowed, core
+from reliability.decisions.question import LONGEST, Question, allowed, core
 from reliability.notes import BadInput
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
-LONGEST = 500
-"""characters of one setting's text"""
-MOST = 200
-"""times that one setting may be given"""
 Q = TypeVar("Q", bound=Question)
 
 
@@ -43,7 +39,7 @@ def from_texts(cls: type[Q], given: Mapping[str, Sequence[str]]) -> Q:
         if name not in schemas:
             raise BadInput(f"no setting {name[:40]!r}; there are: {', '.join(sorted(schemas))}")
         schema = schemas[name]
-        most = MOST if is_list(schema) else 1
+        most = schema["maxItems"] if is_list(schema) else 1
         if len(texts) > most:
             times = "once is allowed" if most == 1 else f"at most {most} times"
             raise BadInput(f"{name} is given {len(texts)} times; {times}")

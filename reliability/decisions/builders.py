@@ -185,6 +185,7 @@ class Builders(OnRecords):
         (),
         "Adjust for this stress. Default: voltage, and part where builders share parts.",
         hint="COLUMN:FORM",
+        most=8,
     )
     plain: bool = setting(False, "Adjust for nothing.")
     seed: int = setting(1, "Seed of simulations.", ge=0)

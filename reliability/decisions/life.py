@@ -9,6 +9,7 @@ from pydantic import model_validator
 
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
+    TAIL,
     Answer,
     BoundMethod,
     Count,
@@ -177,21 +178,27 @@ class Life(OnRecords):
     )
     mode: str = setting("", "Look at this failure mode; others count as censored.", of="mode")
     at: tuple[float, ...] = setting(
-        (), "Count at which survival is wanted.", unit="shots", hint="SHOTS"
+        (), "Count at which survival is wanted.", unit="shots", hint="SHOTS", most=50
     )
-    fraction: tuple[float, ...] = setting((0.1,), "Share failed whose count is wanted.", hint="P")
+    fraction: tuple[float, ...] = setting(
+        (0.1,), "Share failed whose count is wanted.", hint="P", most=20
+    )
     next: int | None = setting(
-        None, "Predict the shots that the next so many units reach.", ge=1, hint="K"
+        None, "Predict the shots that the next so many units reach.", ge=1, le=1000, hint="K"
     )
-    keep: int | None = setting(None, "How many of the next units must last.", ge=1, hint="M")
+    keep: int | None = setting(
+        None, "How many of the next units must last.", ge=1, le=1000, hint="M"
+    )
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _sound(self) -> Life:
-        if any(not 0 < p < 1 for p in self.fraction):
-            raise BadInput("fraction is a share above 0 and below 1, such as 0.1")
-        if any(not s >= 0 for s in self.at):
-            raise BadInput("at is a count of 0 shots or more")
+        if any(not TAIL <= p <= 1 - TAIL for p in self.fraction):
+            raise BadInput(
+                f"fraction is a share of at least {TAIL:g} and at most {1 - TAIL:g}, such as 0.1"
+            )
+        if any(not 0 <= s < 1e15 for s in self.at):
+            raise BadInput("at is a count of 0 shots or more, below 1e15")
         if self.keep is not None:
             refuse_unless(self.next is not None, "keep", "it goes with next")
             if self.next is not None and self.keep > self.next:

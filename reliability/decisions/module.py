@@ -136,6 +136,10 @@ class ModuleAnswer(Answer):
         return place + text if place else text[0].upper() + text[1:]
 
 
+MOST_UNITS = 10_000
+"""units in a slot of one module"""
+
+
 class Module(OnRecords):
     """Life of a whole module: its slots together, and which of them ends it.
 
@@ -154,25 +158,28 @@ class Module(OnRecords):
 
     use: tuple[str, ...] = setting(
         (), "Operating point, such as charge_V=1400, temp_C=25, part=film-a. Default: the commonest in the pool.",
-        hint="COLUMN=LEVEL",
+        hint="COLUMN=LEVEL", most=20,
     )  # fmt: skip
     as_tested: bool = setting(
         False, "Mix stresses and parts as they were tested, instead of one operating point."
     )
     confidence: float = confidence_setting()
     at: tuple[float, ...] = setting(
-        (), "Module survival at this count.", unit="shots", hint="SHOTS"
+        (), "Module survival at this count.", unit="shots", hint="SHOTS", most=50
     )
     fraction: float = setting(0.1, "Share failed of the life bounded.", gt=0, lt=1)
     units: tuple[str, ...] = setting(
-        (), "Units in a slot of one module, the first failure ending it (default 1).", hint="SLOT=N"
+        (),
+        "Units in a slot of one module, the first failure ending it (default 1).",
+        hint="SLOT=N",
+        most=50,
     )
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _sound(self) -> Module:
-        if any(not s > 0 for s in self.at):
-            raise BadInput("at is a count above 0 shots")
+        if any(not 0 < s < 1e15 for s in self.at):
+            raise BadInput("at is a count above 0 shots, below 1e15")
         self.units_of()
         known = ("charge_V", "temp_C", "rate_Hz", "part")
         for column in levels(self.use):
@@ -191,8 +198,10 @@ class Module(OnRecords):
                 out[slot] = float(value)
             except ValueError:
                 out[slot] = 0.0
-            if not (out[slot] > 0 and np.isfinite(out[slot])):
-                raise BadInput(f"units of {slot} is a number above 0, not {value[:40]!r}")
+            if not 0 < out[slot] <= MOST_UNITS:
+                raise BadInput(
+                    f"units of {slot[:40]} is a number above 0 and at most {MOST_UNITS:,}, not {value[:40]!r}"
+                )
         return out
 
     def answer(self, pool: Pool) -> ModuleAnswer:
