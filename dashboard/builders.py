@@ -15,6 +15,7 @@ from dashboard.shared import (
     pool_or_stop,
     show_command,
     show_notes,
+    show_opinion,
     state,
     table,
     title,
@@ -40,6 +41,7 @@ c.one(left, "slot", "Slot", "main_capacitor")
 c.many(middle, "builder", "Builders")
 c.many(right, "part", "Parts")
 c.confidence(last)
+c.flag(left, "second_opinion", "Second opinion without a family")
 question = built(c, top, "There is nothing to compare yet.")
 a = asked(question, top, "There is nothing to compare yet.")
 assert isinstance(a, BuildersAnswer)
@@ -81,6 +83,7 @@ tests = f"One scale for all: {p_text(a.same_life_p)} (likelihood ratio, simulate
 if a.log_rank is not None and a.log_rank_early is not None:
     tests += f"; log-rank, not adjusted: {p_text(a.log_rank.p)}, weighted to early failures {p_text(a.log_rank_early.p)}"
 st.caption(tests + f". Adjusted for: {', '.join(a.stress) or 'nothing'}.")
+show_opinion(a)
 show_notes(a)
 show_command(question)
 st.markdown("### How sound are the data?")

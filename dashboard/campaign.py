@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from dashboard.controls import Controls, read_address
+from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -28,8 +28,11 @@ SHOW, LEARN = "Show a life", "Learn the life at a low voltage"
 top = title("Next test")
 read_address(Demonstrate, Accelerate, also=("kind",))
 pool_or_stop(top)
-learning = "accelerate_to" in st.query_params
-kind = st.radio("What for", [SHOW, LEARN], index=int(learning), horizontal=True, key="kind")
+said = one_of("kind", ["demonstrate", "accelerate"])
+learning = said == "accelerate" or (said is None and "accelerate_to" in st.query_params)
+if said is None and learning and "demonstrate_shots" in st.query_params:
+    unreadable("demonstrate_shots and accelerate_to are two plans: give one of them")
+kind = st.radio("What for", [SHOW, LEARN], index=int(learning), horizontal=True)
 c = Controls(Accelerate if kind == LEARN else Demonstrate, choices())
 left, middle, right = st.columns(3)
 c.one(left, "slot", "Slot", "main_capacitor")
@@ -37,10 +40,7 @@ c.many(middle, "builder", "Builders")
 c.many(right, "part", "Parts")
 left, middle, right = st.columns(3)
 c.number(left, "survival", "Survival", step=0.01)
-if kind == SHOW:
-    c.number(middle, "confidence", "Confidence to show it with", step=0.05)
-else:
-    c.confidence(middle)
+c.confidence(middle)
 c.number(right, "stands", "Units that run at once", step=1)
 with st.expander("Bench and cost"):
     one, two, three, four = st.columns(4)

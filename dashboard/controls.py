@@ -6,15 +6,15 @@ Type, range, default, unit and help come from the question, so that page, comman
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from typing import Any
+from typing import Any, NoReturn
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.words import plain_text
 from reliability.ask.answers import Question
-from reliability.ask.texts import from_texts
-from reliability.notes import BadInput
+from reliability.ask.texts import from_texts, read_texts
+from reliability.notes import BadInput, NoEffect
 
 SESSION = ("confidence", "builder", "part", "slot")
 """settings that stay as they were when the page is changed"""
@@ -30,31 +30,57 @@ def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
     schemas: dict[str, type[Question]] = {}
     for q in questions:
         schemas |= {k: q for k in q.settings() if k not in schemas}
-    try:
-        for name in st.query_params:
-            if name in also:
-                continue
-            if name not in schemas:
-                known = ", ".join(sorted([*schemas, *also]))
-                raise BadInput(f"the address has no setting {name[:40]!r}; there are: {known}")
-            _one(schemas[name], name, st.query_params.get_all(name))
-    except BadInput as e:
-        st.error(f"This link cannot be read: {plain_text(str(e))}")
-        st.stop()
+    for name in st.query_params:
+        if name in also:
+            continue
+        if name not in schemas:
+            known = ", ".join(sorted([*schemas, *also]))
+            unreadable(f"the address has no setting {name[:40]!r}; there are: {known}")
+        try:
+            _one(schemas[name], name)
+        except BadInput as e:
+            unreadable(str(e))
 
 
-def _one(cls: type[Question], name: str, texts: Sequence[str]) -> None:
-    """Raise BadInput unless one setting can be read (the others at a value that is surely allowed)."""
+def unreadable(why: str) -> NoReturn:
+    """Say what is wrong with the address, and show nothing else."""
+    st.error(f"This link cannot be read: {plain_text(why)}")
+    st.stop()
+    raise AssertionError("the page has ended")
+
+
+def one_of(name: str, allowed: Sequence[str]) -> str | None:
+    """What the address says of a choice that the page itself has, or None."""
+    given = st.query_params.get_all(name)
+    if not given:
+        return None
+    if len(given) > 1 or given[0] not in allowed:
+        unreadable(f"{name} is one of {', '.join(allowed)}, not {', '.join(given)[:60]!r}")
+    return given[0]
+
+
+def _one(cls: type[Question], name: str) -> None:
+    """Raise BadInput unless one setting can be read (the others at a value that is surely allowed).
+
+    Whether it goes with the other settings is seen once all are known.
+    """
     filler = {k: _FILL.get(k, "1") for k, f in cls.model_fields.items() if f.is_required()}
     given: dict[str, Sequence[str]] = {k: [v] for k, v in filler.items()}
-    parts = [
-        p for t in texts for p in (t.split(",") if len(texts) == 1 and _many(cls, name) else [t])
-    ]
     try:
-        from_texts(cls, given | {name: parts})
+        from_texts(cls, given | {name: _texts(cls, name)})
+    except NoEffect:
+        return
     except BadInput as e:
         if name in str(e):
             raise
+
+
+def _texts(cls: type[Question], name: str) -> list[str]:
+    """A setting's texts in the address; of a list also several in one, as controls write them."""
+    texts = st.query_params.get_all(name)
+    if len(texts) == 1 and _many(cls, name):
+        return [t for t in texts[0].split(",") if t.strip()]
+    return texts
 
 
 _FILL = {"module": "x", "shots": "1000", "demonstrate_shots": "1000", "within_factor": "2"}
@@ -80,13 +106,28 @@ class Controls:
         self.cls, self.schemas = cls, cls.settings()
         self.choices = dict(choices or {})
         self.values: dict[str, Any] = {}
+        self.drawn: set[str] = set()
+        self._refuse_unknown()
         # what the last page left under a control's key is not this page's
         self.turned = st.session_state.get("page") != cls.name
         st.session_state["page"] = cls.name
 
+    def _refuse_unknown(self) -> None:
+        """A label in the address that is not in the pool is said, and nothing else is shown."""
+        for name, schema in self.schemas.items():
+            known = self.choices.get(schema.get("of", ""))
+            if name not in st.query_params or known is None:
+                continue
+            texts = [t for t in _texts(self.cls, name) if t]
+            for text in texts:
+                if text not in known:
+                    there = ", ".join(known[:12]) + (" …" if len(known) > 12 else "")
+                    unreadable(f"there is no {name} {text[:60]!r} in the store; there are: {there}")
+
     def _label(self, name: str, label: str) -> str:
+        self.drawn.add(name)
         unit = self.schemas[name].get("unit")
-        return f"{label} ({unit})" if unit else label
+        return f"{label} ({unit})" if unit and unit not in label.lower() else label
 
     def many(self, place: DeltaGenerator, name: str, label: str) -> None:
         """Several labels of the pool; none stands for all."""
@@ -133,9 +174,12 @@ class Controls:
 
     def confidence(self, place: DeltaGenerator, name: str = "confidence") -> None:
         """The confidence, the same on every page of the session."""
-        self._remembered(name, 0.95, lambda v: v in CONFIDENCES)
+        stated = [float(t) for t in st.query_params.get_all(name)]
+        kept = [v for v in (st.session_state.get("kept", {}).get(name),) if v is not None]
+        options = sorted({*CONFIDENCES, *stated, *kept})
+        self._remembered(name, 0.95, lambda v: v in options)
         picked = place.select_slider(
-            "Confidence (one-sided)", CONFIDENCES, value=0.95, key=name, bind="query-params", help=self._help(name)
+            "Confidence (one-sided)", options, value=0.95, key=name, bind="query-params", help=self._help(name)
         )  # fmt: skip
         self._keep(name, picked)
         self.values[name] = float(picked)
@@ -159,7 +203,7 @@ class Controls:
         given = place.number_input(
             self._label(name, label), min_value=None if low is None else kind(low),
             max_value=None if high is None else kind(high), value=None if start is None else kind(start),
-            step=None if step is None else kind(step), key=name, bind="query-params", help=self._help(name),
+            step=None if step is None else kind(step), format="%d" if whole else "%.10g", key=name, bind="query-params", help=self._help(name),
         )  # fmt: skip
         if given is not None:
             self.values[name] = given
@@ -175,12 +219,26 @@ class Controls:
     def set(self, **values: Any) -> None:
         """Settings that the page gives itself."""
         self.values |= values
+        self.drawn |= set(values)
 
     def question(self) -> Question:
-        """The question as the controls stand. Raises BadInput."""
-        return self.cls(**self.values)
+        """The question as the controls stand, with what the address says besides. Raises BadInput."""
+        more = [k for k in self.schemas if k in st.query_params and k not in self.drawn]
+        if not more:
+            return self.cls(**self.values)
+        left, right = st.columns([5, 1])
+        said = "; ".join(f"{k} = {', '.join(_texts(self.cls, k))}" for k in more)
+        left.caption(f"From the link besides: {plain_text(said)}.")
+        if right.button("Leave out", key="leave_out"):
+            for k in more:
+                del st.query_params[k]
+            st.rerun()
+        return self.cls(
+            **read_texts(self.cls, {k: _texts(self.cls, k) for k in more}), **self.values
+        )
 
     def _help(self, name: str) -> str:
+        self.drawn.add(name)
         return plain_text(str(self.schemas[name].get("description", "")))
 
     def _remembered(self, name: str, default: Any, sound: Any) -> None:

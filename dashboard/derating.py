@@ -18,6 +18,7 @@ from dashboard.shared import (
     pool_or_stop,
     show_command,
     show_notes,
+    show_opinion,
     table,
     title,
 )
@@ -62,6 +63,7 @@ with st.expander("Stress model, bank and impulse"):
     c.text(three, "dielectric", "Usual practice for (ceramic, film, mica, glass)")
     c.text(three, "prior", "Prior of the exponent, with one voltage only (film, ceramic, mica)")
     c.flag(three, "new_builder", "Allow for a builder who is not in the pool")
+    c.flag(three, "second_opinion", "Second opinion without a family")
 c.set(stress=tuple(stress), use=tuple(given.replace(",", " ").split()))
 question = built(c, top, "This derating cannot be asked for.")
 a = asked(question, top, "These records cannot say how far to derate.")
@@ -102,6 +104,7 @@ st.caption(
     f"{a.failed:g} of {a.n:g} units failed; Weibull shape {a.shape:.2f}. "
     "Power: n in life ~ V^-n. Arrhenius: activation energy in eV. Categorical: ln life against the most frequent level."
 )
+show_opinion(a)
 show_notes(a)
 show_command(question)
 st.caption(CAUTION)

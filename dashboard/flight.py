@@ -5,7 +5,7 @@ from __future__ import annotations
 import pandas as pd
 import streamlit as st
 
-from dashboard.controls import Controls, read_address
+from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -40,21 +40,21 @@ top = title("Flight promise")
 read_address(Flight, also=("mission",))
 pool_or_stop(top)
 known = choices()
-asked_for = st.query_params.get("module")
-if asked_for is not None and asked_for not in known["module"]:
-    st.error(
-        f"There is no module of that name in the store; there are: {', '.join(known['module'][:12])} …"
-    )
-    st.stop()
 c = Controls(Flight, known)
 left, middle, right = st.columns(3)
 c.one(left, "module", "Flight module")
 c.number(middle, "survival", "Survival of the promise", step=0.01)
 c.confidence(right)
-stated = next((k for k, names in KINDS.items() if names[0] in st.query_params), "shots")
-kind = st.radio(
-    "Mission as", list(KINDS), index=list(KINDS).index(stated), horizontal=True, key="mission"
-)
+in_link = [k for k, names in KINDS.items() if names[0] in st.query_params]
+said = one_of("mission", list(KINDS))
+if "mission" not in st.session_state:  # later on the address follows the controls
+    if said is None and len(in_link) > 1:
+        unreadable(
+            "the mission is stated more than once: shots, total impulse, velocity change, or days"
+        )
+    st.session_state["mission"] = said or next(iter(in_link), "shots")
+kind = st.radio("Mission as", list(KINDS), horizontal=True, key="mission", bind="query-params")
+c.drawn |= {n for k, names in KINDS.items() if k != kind for n in names}
 columns = st.columns(5)
 for place, name in zip(columns, KINDS[kind], strict=False):
     label, value, step = LABELS[name]

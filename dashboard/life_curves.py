@@ -41,8 +41,7 @@ mode = right.selectbox(
     bind="query-params",
     format_func=lambda m: m or "all failures",
 )
-counts = st.query_params.get_all("at")
-c.set(mode=mode or "", at=tuple(float(v) for t in counts for v in t.split(",")))
+c.set(mode=mode or "")
 question = built(c, top, "This life cannot be asked for.")
 a = asked(question, top, "These records do not tell a life.")
 assert isinstance(a, LifeAnswer)

@@ -199,6 +199,15 @@ def show_notes(found: Answer) -> None:
         st.markdown(f"- {plain_text(n.text)}")
 
 
+def show_opinion(found: Any) -> None:
+    """The second opinion, where it was asked for."""
+    if (said := found.second_opinion) is not None:
+        st.markdown("### Second opinion")
+        st.markdown(plain_text(said.sentence))
+        for n in said.notes:
+            st.markdown(f"- {plain_text(n.text)}")
+
+
 def chart(figure: Any, key: str, caption: str) -> None:
     """A chart with its description and downloads."""
     st.altair_chart(figure, width="stretch", key=key)

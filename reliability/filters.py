@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import operator
 from collections.abc import Callable, Sequence
 
@@ -73,6 +74,8 @@ def where(records: LifeRecords, condition: str) -> LifeRecords:
         return records.select(_COMPARE[op](column, wanted))
     try:
         value = float(wanted)
+        if math.isnan(value):
+            raise ValueError
     except ValueError:
         raise BadInput(f"{name} holds numbers; {_short(wanted)} is not one") from None
     return records.select(_COMPARE[op](column, value))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Any
 
 
 @dataclass(frozen=True)
@@ -33,7 +34,8 @@ class Note:
 class CannotAnswer(Exception):
     """These data cannot answer the question; the message says what is missing.
 
-    ``partial`` holds what could be worked out all the same (or None).
+    ``partial`` holds what could be worked out all the same (or None), ``asked`` and ``basis`` the question
+    and what it would have rested on, once it was asked through ``ask``.
 
     Examples
     --------
@@ -48,6 +50,8 @@ class CannotAnswer(Exception):
     def __init__(self, message: str, partial: object | None = None) -> None:
         super().__init__(message)
         self.partial = partial
+        self.asked: dict[str, Any] = {}
+        self.basis: Any = None
 
 
 class BadInput(Exception):
@@ -60,5 +64,9 @@ class BadInput(Exception):
     ...     rl.Life(confidence=2)
     ... except rl.BadInput as e:
     ...     print(e)
-    confidence is a number above 0.5 and at most 0.999999, not 2
+    confidence is a number above 0.5 and at most 0.99999, not 2
     """
+
+
+class NoEffect(BadInput):
+    """A setting that would change nothing beside the other settings; the message says what it goes with."""

@@ -284,6 +284,15 @@ class LifeRecords:
             labels={k: v[mask] for k, v in self.labels.items()},
         )
 
+    def in_order(self) -> LifeRecords:
+        """The same records by builder, module, slot, unit and shots, so that no answer depends on the
+        order in which files were named."""
+        keys = (
+            self.shots_failed, self.shots_good, self.shots_from,
+            *(getattr(self, k).astype(str) for k in ("unit", "slot", "module", "builder")),
+        )  # fmt: skip
+        return self.select(np.lexsort(keys))
+
     def of_mode(self, mode: str) -> LifeRecords:
         """Cause-specific view: failures by other modes become right-censored at their last good
         count. A failure of unknown mode counts as censored too; say so where it matters.

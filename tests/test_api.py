@@ -76,7 +76,7 @@ def test_same_numbers_as_the_command_line(client, box):
     [
         ("life?family=normal", "family is one of"),
         ("life?confidence=nan", "confidence is a number"),
-        ("life?confidence=1", "0.999999"),
+        ("life?confidence=1", "0.99999"),
         ("life?at=1_000", "at is a number"),
         ("life?sloth=igniter", "no setting 'sloth'"),
         ("life?family=weibull&family=lognormal", "once is allowed"),

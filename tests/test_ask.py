@@ -54,10 +54,15 @@ def question(name):
 
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
-    """Two builders, and the sheets of other kinds."""
-    out = Stored(tmp_path_factory.mktemp("ask") / "s.duckdb")
+    """Two builders, the sheets of other kinds, and a builder whose contribution waits."""
+    folder = tmp_path_factory.mktemp("ask")
+    out = Stored(folder / "s.duckdb")
     for name in ("life_kite", "life_lynx", "wear", "misfires", "ignition"):
         give(out, look(DEMO / f"{name}.csv"))
+    # in no answer: a shell that counted it would say other numbers
+    waits = folder / "waits.csv"
+    waits.write_text((DEMO / "life_kite.csv").read_text().replace("kite", "waiting"))
+    give(out, look(waits), status="received")
     return out
 
 
@@ -245,3 +250,92 @@ def test_numbers_of_an_answer_are_plain(store):
     assert next(iter(out)) == "sentence"
     text = json.dumps(out, allow_nan=False)
     assert json.loads(text)["shape"] == out["shape"] and math.isfinite(out["shape"])
+
+
+def test_the_order_of_files_and_a_file_named_twice_change_nothing():
+    files = [DEMO / f"life_{b}.csv" for b in ("kite", "lynx")]
+    q = from_texts(question_class("life"), {"slot": ["main_capacitor"]})
+    first = plain(ask(q, files))
+    for order in (files[::-1], [*files, files[0]]):
+        again_asked = plain(ask(q, order))
+        assert {k: v for k, v in again_asked.items() if k not in ("basis", "notes")} == {
+            k: v for k, v in first.items() if k not in ("basis", "notes")
+        }
+    assert "same_file" in [n["code"] for n in again_asked["notes"]]
+
+
+def test_an_unreadable_kept_answer_is_worked_out_anew(tmp_path):
+    box = Stored(tmp_path / "s.duckdb")
+    give(box, look(DEMO / "life_kite.csv"))
+    q = question("modes")
+    first = repr(ask(q, box))
+    import duckdb
+
+    for bad in ("x", "{}", "[1]", '{"answer": "[]"}', '{"cannot": null}'):
+        with duckdb.connect(str(box.path)) as c:
+            c.execute("UPDATE kept_answer SET answer = ?", [bad])
+        assert repr(ask(q, box)) == first
+
+
+def test_a_waiting_correction_leaves_what_it_corrects(tmp_path):
+    box = Stored(tmp_path / "s.duckdb")
+    old = give(box, look(DEMO / "life_kite.csv")).contribution.id
+    before = ask(question("modes"), box).n
+    half = tmp_path / "half.csv"
+    half.write_text("".join((DEMO / "life_kite.csv").read_text().splitlines(True)[:40]))
+    new = give(box, look(half), status="received", supersedes=old).contribution.id
+    assert ask(question("modes"), box).n == before
+    box.box.decide(new, "accepted")
+    assert ask(question("modes"), box).n < before
+
+
+def test_a_note_on_waiting_data_goes_with_it(tmp_path):
+    box = Stored(tmp_path / "s.duckdb")
+    give(box, look(DEMO / "life_lynx.csv"))
+    new = give(box, look(DEMO / "life_kite.csv"), status="received").contribution.id
+    q = from_texts(question_class("modes"), {"slot": ["main_capacitor"], "received": ["true"]})
+
+    def codes():
+        return [n.code for n in ask(q, box).notes]
+
+    assert "unverified_contribution" in codes()
+    box.box.decide(new, "accepted")
+    assert "unverified_contribution" not in codes()
+    give(box, look(DEMO / "wear.csv"), status="received")
+    assert "unverified_contribution" not in codes()
+
+
+@pytest.mark.parametrize(
+    ("words", "says"),
+    [
+        (["module", "--use", "charge_V=nan"], "charge_V is a number"),
+        (["module", "--use", "charge_V=abc"], "charge_V is a number"),
+        (["module", "--use", "charge_V=1200", "--use", "charge_V=1300"], "twice"),
+        (["module", "--units", "igniter=1.5"], "whole number"),
+        (["module", "--confidence", "0.9", "--confidence", "0.8"], "once is allowed"),
+        (["derate", "--slot", "main_capacitor", "--shots", "800", "--use", "nope=1"], "no effect"),
+        (["derate", "--slot", "main_capacitor", "--shots", "800", "--use", "charge_V=1"], "no effect"),
+        (["modes", "--seed", "3"], "no effect"),
+        (["life", "--next", "100000000"], "at most 1000"),
+        (["flight", "--module", "kite-01", "--history", "--shots", "5"], "no effect"),
+        (["flight", "--module", "kite-01", "--shots", "5", "--brief", "--rate-hz", "9"], "no effect"),
+    ],
+)  # fmt: skip
+def test_what_would_be_ignored_is_refused(words, says, store):
+    assert says in run(*words, store=store.path, code=2).stderr
+
+
+def test_a_part_that_nobody_tested_is_not_carried(store):
+    out = run("module", "--use", "part=zz", "--json", store=store.path, code=3)
+    said = json.loads(out.stdout)
+    assert "part zz was tested in no slot" in said["sentence"]
+    assert said["basis"]["store"] and said["confidence"] == 0.95
+    client = TestClient(Starlette(routes=api_routes(store)))
+    got = client.get("/api/v1/module", params={"use": "part=zz"})
+    assert got.status_code == 422 and got.json()["asked"]["use"] == ["part=zz"]
+    assert client.get("/api/v1/nope").status_code == 404
+
+
+def test_the_command_names_the_store_a_shell_would_not_take_by_itself(store, monkeypatch):
+    monkeypatch.setenv("SHOTLIFE_STORE", str(store.path))
+    assert f"--store {store.path}" in again(question("module"), Stored.default())

@@ -6,6 +6,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from reliability.ask.asking import ask
+from reliability.ask.sources import Files
+from reliability.decisions.builders import Builders
+from reliability.decisions.derating import Derate
+from reliability.decisions.derating_parts import DerateParts
 from reliability.life.second_opinion import (
     Design,
     Parametric,
@@ -160,3 +165,45 @@ def test_unknown_or_impossible_columns_and_silent_groups_are_refused():
         cox_of_groups(
             LifeRecords.of([1, 2, 3, 4.0], [1, 2, 3, 4.0]), groups, design=Design(clusters=np.array(["m"] * 4, dtype=object))
         )  # fmt: skip
+
+
+def demo(name="life_*.csv"):
+    folder = Path(__file__).parents[1] / "datasets" / "demo"
+    return Files(tuple(sorted(folder.glob(name))))
+
+
+def test_derate_asks_it_by_name_in_strata_of_parts():
+    """The demo's lives follow V^-7 by its generator, whatever the part."""
+    q = {
+        "slot": ("main_capacitor",),
+        "stress": ("charge_V:power", "part:categorical"),
+        "bound": "likelihood",
+    }
+    assert ask(Derate(**q), demo()).second_opinion is None
+    a = ask(Derate(**q, second_opinion=True), demo())
+    found = a.second_opinion
+    assert found.lower < 7 * a.shape < found.upper and found.supports
+    assert found.expected == pytest.approx(a.coefficients[0].estimate * a.shape)
+
+
+def test_derate_with_another_stress_is_not_compared():
+    q = Derate(
+        slot=("main_capacitor",), part=("film-a",), stress=("charge_V:power", "temp_C:linear"),
+        bound="likelihood", second_opinion=True,
+    )  # fmt: skip
+    a = ask(q, demo())
+    assert a.second_opinion.expected is None
+    assert "second_opinion_partial" in [n.code for n in a.notes]
+
+
+def test_builders_ask_it_by_name():
+    a = ask(Builders(slot=("main_capacitor",), second_opinion=True), demo())
+    found = a.second_opinion
+    assert found.groups == tuple(sorted(b.builder for b in a.builders))
+    assert all(found.lower[g] < found.hazard_ratio[g] < found.upper[g] for g in found.groups[1:])
+
+
+def test_parts_side_by_side_refuse_it():
+    q = DerateParts(slot=("main_capacitor",), shots=800, second_opinion=True)
+    with pytest.raises(BadInput, match="one part"):
+        ask(q, demo())

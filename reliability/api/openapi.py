@@ -176,6 +176,8 @@ def document() -> dict[str, Any]:
         "properties": {
             "error": {"type": "string"}, "faults": {"type": "array", "items": fault},
             "partial": {"anyOf": [*answers, {"type": "null"}]},
+            "asked": {"anyOf": [{"$ref": f"#/components/schemas/{question_class(n).__name__}"} for n in QUESTIONS]},
+            "basis": kept["LifeAnswer"]["properties"]["basis"],
         },
     }  # fmt: skip
     return {

@@ -58,7 +58,7 @@ def _refusal(e: Exception) -> JSONResponse:
     if isinstance(e, BadInput):
         return _said(400, str(e))
     if isinstance(e, CannotAnswer):
-        return _said(422, str(e), partial=plain(e.partial))
+        return _said(422, str(e), partial=plain(e.partial), asked=e.asked, basis=plain(e.basis))
     if isinstance(e, SheetError):
         faults = [
             {"file": f.file, "row": f.row, "column": f.column, "message": f.message}
@@ -245,6 +245,10 @@ def api_routes(store: Stored, sign_in: bool = False, by: Crew | None = None) -> 
     async def health(request: Request) -> Response:
         return JSONResponse({"ok": True, "version": __version__})
 
+    async def unknown(request: Request) -> Response:
+        there = ", ".join(sorted(("contributions", "health", "openapi.json", *QUESTIONS)))
+        return _said(404, f"there is nothing here; under /api/v1 there are: {there}")
+
     async def described(request: Request) -> Response:
         return JSONResponse(text)
 
@@ -254,4 +258,5 @@ def api_routes(store: Stored, sign_in: bool = False, by: Crew | None = None) -> 
         Route("/api/v1/contributions", _answering(api.contribute), methods=["POST"]),
         Route("/api/v1/contributions", _answering(api.listed), methods=["GET"]),
         *(Route(f"/api/v1/{name}", api.asking(name), methods=["GET"]) for name in QUESTIONS),
+        Route("/api/{rest:path}", unknown),
     ]

@@ -22,7 +22,7 @@ from reliability.ask.sources import (
     statuses,
 )
 from reliability.decisions.question import Answer, Question
-from reliability.notes import CannotAnswer, Note
+from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Basis, Pool
 
 
@@ -58,10 +58,15 @@ def ask(
     >>> a.modes[0].mode, a.asked["confidence"]
     ('short', 0.95)
     """
+    if not isinstance(question, Question):
+        raise BadInput(
+            f"a question is built from its class, such as Life(at=(500,)), not {question!r}"
+        )
     origin = source_of(source)
     if isinstance(origin, Stored) and origin.box.exists:
         return _ask_store(question, origin, fresh)
-    return _finish(question, read_pool(origin, question.needs))
+    received = bool(getattr(question, "received", False))
+    return _finish(question, read_pool(origin, question.needs, received))
 
 
 def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
@@ -136,12 +141,19 @@ def restored(question: Question, kept: str, basis: Basis) -> Answer | None:
         said: dict[str, Any] = json.loads(kept)
         text = said.get("answer") or said.get("partial")
         found = from_text(question.answer_type, text) if text else None
+        why = said.get("cannot")
     except (ValueError, TypeError, AttributeError):
         return None
     whole = None if found is None else replace(found, basis=basis)
-    if "cannot" in said:
-        raise CannotAnswer(str(said["cannot"]), whole)
+    if isinstance(why, str) and why:
+        raise _told(CannotAnswer(why, whole), question, basis)
     return whole
+
+
+def _told(e: CannotAnswer, question: Question, basis: Basis) -> CannotAnswer:
+    """The refusal with what was asked, and what it rests on."""
+    e.asked, e.basis = question.asked(), basis
+    return e
 
 
 def _finish(question: Question, pool: Pool) -> Answer:
@@ -157,6 +169,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
     except CannotAnswer as e:
         if isinstance(e.partial, Answer):
             e.partial = complete(e.partial)
+        _told(e, question, pool.basis)
         raise
 
 

@@ -28,7 +28,7 @@ from dataclasses import dataclass, field
 from reliability.ask.admission import Busy, Places
 from reliability.ask.asking import LookUp, look_up, restored
 from reliability.ask.sources import AnySource, Stored, read_pool
-from reliability.ask.worker import DEADLINE, MEMORY, Job, Nursery, computed, receive
+from reliability.ask.worker import Job, Nursery, computed, receive
 from reliability.decisions.question import Answer, Question, core
 from reliability.notes import BadInput, CannotAnswer
 from reliability.pool import Pool
@@ -53,6 +53,8 @@ class Rules:
         Questions at work in all, resting ones included.
     patience : float
         Seconds after which a question that is not answered is given up.
+    deadline, memory : int
+        Seconds of computing, and bytes, that one question may take.
     """
 
     cores: int = len(os.sched_getaffinity(0)) if hasattr(os, "sched_getaffinity") else 2
@@ -61,6 +63,8 @@ class Rules:
     resting: int = 6
     most: int = 24
     patience: float = 180.0
+    deadline: int = 60
+    memory: int = 1 << 30
 
 
 @dataclass(frozen=True)
@@ -120,7 +124,7 @@ class _Task:
         """A long question leaves the cores to small ones where both want them."""
         if self.pid and self.phase == "long":
             with contextlib.suppress(OSError):
-                os.setpriority(os.PRIO_PROCESS, self.pid, 12)
+                os.setpriority(os.PRIO_PROCESS, self.pid, min(19, os.nice(0) + 7))
 
 
 _AT_WORK = ("new", "long")
@@ -180,15 +184,11 @@ class Ticket:
         if "broke" in said:
             raise RuntimeError("a question could not be worked out; see the log of the service")
         word = next(iter(said))
-        raise Busy(503, _GIVEN_UP[word], 5 if word in ("ended", "patience") else _Dear.SECONDS)
+        raise Busy(503, self._crew.given_up(word), 5 if word in _PASSING else _Dear.SECONDS)
 
 
-_GIVEN_UP = {
-    "deadline": f"this question needs more than {DEADLINE} s of computing, which is the most there is; ask for less at a time",
-    "memory": f"this question needs more than {MEMORY >> 20} MiB of memory, which is the most there is; ask for less at a time",
-    "ended": "the process that worked on this question ended before it was done; ask again",
-    "patience": "too many long questions wait; ask again later",
-}
+_PASSING = ("ended", "patience")
+"""why a question was given up that may well be answered when it is asked again"""
 
 
 class _Dear:
@@ -204,11 +204,11 @@ class _Dear:
         while len(self._kept) > 1000:
             self._kept.popitem(last=False)
 
-    def refuse(self, key: str) -> None:
+    def standing(self, key: str) -> tuple[str, float]:
+        """Why a question is refused, and for how many seconds still; "" and 0 if it is not."""
         until, word = self._kept.get(key, (0.0, ""))
         left = until - time.monotonic()
-        if left > 0:
-            raise Busy(503, _GIVEN_UP[word], left)
+        return (word, left) if left > 0 else ("", 0.0)
 
 
 class Crew:
@@ -274,9 +274,12 @@ class Crew:
                 found = look_up(question, source, fresh=True)
         else:
             found, keep = _not_kept(question, source)
-        self._dear.refuse(found.key)
+        word, left = self._dear.standing(found.key)
+        if word:
+            raise Busy(503, self.given_up(word), left)
         job = Job(
-            question.name, question.model_dump(mode="json"), self._packed(found.pool), _kind(question)
+            question.name, question.model_dump(mode="json"), self._packed(found.pool), _kind(question),
+            self.rules.deadline, self.rules.memory,
         )  # fmt: skip
         # the pool goes to the worker; nobody here holds on to it while the question waits
         found = LookUp(found.key, found.basis)
@@ -341,6 +344,16 @@ class Crew:
             threads = list(self._threads)
         for thread in threads:  # one may be keeping an answer
             thread.join(5)
+
+    def given_up(self, word: str) -> str:
+        """Why a question was given up, in words."""
+        least = "which is the most there is; ask for less at a time"
+        return {
+            "deadline": f"this question needs more than {self.rules.deadline} s of computing, {least}",
+            "memory": f"this question needs more than {self.rules.memory >> 20} MiB of memory, {least}",
+            "ended": "the process that worked on this question ended before it was done; ask again",
+            "patience": "too many long questions wait; ask again later",
+        }[word]
 
     # --- whose turn it is (all under the lock) --------------------------------------------
 
@@ -452,7 +465,7 @@ class Crew:
         if text is None:
             with self._turn:
                 task.turn(task.phase)
-                late = task.worked >= 0.9 * DEADLINE
+                late = task.worked >= 0.9 * self.rules.deadline
             said = {"deadline" if late else "ended": ""}
         else:
             said, seconds = json.loads(text)
@@ -501,7 +514,7 @@ def _kind(question: Question) -> str:
 
 def _not_kept(question: Question, source: AnySource) -> tuple[LookUp, Callable[[str], None]]:
     """What to work from where no store keeps answers: a pool, files, a store that is not there yet."""
-    pool = read_pool(source, question.needs)
+    pool = read_pool(source, question.needs, bool(getattr(question, "received", False)))
     text = pickle.dumps((question.asked(), pool))
     key = "pool " + hashlib.sha256(text).hexdigest()
     return LookUp(key, pool.basis, "", pool), lambda outcome: None

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability import __version__
-from reliability.notes import Note
+from reliability.notes import NoEffect, Note
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
 from reliability.sheets.life import LifeSheet
@@ -27,6 +27,7 @@ from reliability.sheets.wear import (
 )
 from reliability.store import Store
 from reliability.store import default_path as default_path
+from reliability.store import usual_path as usual_path
 from reliability.store.store import Contribution, Reading, state_of
 
 SIDES: dict[str, tuple[Any, Any]] = {
@@ -34,7 +35,10 @@ SIDES: dict[str, tuple[Any, Any]] = {
     "misfires": (read_misfires, join_misfires),
     "ignition": (read_ignition, join_ignition),
 }
-_STATISTICS = ("life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py")
+_STATISTICS = (
+    "life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py", "notes.py", "pool.py",
+    "ask/plain.py", "ask/asking.py", "ask/sources.py",
+)  # fmt: skip
 
 
 @functools.cache
@@ -135,8 +139,13 @@ def facts_key(used: Sequence[Contribution], needs: Sequence[str]) -> str:
 
     Bundles hold several kinds and are used by every question.
     """
-    facts = [(c.id, c.sha256) for c in used if c.kind == "life" or c.kind in needs]
+    facts = [(c.id, c.sha256, c.status) for c in used if _bears(c, needs)]
     return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
+
+
+def _bears(c: Contribution, needs: Sequence[str]) -> bool:
+    """Whether a question that needs these kinds uses a contribution."""
+    return c.kind == "life" or c.kind in needs
 
 
 def pool_of_reading(
@@ -145,7 +154,7 @@ def pool_of_reading(
     """The pool of a store at the moment of the reading."""
     wanted = statuses(received)
     used = [c for c in contributions if c.status in wanted]
-    life = reading.records(wanted) if "life" in needs else None
+    life = reading.records(wanted).in_order() if "life" in needs else None
     files = reading.files(wanted) if any(k in needs for k in SIDES) else []
     sides = {}
     for kind in (k for k in SIDES if k in needs):
@@ -153,7 +162,7 @@ def pool_of_reading(
         found = [read(Path(name), c) for _, name, c in files if name.startswith(f"{kind}.")]
         sides[kind] = join_parts(found) if found else None
     notes: tuple[Note, ...] = ()
-    if any(c.status == "received" for c in used):
+    if any(c.status == "received" and _bears(c, needs) for c in used):
         text = "Some contributions used here are not accepted yet."
         notes = (Note("unverified_contribution", text),)
     return Pool(life, **sides, basis=basis_of(contributions, received), notes=notes)
@@ -181,7 +190,8 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     SheetError
         With every fault of every file.
     """
-    faults, files = [], []
+    faults: list[Any] = []
+    files: list[Source] = []
     notes: list[Note] = []
     life = []
     sides: dict[str, list[Any]] = {k: [] for k in SIDES}
@@ -190,6 +200,10 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
             sheet, licence, other = read_contribution(Path(path))
         except SheetError as e:
             faults += e.faults
+            continue
+        if any(f.sha256 == sheet.sha256 for f in files):
+            twice = f"{Path(path).name} holds the same bytes as another file: used once."
+            notes.append(Note("same_file", twice))
             continue
         if isinstance(sheet, LifeSheet):
             life.append(sheet.records)
@@ -207,7 +221,7 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
         raise SheetError(faults)
     joined = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
     return Pool(
-        join(life) if life else None, **joined, basis=Basis(files=tuple(files), method=method()),
+        join(life).in_order() if life else None, **joined, basis=Basis(files=tuple(files), method=method()),
         notes=tuple(dict.fromkeys(notes)),
     )  # fmt: skip
 
@@ -229,6 +243,8 @@ def read_pool(
     >>> rl.read_pool(rl.demo()) is rl.demo()
     True
     """
+    if received and not isinstance(source, Stored):
+        raise NoEffect("received has no effect here: only in a store do contributions wait")
     if isinstance(source, Pool):
         return source
     if isinstance(source, Files):

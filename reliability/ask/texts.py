@@ -7,7 +7,7 @@ import shlex
 from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
-from reliability.ask.sources import AnySource, Files, Stored, default_path
+from reliability.ask.sources import AnySource, Files, Stored, usual_path
 from reliability.decisions.question import LONGEST, Question, allowed, core
 from reliability.notes import BadInput
 
@@ -33,6 +33,11 @@ def from_texts(cls: type[Q], given: Mapping[str, Sequence[str]]) -> Q:
     BadInput
         For the first setting that is unknown, given too often, or cannot be read.
     """
+    return cls(**read_texts(cls, given))
+
+
+def read_texts(cls: type[Question], given: Mapping[str, Sequence[str]]) -> dict[str, Any]:
+    """Settings from texts, each by itself. Raises BadInput as ``from_texts`` does."""
     schemas = cls.settings()
     values: dict[str, Any] = {}
     for name, texts in given.items():
@@ -46,7 +51,7 @@ def from_texts(cls: type[Q], given: Mapping[str, Sequence[str]]) -> Q:
         read = [_value(name, t, core(schema)) for t in texts]
         if read:
             values[name] = tuple(read) if is_list(schema) else read[0]
-    return cls(**values)
+    return values
 
 
 def _value(name: str, text: str, schema: dict[str, Any]) -> Any:
@@ -95,13 +100,14 @@ def option(name: str) -> str:
 def again(question: Question, source: AnySource | None = None, command: str = "") -> str:
     """The command that asks the same question again.
 
-    ``command`` stands for the question's own where another uses it, such as ``report``.
+    ``command`` stands for the question's own where another uses it, such as ``report``. The store is named
+    unless it is the one that every command takes by itself.
     """
     words = ["shotlife", *(command or question.command or question.name).split()]
     if isinstance(source, Files):
         for path in source.paths:
             words += ["--from", str(path)]
-    elif isinstance(source, Stored) and source.path != default_path():
+    elif isinstance(source, Stored) and source.path != usual_path():
         words += ["--store", str(source.path)]
     schemas = question.settings()
     for name, texts in to_texts(question).items():

@@ -21,10 +21,6 @@ import time
 from dataclasses import dataclass
 from typing import Any
 
-DEADLINE = 60
-"""seconds of computing that one question may take"""
-MEMORY = 1 << 30
-"""bytes that working out one question may add"""
 _HEAD = struct.Struct("!Q")
 
 
@@ -145,12 +141,14 @@ def _work(line: socket.socket) -> None:
     """One question, then the end of the process."""
     try:
         _end_with_parent()
-        os.nice(5)  # pages and health come first
+        os.nice(2)  # pages and health come first
         send(line, str(os.getpid()).encode())
         job, pool = receive(line), receive(line)
         if job is not None and pool is not None:
-            _bound()
-            said = _outcome(json.loads(job), pool)
+            told = json.loads(job)
+            _bound(told["seconds"], told["memory"])
+            said = _outcome(told, pool)
+            _take_spare()
             send(line, json.dumps([said, time.process_time()]).encode())
     except (OSError, MemoryError):
         pass
@@ -177,18 +175,29 @@ def _outcome(job: dict[str, Any], pool: bytes) -> dict[str, str]:
         return {"broke": traceback.format_exc()}
 
 
-def _bound() -> None:
+_SPARE = 64 << 20
+"""bytes beyond the limit, to say with that it was reached"""
+
+
+def _bound(seconds: int, memory: int) -> None:
     import resource
 
     with open("/proc/self/statm") if sys.platform == "linux" else open(os.devnull) as f:
         held = int((f.read().split() or ["0"])[0]) * resource.getpagesize()
-    for what, most in (
-        (resource.RLIMIT_CPU, DEADLINE),
-        (resource.RLIMIT_CORE, 0),
-        (resource.RLIMIT_FSIZE, 0),
-        (resource.RLIMIT_AS, held + MEMORY),
+    for what, soft, hard in (
+        (resource.RLIMIT_CPU, seconds, seconds),
+        (resource.RLIMIT_CORE, 0, 0),
+        (resource.RLIMIT_FSIZE, 0, 0),
+        (resource.RLIMIT_AS, held + memory, held + memory + _SPARE),
     ):
-        resource.setrlimit(what, (most, most))
+        resource.setrlimit(what, (soft, hard))
+
+
+def _take_spare() -> None:
+    import resource
+
+    hard = resource.getrlimit(resource.RLIMIT_AS)[1]
+    resource.setrlimit(resource.RLIMIT_AS, (hard, hard))
 
 
 def _end_with_parent() -> None:
@@ -211,13 +220,18 @@ class Job:
     pool : bytes
     kind : str
         Questions of a kind take about as long.
+    seconds, memory : int
+        Of computing, and bytes, that it may take.
     """
 
     name: str
     settings: dict[str, Any]
     pool: bytes
     kind: str
+    seconds: int
+    memory: int
 
     def hand(self, line: socket.socket) -> None:
         """Give it to a worker. Raises OSError."""
-        send(line, json.dumps({"name": self.name, "settings": self.settings}).encode(), self.pool)
+        told = {k: getattr(self, k) for k in ("name", "settings", "seconds", "memory")}
+        send(line, json.dumps(told).encode(), self.pool)

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, table
+from reliability.commands.common import number, question_command, show_opinion, table
 
 
 def show(a: Any) -> None:
@@ -50,6 +50,7 @@ def show(a: Any) -> None:
         ]
     click.echo("\nTests")
     click.echo(table(["test", "p"], tests))
+    show_opinion(a)
 
 
 command = question_command("builders", show)

@@ -16,7 +16,7 @@ def pick(given: dict[str, Any]) -> str:
     if given["running"]:
         return "progress"
     for option, name in (("within_factor", "narrow"), ("accelerate_to", "accelerate"), ("demonstrate_shots", "demonstrate")):  # fmt: skip
-        if given[option] is not None:
+        if given[option]:
             return name
     raise BadInput(
         "say what to plan: --demonstrate-shots N, --within-factor K, or --accelerate-to LEVEL"

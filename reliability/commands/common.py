@@ -78,7 +78,7 @@ def source(store: Path | None, files: Sequence[Path]) -> Any:
 
 def setting_options(schemas: dict[str, dict[str, Any]], required: Sequence[str] = ()) -> DECORATOR:
     """Options for settings of a question; they are read as texts, by the question itself."""
-    from reliability.ask.texts import is_flag, is_list, option
+    from reliability.ask.texts import is_flag, option
 
     out = []
     for name, schema in schemas.items():
@@ -88,10 +88,10 @@ def setting_options(schemas: dict[str, dict[str, Any]], required: Sequence[str] 
         else:
             given |= {
                 "metavar": schema.get("hint") or _metavar(schema),
-                "multiple": is_list(schema),
+                # once too often is refused by the question, rather than the last taken in silence
+                "multiple": True,
+                "default": (),
             }
-            if is_list(schema):
-                given["default"] = ()
         if name in required:
             given["help"] += "  [required]"
         out.append(click.option(option(name), name, **given))
@@ -202,32 +202,40 @@ def run(
 ) -> int:  # fmt: skip
     """Ask, show, and give the exit code."""
     from reliability.ask.asking import ask
+    from reliability.ask.sources import Files
 
+    if fresh and isinstance(origin, Files):
+        raise BadInput("--fresh has no effect here: no answer is kept for files")
     try:
         answer, why = ask(question, origin, fresh=fresh), ""
     except CannotAnswer as e:
         if e.partial is None:
             if as_json:
-                emit_json(_nothing(question, str(e)))
+                emit_json(_nothing(question, e))
             raise
         answer, why = e.partial, str(e)  # type: ignore[assignment]
     if why:
         click.echo(why, err=True)
-    if after is not None:
-        after(answer, origin, question, **more)
     if as_json:
         emit_json(answer)
     else:
         click.echo(answer.sentence)
         show(answer)
         emit_notes(answer.notes)
+    # last, so that an answer is shown even where it cannot be kept
+    if after is not None:
+        after(answer, origin, question, **more)
     return 3 if why or not answer.answered else 0
 
 
-def _nothing(question: Any, why: str) -> dict[str, Any]:
-    """The JSON of a question that the data cannot answer: the answer's keys, all null or empty."""
-    note = {"code": "cannot_answer", "text": why}
-    return {**_blank(question.answer_type), "notes": [note], "asked": question.asked()}
+def _nothing(question: Any, why: CannotAnswer) -> dict[str, Any]:
+    """The JSON of a question that the data cannot answer: the answer's keys, null or empty but what was asked."""
+    note = {"code": "cannot_answer", "text": str(why)}
+    asked = question.asked()
+    blank = _blank(question.answer_type)
+    known = {k: asked[k] for k in blank if k in asked}
+    more = {"notes": [note], "asked": asked, "basis": why.basis}
+    return {"sentence": str(why), **blank, **known, **more}
 
 
 def _blank(cls: Any) -> dict[str, Any]:
@@ -340,3 +348,11 @@ def number(value: float, digits: int = 4) -> str:
     if value != value or value in (float("inf"), float("-inf")):
         return "-"
     return f"{value:,.{digits}g}" if abs(value) < 1e6 else f"{value:,.0f}"
+
+
+def show_opinion(found: Any) -> None:
+    """The second opinion, where it was asked for."""
+    if (said := found.second_opinion) is not None:
+        click.echo(f"\nSecond opinion\n  {said.sentence}")
+        for n in said.notes:
+            click.echo(f"  - {n.text}")

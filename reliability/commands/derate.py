@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, table
+from reliability.commands.common import number, question_command, show_opinion, table
 
 
 def show(a: Any) -> None:
@@ -36,6 +36,7 @@ def show(a: Any) -> None:
         click.echo(
             f"\n  one shot asks for {d.peak_A:,.0f} A peak ({d.undamped_A:,.0f} A undamped), reversal {d.reversal:.0%}"
         )
+    show_opinion(a)
 
 
 def _show_curve(a: Any) -> None:

@@ -79,7 +79,14 @@ def _callback(**given: Any) -> int:
     if (given["keep"] or given["history"]) and given["files"]:
         raise BadInput("the history is kept in a store; --keep and --history do not go with --from")
     if given["history"]:
-        _history(origin, given["module"], given["as_json"])
+        other = [
+            k for k, v in given.items() if v and k not in ("history", "module", "store", "as_json")
+        ]
+        if other:
+            raise BadInput(
+                f"--{other[0].replace('_', '-')} has no effect here: --history shows what was kept"
+            )
+        _history(origin, "".join(given["module"]), given["as_json"])
         return 0
     assert _ask.callback is not None
     return int(_ask.callback(**given))

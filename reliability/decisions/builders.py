@@ -22,6 +22,7 @@ from reliability.decisions.question import (
 from reliability.decisions.question import (
     Family as FamilyName,
 )
+from reliability.decisions.without_family import opinion_on_groups, opinion_setting
 from reliability.life.bounds import CALIBRATION_LIMIT, Bounder
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family, family, normal_quantile
@@ -30,6 +31,7 @@ from reliability.life.logrank import LogRank, log_rank
 from reliability.life.pooling import PooledFit, fit_pooled
 from reliability.life.sample import Rows, Sample
 from reliability.life.scheme import scheme_of
+from reliability.life.second_opinion import GroupOpinion
 from reliability.life.stress import Term, fit_stress, parse_term
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
@@ -120,6 +122,8 @@ class BuildersAnswer(Answer):
     builders : tuple of BuilderLife
     stress : tuple of str
         Terms adjusted for.
+    second_opinion : GroupOpinion or None
+        Where it was asked for.
 
     Examples
     --------
@@ -145,12 +149,13 @@ class BuildersAnswer(Answer):
     new_builder: NewBuilder
     builders: tuple[BuilderLife, ...]
     stress: tuple[str, ...]
+    second_opinion: GroupOpinion | None = None
 
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
         odd = [b.builder for b in self.builders if b.differs]
-        verdict = "agree" if self.same_life_p >= 0.05 else "do not agree"
+        verdict = "are not shown to differ" if self.same_life_p >= 0.05 else "differ"
         text = (
             f"The {len(self.builders)} builders' lives {verdict} (p = {self.same_life_p:.2f}"
             + (", adjusted for stress" if self.stress else "")
@@ -188,6 +193,7 @@ class Builders(OnRecords):
         most=8,
     )
     plain: bool = setting(False, "Adjust for nothing.")
+    second_opinion: bool = opinion_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
@@ -242,10 +248,15 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
     usual, early = (
         (log_rank(r, r.builder), log_rank(r, r.builder, 1.0)) if r.failed.any() else (None, None)
     )
+    second: GroupOpinion | None = None
+    said: list[Note] = []
+    if q.second_opinion:
+        held = {str(i): column for i, column in enumerate(model.x.T)}
+        second, said = opinion_on_groups(r, held, q.confidence)
     return BuildersAnswer(
         q.family, whole(r.units), whole(r.failures), q.fraction, q.confidence, same_life, same_shape, usual, early,
         pooled.tau, pooled.p, pooled.tau_mean, pool, new, tuple(rows), tuple(t.name for t in terms),
-        notes=_notes(same_life, same_shape, records, r, groups, terms),
+        second, notes=(*_notes(same_life, same_shape, records, r, groups, terms), *said),
     )  # fmt: skip
 
 

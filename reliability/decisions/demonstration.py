@@ -10,7 +10,13 @@ from scipy.optimize import brentq
 from scipy.special import gammainc, gammaincinv
 
 from reliability.decisions.bench import OnBench
-from reliability.decisions.question import Answer, OnRecords, refuse_unless, setting
+from reliability.decisions.question import (
+    Answer,
+    OnRecords,
+    confidence_setting,
+    refuse_unless,
+    setting,
+)
 from reliability.life.bounds import Bounder
 from reliability.life.design import pass_probability, shots_each, success_run
 from reliability.life.fit import NoMaximum, fit_life
@@ -150,7 +156,7 @@ class Demonstrate(OnRecords, OnBench):
         ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
     )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
-    confidence: float = setting(0.9, "Confidence to show it with.", ge=0.5, lt=1)
+    confidence: float = confidence_setting(text="Confidence to show it with, one-sided.")
     shape: float = setting(1.0, "Assumed Weibull shape.", ge=0.05, le=50)
     shots_each: float | None = setting(
         None, "Shots each unit runs, burn-in included (default: the life).", unit="shots", gt=0
@@ -362,7 +368,7 @@ class Progress(OnRecords):
         ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
     )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
-    confidence: float = setting(0.9, "Confidence to show it with.", ge=0.5, lt=1)
+    confidence: float = confidence_setting(text="Confidence to show it with, one-sided.")
     shape: float = setting(1.0, "Assumed Weibull shape.", ge=0.05, le=50)
 
     def answer(self, pool: Pool) -> ProgressAnswer:

@@ -27,9 +27,11 @@ from reliability.decisions.question import (
 )
 from reliability.decisions.stress_checks import StressChecks, check_stress_model
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
+from reliability.decisions.without_family import opinion_on_stress, opinion_setting
 from reliability.life.empirical import kaplan_meier
 from reliability.life.families import family, normal_quantile
 from reliability.life.pooling import fit_pooled
+from reliability.life.second_opinion import StressOpinion
 from reliability.life.stress import OneLevel, StressFit, fit_stress, parse_term
 from reliability.life.stress_bounds import StressBounder
 from reliability.notes import CannotAnswer, Note
@@ -129,6 +131,8 @@ class DeratingAnswer(Answer):
     seen : tuple of Seen
         The data, at their levels.
     residuals : tuple of Residual
+    second_opinion : StressOpinion or None
+        Where it was asked for.
 
     Examples
     --------
@@ -162,6 +166,7 @@ class DeratingAnswer(Answer):
     mc_error: float = 0.0
     seen: tuple[Seen, ...] = ()
     residuals: tuple[Residual, ...] = ()
+    second_opinion: StressOpinion | None = None
 
     @property
     def answered(self) -> bool:
@@ -263,6 +268,7 @@ class Derate(OnRecords):
     new_builder: bool = setting(
         False, "Allow for a builder who is not in the pool (spread of builders as a random effect)."
     )
+    second_opinion: bool = opinion_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
@@ -319,6 +325,9 @@ def derate(records: LifeRecords, q: Derate, impulse: Impulse | None = None) -> D
     except OneLevel as e:
         if not q.prior:
             raise
+        refuse_unless(
+            not q.second_opinion, "second_opinion", "the records have one level of the stress"
+        )
         from reliability.decisions.derating_prior import derate_with_prior
 
         return derate_with_prior(records, e.term, q, impulse)
@@ -364,12 +373,16 @@ class _Derating:
         self.notes += _practice_notes(reference, self.rated) + _bank_notes(self.bank, q.survival)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
+        second = None
+        if q.second_opinion:
+            second, said = opinion_on_stress(fit, self.column, q.confidence)
+            self.notes += said
         r = fit.records
         return DeratingAnswer(
             q.family, whole(r.units), whole(r.failures), 1.0 / fit.sigma, fit.sigma, fit.loglik, coefficients,
             allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
             {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
-            reference, self.spark(allowed.level), checks, self.error, seen_of(r, self.column), residuals(fit),
+            reference, self.spark(allowed.level), checks, self.error, seen_of(r, self.column), residuals(fit), second,
             notes=tuple(self.notes),
         )  # fmt: skip
 

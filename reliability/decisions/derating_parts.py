@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.decisions.derating import Allowed, Derate, derate
-from reliability.decisions.question import Answer, Count
+from reliability.decisions.question import Answer, Count, refuse_unless
 from reliability.notes import BadInput, CannotAnswer
 from reliability.pool import Pool
 from reliability.words import shots_text, whole
@@ -90,6 +90,7 @@ class DerateParts(Derate):
         """
         if self.shots is None:
             raise BadInput("shots is missing: the required life")
+        refuse_unless(not self.second_opinion, "second_opinion", "ask for one part")
         records, push = self.chosen(pool), self.push(pool, pool.records)
         rows, column = [], "charge_V"
         for part in sorted(set(records.part.tolist())):

@@ -23,6 +23,7 @@ from reliability.decisions.question import (
     confidence_setting,
     levels,
     numbers,
+    refuse_unless,
     setting,
 )
 from reliability.notes import BadInput, Note
@@ -233,6 +234,10 @@ class Flight(OnRecords, OnMission):
     @model_validator(mode="after")
     def _stated(self) -> Flight:
         self.mission().in_shots()
+        paced = not self.brief or self.days is not None
+        refuse_unless(
+            paced or self.rate_hz == 1 / 3, "rate_hz", "it goes with days, or without brief"
+        )
         for column in levels(self.use):
             if column not in ("charge_V", "temp_C"):
                 raise BadInput(f"use names charge_V or temp_C, not {column[:40]!r}")

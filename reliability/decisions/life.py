@@ -9,6 +9,7 @@ from pydantic import model_validator
 
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
+    MOST_SHOTS,
     TAIL,
     Answer,
     BoundMethod,
@@ -181,7 +182,7 @@ class Life(OnRecords):
         (), "Count at which survival is wanted.", unit="shots", hint="SHOTS", most=50
     )
     fraction: tuple[float, ...] = setting(
-        (0.1,), "Share failed whose count is wanted.", hint="P", most=20
+        (0.1,), "Share failed whose count is wanted.", hint="P", most=20, min_length=1
     )
     next: int | None = setting(
         None, "Predict the shots that the next so many units reach.", ge=1, le=1000, hint="K"
@@ -197,8 +198,8 @@ class Life(OnRecords):
             raise BadInput(
                 f"fraction is a share of at least {TAIL:g} and at most {1 - TAIL:g}, such as 0.1"
             )
-        if any(not 0 <= s < 1e15 for s in self.at):
-            raise BadInput("at is a count of 0 shots or more, below 1e15")
+        if any(not 0 <= s < MOST_SHOTS for s in self.at):
+            raise BadInput(f"at is a count of 0 shots or more and below {MOST_SHOTS:g}")
         if self.keep is not None:
             refuse_unless(self.next is not None, "keep", "it goes with next")
             if self.next is not None and self.keep > self.next:
@@ -277,7 +278,9 @@ def _curve(records: LifeRecords, fit: LifeFit, q: Life, points: int = 60) -> Cur
     seen = records.shots_good[records.shots_good > 0]
     low = min(fit.quantile(0.005), float(seen.min()) if seen.size else fit.quantile(0.01))
     high = max(fit.quantile(0.95), float(records.shots_good.max()))
-    shots = np.geomspace(max(low, high * 1e-4), min(high, fit.quantile(0.999)), points)
+    # where the fitted lives lie below what a number can hold, the tests' own range is drawn
+    last = fit.quantile(0.999)
+    shots = np.geomspace(max(low, high * 1e-4), min(high, last) if last > 0 else high, points)
     bounder = Bounder(records, fit, q.confidence, q.bound, q.seed, effort=0.15)
     return Curve(numbers(shots), *(numbers(v) for v in survival_curve(bounder, shots)))
 

@@ -92,15 +92,17 @@ class OnMission(Question):
     """Settings that state a mission, once."""
 
     shots: float | None = setting(
-        None, "Mission in shots from now on.", unit="shots", gt=0, lt=1e15
+        None, "Mission in shots from now on.", unit="shots", ge=1e-6, lt=1e15
     )
     total_impulse: float | None = setting(
-        None, "Mission as total impulse.", unit="N s", hint="NS", gt=0
+        None, "Mission as total impulse.", unit="N s", hint="NS", gt=0, lt=1e12
     )
     delta_v: float | None = setting(
-        None, "Mission as velocity change.", unit="m/s", hint="M/S", gt=0
+        None, "Mission as velocity change.", unit="m/s", hint="M/S", gt=0, lt=1e6
     )
-    days: float | None = setting(None, "Mission in days at the rate and duty.", unit="days", gt=0)
+    days: float | None = setting(
+        None, "Mission in days at the rate and duty.", unit="days", gt=0, lt=1e9
+    )
     impulse_bit: float | None = setting(None, "Impulse of one shot.", unit="uN s", hint="UNS", gt=0)
     mass: float | None = setting(None, "Mass of the satellite.", unit="kg", hint="KG", gt=0)
     rate_hz: float = setting(1 / 3, "Shots a second.", unit="shots/s", gt=0)

@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from pydantic import model_validator
+
 from reliability.decisions.parts import Numbers
 from reliability.decisions.question import (
     Answer,
@@ -13,6 +15,7 @@ from reliability.decisions.question import (
     OnRecords,
     confidence_setting,
     numbers,
+    refuse_unless,
     setting,
 )
 from reliability.life.bounds import Bounder
@@ -110,6 +113,12 @@ class Modes(OnRecords):
     confidence: float = confidence_setting()
     bound: BoundMethod = setting("likelihood", "Kind of bound.")
     seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Modes:
+        simulated = self.bound == "calibrated"
+        refuse_unless(self.seed == 1 or simulated, "seed", "only calibrated bounds are simulated")
+        return self
 
     def answer(self, pool: Pool) -> ModesAnswer:
         """Failure modes of the pool's units under the filters.

@@ -10,9 +10,10 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
 from reliability.decisions.life import QuantileBound, varying_stresses
-from reliability.decisions.operating import commonest, in_words, slot_point
+from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound
 from reliability.decisions.question import (
+    MOST_SHOTS,
     Answer,
     Count,
     Level,
@@ -34,6 +35,8 @@ from reliability.slots.promise import Cut, ModuleModel
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
+MOST_UNITS = 10_000
+"""units in a slot of one module"""
 
 
 @dataclass(frozen=True)
@@ -136,10 +139,6 @@ class ModuleAnswer(Answer):
         return place + text if place else text[0].upper() + text[1:]
 
 
-MOST_UNITS = 10_000
-"""units in a slot of one module"""
-
-
 class Module(OnRecords):
     """Life of a whole module: its slots together, and which of them ends it.
 
@@ -178,8 +177,8 @@ class Module(OnRecords):
 
     @model_validator(mode="after")
     def _sound(self) -> Module:
-        if any(not 0 < s < 1e15 for s in self.at):
-            raise BadInput("at is a count above 0 shots, below 1e15")
+        if any(not 0 < s < MOST_SHOTS for s in self.at):
+            raise BadInput(f"at is a count above 0 shots and below {MOST_SHOTS:g}")
         self.units_of()
         known = ("charge_V", "temp_C", "rate_Hz", "part")
         for column in levels(self.use):
@@ -198,9 +197,9 @@ class Module(OnRecords):
                 out[slot] = float(value)
             except ValueError:
                 out[slot] = 0.0
-            if not 0 < out[slot] <= MOST_UNITS:
+            if not (1 <= out[slot] <= MOST_UNITS and out[slot].is_integer()):
                 raise BadInput(
-                    f"units of {slot[:40]} is a number above 0 and at most {MOST_UNITS:,}, not {value[:40]!r}"
+                    f"units of {slot} is a whole number from 1 to {MOST_UNITS:,}, not {value[:40]!r}"
                 )
         return out
 
@@ -225,6 +224,7 @@ class _Module:
         self.point: dict[str, Level] = (
             {} if q.as_tested else {**commonest(records), **levels(q.use)}
         )
+        refuse_unknown_part(records, self.point)
         copies = q.units_of()
         names = sorted(set(records.slot.tolist()))
         unknown = sorted(set(copies) - set(names))

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 
 from reliability.decisions.question import Level
+from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 
 
@@ -24,6 +25,16 @@ def commonest(records: LifeRecords) -> dict[str, Level]:
         weights[float(v)] = weights.get(float(v), 0.0) + float(n)
     use = max(weights, key=lambda v: (weights[v], v))
     return {"charge_V": use}
+
+
+def refuse_unknown_part(records: LifeRecords, point: Mapping[str, Level]) -> None:
+    """Raise CannotAnswer where the part asked for was tested in no slot."""
+    parts = sorted(set(records.part.tolist()) - {""})
+    if "part" in point and point["part"] not in parts:
+        raise CannotAnswer(
+            f"part {point['part']} was tested in no slot of these records; there are: {', '.join(parts) or 'none'}. "
+            "Test some units of it, or choose another part."
+        )
 
 
 def slot_point(records: LifeRecords, point: Mapping[str, Level]) -> dict[str, Level]:

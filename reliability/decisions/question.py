@@ -13,13 +13,19 @@ from typing import Any, ClassVar, Literal, TypeVar
 import numpy as np
 from pydantic import BaseModel, ConfigDict, Field, ValidationError
 
-from reliability.notes import BadInput, Note
+from reliability.notes import BadInput, NoEffect, Note
 from reliability.pool import Basis, Pool
 from reliability.records import LifeRecords
 
 Family = Literal["weibull", "lognormal", "loglogistic", "exponential"]
 BoundMethod = Literal["calibrated", "likelihood", "wald"]
 Count = int | float
+MOST_SHOTS = 1e15
+"""more shots than any question is about"""
+# columns that hold numbers, by the life sheet
+STRESSES = (
+    "charge_V", "energy_J", "peak_A", "rate_Hz", "temp_C", "pressure_Pa", "rated_V", "capacitance_uF", "reversal",
+)  # fmt: skip
 Level = float | str
 
 
@@ -98,8 +104,8 @@ def setting(
 
 
 def confidence_setting(default: float = 0.95, text: str = "One-sided confidence.") -> Any:
-    """The confidence, between 0.5 and 1."""
-    return setting(default, text, gt=0.5, lt=1)
+    """The confidence, above 0.5 and short of 1."""
+    return setting(default, text, gt=0.5, le=0.99999)
 
 
 class Question(BaseModel):
@@ -215,7 +221,7 @@ Q = TypeVar("Q", bound=Question)
 def refuse_unless(holds: bool, what: str, needs: str) -> None:
     """A setting that would have no effect is refused. Raises BadInput."""
     if not holds:
-        raise BadInput(f"{what} has no effect here: {needs}")
+        raise NoEffect(f"{what} has no effect here: {needs}")
 
 
 class OnRecords(Question):
@@ -249,19 +255,30 @@ def pairs(texts: tuple[str, ...], name: str, example: str) -> dict[str, str]:
         left, sign, right = text.partition("=")
         if not (left.strip() and sign and right.strip()):
             raise BadInput(f"cannot read {name} {text[:60]!r}; allowed: {example}")
+        if left.strip() in out:
+            raise BadInput(f"{name} names {left.strip()[:40]} twice; once is allowed")
         out[left.strip()] = right.strip()
     return out
 
 
 def levels(texts: tuple[str, ...]) -> dict[str, Level]:
     """``column=level`` texts, numbers where they are numbers. Raises BadInput."""
-    out: dict[str, Level] = {}
-    for column, value in pairs(texts, "use", "column=level, such as temp_C=25").items():
-        try:
-            out[column] = float(value)
-        except ValueError:
-            out[column] = value
-    return out
+    given = pairs(texts, "use", "column=level, such as temp_C=25")
+    return {column: _level(column, value) for column, value in given.items()}
+
+
+def _level(column: str, value: str) -> Level:
+    """A level as a number within what is physical, or as a text where the column holds texts."""
+    try:
+        level = float(value)
+    except ValueError:
+        if column in STRESSES:
+            raise BadInput(f"{column} is a number, not {value[:40]!r}") from None
+        return value
+    low = -273.15 if column == "temp_C" else 0.0
+    if not np.isfinite(level) or (column in STRESSES and not low < level < 1e9):
+        raise BadInput(f"{column} is a number above {low:g} and below 1e9, not {value[:40]!r}")
+    return level
 
 
 def numbers(values: Any) -> tuple[float, ...]:

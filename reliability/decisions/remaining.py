@@ -128,8 +128,10 @@ class Wear(Question):
     builder: tuple[str, ...] = setting((), "Only this builder.", of="builder")
     slot: tuple[str, ...] = setting((), "Only this slot.", of="slot")
     received: bool = setting(False, "Include contributions that wait to be accepted.")
-    limit: float | None = setting(None, "Limit as a value (default: a named one).")
-    limit_factor: float | None = setting(None, "Limit as a factor of each unit's start.", gt=0)
+    limit: float | None = setting(None, "Limit as a value (default: a named one).", gt=0, lt=1e15)
+    limit_factor: float | None = setting(
+        None, "Limit as a factor of each unit's start.", gt=0, le=100
+    )
     path: Literal["straight", "power"] = setting(
         "straight", "Path of the quantity: straight, or as a power of shots that is fitted."
     )

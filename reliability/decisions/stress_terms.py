@@ -7,7 +7,7 @@ from collections.abc import Mapping, Sequence
 import numpy as np
 
 from reliability.life.stress import StressFit, Term
-from reliability.notes import BadInput, CannotAnswer
+from reliability.notes import BadInput, CannotAnswer, NoEffect
 from reliability.records import LifeRecords
 
 KELVIN = 20.0
@@ -61,7 +61,23 @@ def solved_for(terms: Sequence[Term]) -> str:
 def fixed_levels(
     fit: StressFit, column: str, use: Mapping[str, float | str]
 ) -> dict[str, float | str]:
-    """Levels of the stresses that are not solved for."""
+    """Levels of the stresses that are not solved for.
+
+    Raises
+    ------
+    BadInput
+        For a level of a column that is no term of the model: it would change nothing.
+    """
+    held = {p.column for t in fit.terms for p in (t, *([t.other] if t.other else []))}
+    for name in use:
+        if name == column:
+            raise NoEffect(f"use {name} has no effect here: {name} is what is solved for")
+        if name not in held:
+            terms = ", ".join(sorted(t.name for t in fit.terms))
+            raise NoEffect(
+                f"use {name} has no effect here: it is no term of the stress model ({terms}); add it as a stress, or "
+                "choose records that were tested at it"
+            )
     out: dict[str, float | str] = {}
     for term in fit.terms:
         for part in (term, *([term.other] if term.other else [])):

@@ -134,6 +134,16 @@ class GroupOpinion:
     p: float
     notes: tuple[Note, ...] = field(default=())
 
+    @property
+    def sentence(self) -> str:
+        """Hazards beside the first group's, in words."""
+        first, *rest = self.groups
+        each = "; ".join(
+            f"{g} {self.hazard_ratio[g]:.3g} ({self.lower[g]:.3g} to {self.upper[g]:.3g})"
+            for g in rest
+        )
+        return f"Without a family, hazard beside that of {first}: {each}; all the same: p = {self.p:.2g}."
+
 
 def cox_of_stress(
     records: LifeRecords,

@@ -99,7 +99,7 @@ def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None
             ["Builders", ", ".join(a.builders)],
             ["Records", f"{a.pool_units:g} units, {a.pool_failed:g} failed"],
             ["Made with", f"shotlife {__version__}, method {a.basis.method}, seed {question.seed}"],
-            ["Command", again(question, source, "report")],
+            ["Command", f"{again(question, source, 'report')} --to statement.pdf"],
         ],
         {
             "survival": figures.to_svg(

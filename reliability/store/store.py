@@ -82,10 +82,13 @@ class Added:
 
 
 def default_path() -> Path:
-    """Where the store lives unless told: the user's data folder."""
+    """Where the store lives unless a command says otherwise: $SHOTLIFE_STORE, else the user's data folder."""
     given = os.environ.get("SHOTLIFE_STORE")
-    if given:
-        return Path(given)
+    return Path(given) if given else usual_path()
+
+
+def usual_path() -> Path:
+    """The store in the user's data folder, which every command takes in any shell."""
     from platformdirs import user_data_path
 
     return user_data_path("shotlife", appauthor=False) / "store.duckdb"
@@ -240,7 +243,7 @@ class Store:
                     continue
                 c.execute("INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, name, content])
             if supersedes is not None:
-                self._supersede(c, supersedes, new_id)
+                self._supersede(c, supersedes, new_id, status)
             c.execute("COMMIT")
             c.unregister("incoming")
             return Added(self._contribution(c, new_id), True)
@@ -265,7 +268,7 @@ class Store:
                 "INSERT INTO bundle_file VALUES (?, ?, ?)", [new_id, sheet.name, sheet.content]
             )
             if supersedes is not None:
-                self._supersede(c, supersedes, new_id)
+                self._supersede(c, supersedes, new_id, status)
             c.execute("COMMIT")
             return Added(self._contribution(c, new_id), True)
 
@@ -318,7 +321,8 @@ class Store:
         )  # fmt: skip
         return int(row[0]), None
 
-    def _supersede(self, c: duckdb.DuckDBPyConnection, old: int, new: int) -> None:
+    def _supersede(self, c: duckdb.DuckDBPyConnection, old: int, new: int, status: str) -> None:
+        """Name what corrects a contribution; it stands until the correction is accepted."""
         row = c.execute("SELECT status FROM contribution WHERE id = ?", [old]).fetchone()
         if row is None:
             c.execute("ROLLBACK")
@@ -327,8 +331,8 @@ class Store:
             c.execute("ROLLBACK")
             raise StoreError(f"contribution {old} is superseded already")
         c.execute(
-            "UPDATE contribution SET status = 'superseded', superseded_by = ? WHERE id = ?",
-            [new, old],
+            "UPDATE contribution SET superseded_by = ?, status = if(?, 'superseded', status) WHERE id = ?",
+            [new, status == "accepted", old],
         )
 
     def latest(self, file: str) -> int | None:
@@ -358,6 +362,11 @@ class Store:
                 "UPDATE contribution SET status = ?, reason = ?, decided_at = ? WHERE id = ?",
                 [status, reason, dt.datetime.now(dt.UTC).replace(tzinfo=None), contribution],
             )
+            if status == "accepted":
+                c.execute(
+                    "UPDATE contribution SET status = 'superseded' WHERE superseded_by = ?",
+                    [contribution],
+                )
             return self._contribution(c, contribution)
 
     # --- reading ---------------------------------------------------------------------------
@@ -492,8 +501,9 @@ class Reading:
 
     def kept_answer(self, key: str) -> str | None:
         """The answer kept under a key, None if there is none."""
-        row = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchone()
-        return None if row is None else str(row[0])
+        # all rows: one left open would stand in the way of the next reading
+        rows = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchall()
+        return str(rows[0][0]) if rows else None
 
 
 def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("accepted",)) -> str:
