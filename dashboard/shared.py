@@ -10,10 +10,12 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.sign_in import allowed
+from dashboard.waiting import Stopped, offer_again, worked_out
 from dashboard.words import plain_text
 from reliability import figures
+from reliability.ask.admission import Busy
 from reliability.ask.answers import Answer, Pool, Question
-from reliability.ask.asking import GRAVE, ask
+from reliability.ask.asking import GRAVE
 from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
 from reliability.ask.sources import Stored, read_pool
 from reliability.ask.texts import again
@@ -94,8 +96,11 @@ def asked(question: Question | None, top: DeltaGenerator, nothing: str) -> Answe
     """
     assert question is not None
     try:
-        with st.spinner("Working it out …"):
-            found = ask(question, store())
+        found = worked_out(question, store())
+    except (Busy, Stopped) as e:
+        answer("Nothing was worked out." if isinstance(e, Stopped) else "Not worked out now.", top)
+        offer_again(e)
+        st.stop()
     except CannotAnswer as e:
         partial = e.partial if isinstance(e.partial, Answer) else None
         answer(partial.sentence if partial else nothing, top)

@@ -13,7 +13,7 @@ from typing import Any
 import streamlit as st
 
 from dashboard.words import plain_text
-from reliability.access import end_sign_in, may, person_of, role_of_person
+from reliability.access import OWNER, end_sign_in, may, person_of, role_of_person
 from reliability.ask.sources import default_path
 from reliability.notes import BadInput
 
@@ -46,6 +46,14 @@ def _standing() -> tuple[str, str]:
 def role() -> str:
     """Role of the user: none, reader, contributor or maintainer; asked anew each time."""
     return _standing()[0]
+
+
+def person() -> str:
+    """Whose questions these are, for the limit on what one person asks at a time."""
+    if not required():
+        return OWNER
+    found = person_of(claims() or {})
+    return found.key if found is not None else "nobody"
 
 
 def require(needed: str) -> None:

@@ -26,6 +26,8 @@ from reliability.notes import BadInput
 ROLES = ("none", "reader", "contributor", "maintainer")
 """each may do what those before it may: read; give data that wait; accept, decline and add"""
 FILE = "access.json"
+OWNER = "owner"
+"""who has started a service without sign-in, by whichever way they ask"""
 DAYS = 365
 """a token runs out after so many days unless another end is asked for"""
 LONGEST = 3650

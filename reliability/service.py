@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import os
+import threading
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -10,6 +11,7 @@ from urllib.parse import urlsplit
 
 from reliability.access import end_sign_in, load_access, may, role_of_person
 from reliability.api.routes import api_routes
+from reliability.ask.crew import crew
 from reliability.ask.sources import Stored
 from reliability.boundary import Boundary, Wall, hosts_of, inline_script_hashes, new_start_token
 from reliability.notes import BadInput
@@ -57,6 +59,8 @@ def build_app(store_path: Path, sign_in: Path | None = None, wall: Wall | None =
 
     _configure(sign_in)
     app = App(SCRIPT, routes=api_routes(Stored(store_path), sign_in is not None))
+    # the first question need not wait until its process has imported everything
+    threading.Thread(target=crew().warm, daemon=True).start()
     return app if wall is None else Boundary(app, wall)
 
 
@@ -220,7 +224,6 @@ def _open_browser(entry: str) -> None:
     import html
     import shutil
     import tempfile
-    import threading
     import webbrowser
 
     folder = Path(tempfile.mkdtemp(prefix="shotlife-"))

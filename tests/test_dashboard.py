@@ -13,7 +13,17 @@ PAGES = sorted(
     p.name
     for p in (ROOT / "dashboard").glob("*.py")
     if p.stem
-    not in ("__init__", "app", "contributions", "controls", "door", "shared", "sign_in", "words")
+    not in (
+        "__init__",
+        "app",
+        "contributions",
+        "controls",
+        "door",
+        "shared",
+        "sign_in",
+        "waiting",
+        "words",
+    )
 )
 
 

@@ -2,18 +2,21 @@
 
 from __future__ import annotations
 
+import asyncio
 import re
 from collections.abc import Callable
 from pathlib import Path
 
+from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import QueryParams
 from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from reliability.api.common import Caller, Refused, answered, caller, said
+from reliability.api.common import Caller, Refused, answered, answering, asker, caller
 from reliability.api.giving_openapi import SUFFIXES, ReadFile
 from reliability.ask.change import change
+from reliability.ask.crew import Crew
 from reliability.ask.deeds import ACTS, decide, deed_log, giver
 from reliability.ask.giving import (
     How,
@@ -32,6 +35,8 @@ from reliability.notes import BadInput
 
 LARGEST = 200 << 20
 """bytes of an upload"""
+SLOWEST = 300
+"""seconds within which it must have come"""
 _NAME = re.compile(r"[A-Za-z0-9][A-Za-z0-9 ._-]{0,99}\.(?:" + "|".join(SUFFIXES) + r")", re.ASCII)
 _ONCE = ("file", "licence", "agree", "replace", "beside", "change", "module")
 _READING = {"file", "answer", "agree", "change", "module", "supersedes", "replace"}
@@ -70,11 +75,16 @@ def _numbers(q: QueryParams) -> tuple[int, ...]:
 
 
 async def _body(request: Request) -> bytes:
+    """The file itself. Raises Refused if it is too large or comes too slowly."""
     body = bytearray()
-    async for chunk in request.stream():
-        body += chunk
-        if len(body) > LARGEST:
-            raise Refused(413, f"more than {LARGEST >> 20} MiB; add it with 'shotlife add'")
+    try:
+        async with asyncio.timeout(SLOWEST):
+            async for chunk in request.stream():
+                body += chunk
+                if len(body) > LARGEST:
+                    raise Refused(413, f"more than {LARGEST >> 20} MiB; add it with 'shotlife add'")
+    except TimeoutError:
+        raise Refused(408, f"the file did not come within {SLOWEST} s") from None
     return bytes(body)
 
 
@@ -101,8 +111,9 @@ def _own_data(who: Caller, store: Stored, looked: Looked, old: tuple[int, ...]) 
             who.who.refuse_foreign(c.builders.split(", "))
 
 
-def giving_routes(store: Stored, sign_in: bool = False) -> list[Route]:
-    """Routes for giving data; with ``sign_in``, the log of deeds needs a token too."""
+def giving_routes(store: Stored, sign_in: bool, by: Crew) -> list[Route]:
+    """Routes for giving data; with ``sign_in``, the log of deeds needs a token too. ``by`` limits how
+    many files a person gives at once."""
 
     async def read(request: Request) -> Response:
         def work(who: Caller, q: QueryParams, body: bytes) -> Response:
@@ -133,20 +144,11 @@ def giving_routes(store: Stored, sign_in: bool = False) -> list[Route]:
     async def _with_body(
         request: Request, work: Callable[[Caller, QueryParams, bytes], Response]
     ) -> Response:
-        who: list[Caller] = []
-
-        def enter() -> Response:
-            who.append(caller(request, store, "contributor"))
-            return JSONResponse({})
-
-        entered = await answered(enter)  # nothing is received from whom nothing is taken
-        if not who:
-            return entered
-        try:
+        # nothing is received from whom nothing is taken
+        who = await run_in_threadpool(caller, request, store, "contributor")
+        with by.uploads.of(who.by):
             body = await _body(request)
-        except Refused as e:
-            return said(e.status, str(e))
-        return await answered(lambda: work(who[0], request.query_params, body))
+            return await run_in_threadpool(work, who, request.query_params, body)
 
     async def decided(request: Request) -> Response:
         def work() -> Response:
@@ -167,8 +169,7 @@ def giving_routes(store: Stored, sign_in: bool = False) -> list[Route]:
 
     async def deeds(request: Request) -> Response:
         def work() -> Response:
-            if sign_in:
-                caller(request, store, "reader")
+            asker(request, store, sign_in)
             if request.query_params:
                 raise BadInput("deeds has no settings")
             return JSONResponse(plain(deed_log(store)))
@@ -176,8 +177,8 @@ def giving_routes(store: Stored, sign_in: bool = False) -> list[Route]:
         return await answered(work)
 
     return [
-        Route("/api/v1/readings", read, methods=["POST"]),
-        Route("/api/v1/contributions", contribute, methods=["POST"]),
+        Route("/api/v1/readings", answering(read), methods=["POST"]),
+        Route("/api/v1/contributions", answering(contribute), methods=["POST"]),
         Route("/api/v1/contributions/{number}", decided, methods=["POST"]),
         Route("/api/v1/deeds", deeds, methods=["GET"]),
     ]

@@ -13,7 +13,7 @@ from reliability.api.giving_openapi import giving_paths
 from reliability.api.schemas import COMMON, Answers, add, described
 from reliability.ask.plain import adapter
 from reliability.ask.questions import QUESTIONS, question_class
-from reliability.decisions.question import Question, core
+from reliability.decisions.question import LONGEST, Question, core
 
 
 def _parameter(name: str, schema: dict[str, Any], required: bool) -> dict[str, Any]:
@@ -23,12 +23,12 @@ def _parameter(name: str, schema: dict[str, Any], required: bool) -> dict[str, A
         if k not in ("title", "hint", "of", "unit", "description")
     }
     if one.get("type") == "string" and "enum" not in one:
-        one |= {"minLength": 1, "maxLength": 500, "pattern": "\\S"}
+        one |= {"minLength": 1, "maxLength": LONGEST, "pattern": "\\S"}
     many = schema.get("type") == "array"
     text = schema.get("description", "") + (f" In {schema['unit']}." if "unit" in schema else "")
     return {
         "name": name, "in": "query", "description": text, "required": required,
-        "schema": {"type": "array", "items": one, "maxItems": 200} if many else one,
+        "schema": {"type": "array", "items": one, "maxItems": schema["maxItems"]} if many else one,
         **({"style": "form", "explode": True} if many else {}),
     }  # fmt: skip
 

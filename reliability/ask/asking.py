@@ -5,7 +5,7 @@ from __future__ import annotations
 import hashlib
 import json
 from collections.abc import Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
@@ -73,25 +73,63 @@ def ask(
 
 
 def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
+    found = look_up(question, origin, fresh)
+    if found.kept:
+        answer = restored(question, found.kept, found.basis)
+        if answer is not None:
+            return answer
+        found = look_up(question, origin, fresh=True)
+    assert found.pool is not None
+    outcome = outcome_of(question, found.pool)
+    origin.box.keep_answer(found.key, outcome)
+    answer = restored(question, outcome, found.basis)
+    assert answer is not None
+    return answer
+
+
+@dataclass(frozen=True)
+class LookUp:
+    """What a store has for a question, read at one moment.
+
+    Attributes
+    ----------
+    key : str
+        What its answer is kept under.
+    basis : Basis
+    kept : str
+        The outcome kept, "" if there is none.
+    pool : Pool or None
+        What it is to be worked out from; None where the outcome is kept.
+    """
+
+    key: str
+    basis: Basis
+    kept: str = ""
+    pool: Pool | None = None
+
+
+def look_up(question: Question, origin: Stored, fresh: bool = False) -> LookUp:
+    """The kept outcome of a question, or the pool to work it out from. Raises StoreError, SheetError."""
     received = bool(getattr(question, "received", False))
     with origin.box.reading() as reading:
         contributions = reading.contributions()
         used = [c for c in contributions if c.status in statuses(received)]
         key = key_of(question, facts_key(used, question.needs))
+        basis = basis_of(contributions, received)
         kept = None if fresh else reading.kept_answer(key)
-        if kept is not None:
-            found = _restored(question, kept, basis_of(contributions, received))
-            if found is not None:
-                return found
+        if kept:
+            return LookUp(key, basis, kept)
         pool = pool_of_reading(reading, contributions, question.needs, received)
+    return LookUp(key, basis, "", pool)
+
+
+def outcome_of(question: Question, pool: Pool) -> str:
+    """The answer, or why there is none, as the text that is kept. Raises BadInput."""
     try:
-        answer = _finish(question, pool)
+        return json.dumps({"answer": to_text(_finish(question, pool))})
     except CannotAnswer as e:
         partial = to_text(e.partial) if isinstance(e.partial, Answer) else None
-        origin.box.keep_answer(key, json.dumps({"cannot": str(e), "partial": partial}))
-        raise
-    origin.box.keep_answer(key, json.dumps({"answer": to_text(answer)}))
-    return answer
+        return json.dumps({"cannot": str(e), "partial": partial})
 
 
 def key_of(question: Question, facts: str) -> str:
@@ -101,8 +139,8 @@ def key_of(question: Question, facts: str) -> str:
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def _restored(question: Question, kept: str, basis: Basis) -> Answer | None:
-    """A kept answer; None if it cannot be read. Raises CannotAnswer where that was the outcome."""
+def restored(question: Question, kept: str, basis: Basis) -> Answer | None:
+    """The answer of a kept outcome; None if it cannot be read. Raises CannotAnswer where that was the outcome."""
     try:
         said: dict[str, Any] = json.loads(kept)
         text = said.get("answer") or said.get("partial")

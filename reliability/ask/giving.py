@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from reliability.ask.sources import AnySource, Stored, read_pool, statuses
+from reliability.ask.sources import SIDES, AnySource, Stored, read_pool, statuses
 from reliability.filters import choose
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
@@ -26,7 +26,7 @@ from reliability.sheets.reading import Terms as Terms
 from reliability.sheets.shots.module_log import Reduced
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.sheets import log_sheets
-from reliability.sheets.side import read_contribution
+from reliability.sheets.side import SideSheet, read_contribution, read_sheet
 from reliability.sheets.table import SheetError, SheetFault, file_bytes
 from reliability.store import Contribution
 from reliability.store.intake import Taken as Taken
@@ -104,8 +104,13 @@ class Looked:
 
     @property
     def builders(self) -> tuple[str, ...]:
-        """Whose data it gives."""
-        return tuple(sorted({b for s in self.sheets for b in _builders(s)}))
+        """Whose data it gives, the further files of a bundle included. Raises SheetError."""
+        found = {b for s in self.sheets for b in _builders(s)}
+        for name, content in self.other.items():
+            if name.split(".")[0] in SIDES:
+                side = read_sheet(Path(name), content)
+                found |= set(side.builders) if isinstance(side, SideSheet) else set()
+        return tuple(sorted(found))
 
     def open_faults(self) -> list[SheetFault]:
         """What keeps it from being given: faults, open questions, or that nobody has agreed yet."""

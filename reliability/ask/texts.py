@@ -8,14 +8,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any, TypeVar
 
 from reliability.ask.sources import AnySource, Files, Stored, usual_path
-from reliability.decisions.question import Question, allowed, core
+from reliability.decisions.question import LONGEST, Question, allowed, core
 from reliability.notes import BadInput
 
 _NUMBER = re.compile(r"[+-]?(\d+(\.\d*)?|\.\d+)([eE][+-]?\d{1,4})?", re.ASCII)
-LONGEST = 500
-"""characters of one setting's text"""
-MOST = 200
-"""times that one setting may be given"""
 Q = TypeVar("Q", bound=Question)
 
 
@@ -48,7 +44,7 @@ def read_texts(cls: type[Question], given: Mapping[str, Sequence[str]]) -> dict[
         if name not in schemas:
             raise BadInput(f"no setting {name[:40]!r}; there are: {', '.join(sorted(schemas))}")
         schema = schemas[name]
-        most = MOST if is_list(schema) else 1
+        most = schema["maxItems"] if is_list(schema) else 1
         if len(texts) > most:
             times = "once is allowed" if most == 1 else f"at most {most} times"
             raise BadInput(f"{name} is given {len(texts)} times; {times}")

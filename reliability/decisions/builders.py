@@ -200,6 +200,7 @@ class Builders(OnRecords):
         (),
         "Adjust for this stress. Default: voltage, and part where builders share parts.",
         hint="COLUMN:FORM",
+        most=8,
     )
     plain: bool = setting(False, "Adjust for nothing.")
     second_opinion: bool = opinion_setting()

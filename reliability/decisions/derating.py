@@ -224,12 +224,13 @@ class Derate(OnRecords):
     bound: BoundMethod = setting("calibrated", "Kind of bound.")
     stress: tuple[str, ...] = setting(
         (), "Stress term, form power, arrhenius, linear or categorical. Default: known stresses that vary "
-        "in the records.", hint="COLUMN:FORM",
+        "in the records.", hint="COLUMN:FORM", most=8,
     )  # fmt: skip
     use: tuple[str, ...] = setting(
         (),
         "Level of another stress to answer for (default: the median tested).",
         hint="COLUMN=LEVEL",
+        most=20,
     )
     parallel: int | None = setting(
         None, "A new bank of single capacitors: so many in parallel, the first short ends it. Default: "

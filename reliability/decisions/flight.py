@@ -224,6 +224,7 @@ class Flight(OnRecords, OnMission):
         (),
         "The mission's own voltage or temperature, such as charge_V=1200. Default: the module's.",
         hint="COLUMN=LEVEL",
+        most=20,
     )
     survival: float = setting(0.9, "Survival of the promise.", gt=0, lt=1)
     confidence: float = confidence_setting()

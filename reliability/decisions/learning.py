@@ -221,19 +221,26 @@ class Accelerate(OnRecords, OnBench):
         ..., "Accelerated test for the bound at this stress level.", hint="LEVEL"
     )
     levels: tuple[float, ...] = setting(
-        (), "Stress level that may be tested (default: those in the records).", hint="LEVEL"
+        (),
+        "Stress level that may be tested (default: those in the records).",
+        hint="LEVEL",
+        most=12,
     )
     units: int = setting(12, "Units of the equal allocation that sets the cost.", ge=4, le=1000)
     days_each: float = setting(0.2, "Bench days each of them runs.", unit="days", gt=0)
     survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
     confidence: float = confidence_setting()
     stress: tuple[str, ...] = setting(
-        (), "Stress term. Default: known stresses that vary in the records.", hint="COLUMN:FORM"
+        (),
+        "Stress term. Default: known stresses that vary in the records.",
+        hint="COLUMN:FORM",
+        most=8,
     )
     use: tuple[str, ...] = setting(
         (),
         "Level of another stress to answer for (default: the median tested).",
         hint="COLUMN=LEVEL",
+        most=20,
     )
     seed: int = setting(1, "Seed of simulations.", ge=0)
 

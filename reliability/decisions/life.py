@@ -11,6 +11,7 @@ from reliability.decisions.lots import NewLot, lot_notes, new_lot
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     MOST_SHOTS,
+    TAIL,
     Answer,
     BoundMethod,
     Count,
@@ -186,23 +187,25 @@ class Life(OnRecords):
     )
     mode: str = setting("", "Look at this failure mode; others count as censored.", of="mode")
     at: tuple[float, ...] = setting(
-        (), "Count at which survival is wanted.", unit="shots", hint="SHOTS"
+        (), "Count at which survival is wanted.", unit="shots", hint="SHOTS", most=50
     )
     fraction: tuple[float, ...] = setting(
-        (0.1,), "Share failed whose count is wanted.", hint="P", min_length=1
+        (0.1,), "Share failed whose count is wanted.", hint="P", most=20, min_length=1
     )
     next: int | None = setting(
-        None, "Predict the shots that the next so many units reach.", ge=1, le=10_000, hint="K"
+        None, "Predict the shots that the next so many units reach.", ge=1, le=1000, hint="K"
     )
     keep: int | None = setting(
-        None, "How many of the next units must last.", ge=1, le=10_000, hint="M"
+        None, "How many of the next units must last.", ge=1, le=1000, hint="M"
     )
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _sound(self) -> Life:
-        if any(not 0 < p < 1 for p in self.fraction):
-            raise BadInput("fraction is a share above 0 and below 1, such as 0.1")
+        if any(not TAIL <= p <= 1 - TAIL for p in self.fraction):
+            raise BadInput(
+                f"fraction is a share of at least {TAIL:g} and at most {1 - TAIL:g}, such as 0.1"
+            )
         if any(not 0 <= s < MOST_SHOTS for s in self.at):
             raise BadInput(f"at is a count of 0 shots or more and below {MOST_SHOTS:g}")
         if self.keep is not None:

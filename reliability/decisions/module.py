@@ -37,6 +37,7 @@ from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
 MOST_UNITS = 10_000
+"""units in a slot of one module"""
 
 
 @dataclass(frozen=True)
@@ -157,18 +158,21 @@ class Module(OnRecords):
 
     use: tuple[str, ...] = setting(
         (), "Operating point, such as charge_V=1400, temp_C=25, part=film-a. Default: the commonest in the pool.",
-        hint="COLUMN=LEVEL",
+        hint="COLUMN=LEVEL", most=20,
     )  # fmt: skip
     as_tested: bool = setting(
         False, "Mix stresses and parts as they were tested, instead of one operating point."
     )
     confidence: float = confidence_setting()
     at: tuple[float, ...] = setting(
-        (), "Module survival at this count.", unit="shots", hint="SHOTS"
+        (), "Module survival at this count.", unit="shots", hint="SHOTS", most=50
     )
     fraction: float = setting(0.1, "Share failed of the life bounded.", gt=0, lt=1)
     units: tuple[str, ...] = setting(
-        (), "Units in a slot of one module, the first failure ending it (default 1).", hint="SLOT=N"
+        (),
+        "Units in a slot of one module, the first failure ending it (default 1).",
+        hint="SLOT=N",
+        most=50,
     )
     seed: int = setting(1, "Seed of simulations.", ge=0)
 

@@ -63,9 +63,15 @@ class Answer:
         return True
 
 
+TAIL = 1e-6
+"""shares and confidences stay so far from 0 and 1"""
+LONGEST = 500
+"""characters of one text in a question"""
+
+
 def setting(
-    default: Any, text: str, *, unit: str = "", of: str = "", hint: str = "", **rules: Any
-) -> Any:
+    default: Any, text: str, *, unit: str = "", of: str = "", hint: str = "", most: int = 200, **rules: Any
+) -> Any:  # fmt: skip
     """A setting of a question.
 
     Parameters
@@ -79,9 +85,20 @@ def setting(
         Column of the records whose values can be chosen.
     hint : str
         What stands for the value in help, such as ``SLOT=N``.
+    most : int
+        Times that a list may be given.
     **rules
-        ``gt``, ``ge``, ``lt``, ``le`` of a number.
+        ``gt``, ``ge``, ``lt``, ``le`` of a number. A share or confidence that ends at 0 or 1 ends short
+        of it by ``TAIL``: farther out nothing here can be worked out.
     """
+    if rules.get("lt") == 1:
+        del rules["lt"]
+        rules["le"] = 1 - TAIL
+        if rules.get("gt") == 0:
+            del rules["gt"]
+            rules["ge"] = TAIL
+    if isinstance(default, tuple):
+        rules["max_length"] = most
     more: dict[str, Any] = {k: v for k, v in (("unit", unit), ("of", of), ("hint", hint)) if v}
     return Field(default, description=text, json_schema_extra=more or None, **rules)
 
@@ -117,6 +134,10 @@ class Question(BaseModel):
     answer_type: ClassVar[type[Answer]]
 
     def __init__(self, **given: Any) -> None:
+        for name, value in given.items():
+            for text in value if isinstance(value, (tuple, list)) else (value,):
+                if isinstance(text, str) and len(text) > LONGEST:
+                    raise BadInput(f"{name[:40]} is longer than {LONGEST} characters")
         try:
             super().__init__(**given)
         except ValidationError as e:
@@ -160,7 +181,7 @@ def allowed(schema: dict[str, Any]) -> str:
     if kind.get("type") not in ("number", "integer"):
         return "a text"
     limits = [
-        f"{words} {kind[key]:g}"
+        f"{words} {kind[key]:.9g}"
         for key, words in (
             ("exclusiveMinimum", "above"), ("minimum", "at least"),
             ("exclusiveMaximum", "below"), ("maximum", "at most"),
@@ -189,6 +210,8 @@ def in_words(cls: type[Question], error: ValidationError) -> str:
     if fault["type"] == "missing":
         return f"{name} is missing: {schema.get('description', '')}"
     given = fault["input"]
+    if fault["type"] == "too_long":
+        return f"{name} is given {len(given):,} times; at most {schema['maxItems']} times"
     return f"{name} is {allowed(schema)}, not {given if isinstance(given, (int, float)) else str(given)[:40]!r}"
 
 
@@ -208,7 +231,7 @@ class OnRecords(Question):
     part: tuple[str, ...] = setting((), "Only this part.", of="part")
     builder: tuple[str, ...] = setting((), "Only this builder.", of="builder")
     where: tuple[str, ...] = setting(
-        (), "Only records for which this holds; also <= >= < > !=.", hint="COLUMN=VALUE"
+        (), "Only records for which this holds; also <= >= < > !=.", hint="COLUMN=VALUE", most=20
     )
     received: bool = setting(False, "Include contributions that wait to be accepted.")
     with_published: bool = setting(

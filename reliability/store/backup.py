@@ -5,9 +5,12 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import re
+import secrets
 import shutil
 import tempfile
 import zipfile
+import zlib
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -16,6 +19,11 @@ from reliability.store.store import Store, StoreError
 
 MANIFEST = "backup.json"
 NAME = "store.duckdb"
+LOGS = "shotlogs"
+ROLES = ("access.json", "sign_in.toml")
+"""who may do what, and the kept sign-in: only on request"""
+LARGEST_MANIFEST = 16 << 20
+_LOG = re.compile(LOGS + r"/[A-Za-z0-9_-][A-Za-z0-9._-]{0,120}\.parquet", re.ASCII)
 
 
 @dataclass(frozen=True)
@@ -31,6 +39,8 @@ class Backup:
         Shot logs kept beside the store.
     bytes : int
         Of the backup file.
+    roles : tuple of str
+        Files of roles and sign-in in it.
     """
 
     state: str
@@ -38,6 +48,7 @@ class Backup:
     records: int
     logs: int
     bytes: int
+    roles: tuple[str, ...] = ()
 
 
 def _sha256(path: Path) -> str:
@@ -56,38 +67,50 @@ def _counts(path: Path) -> tuple[str, int, int]:
     return box.state(), len(box.contributions()), len(box.records(every))
 
 
-def make_backup(box: Store, target: Path) -> Backup:
+def _refuse_target(box: Store, target: Path) -> None:
+    if target.exists() or target.is_symlink():
+        raise StoreError(f"{target} is there already; a backup is not written over another file")
+    if target.resolve().is_relative_to(box.log_folder.resolve()):
+        raise StoreError(f"{target} is among the shot logs; a backup goes elsewhere")
+    if target.suffix.lower() != ".zip":
+        raise StoreError(f"{target.name}: a backup ends in .zip")
+
+
+def make_backup(box: Store, target: Path, roles: bool = False) -> Backup:
     """Write a store, and the shot logs beside it, to one zip file; read it back before it counts.
+
+    ``roles`` includes who may do what (access.json) and the sign-in file: secrets.
 
     Raises
     ------
     StoreError
         If there is no store, the target exists, or the copy differs.
     """
-    if target.exists():
-        raise StoreError(f"{target} is there already; a backup is not written over another")
-    if target.resolve().parent == box.log_folder.resolve():
-        raise StoreError(f"{target} is among the shot logs; a backup goes elsewhere")
-    if target.suffix.lower() != ".zip":
-        raise StoreError(f"{target.name}: a backup ends in .zip")
-    draft = target.with_name(target.name + ".part")
+    _refuse_target(box, target)
+    draft = target.with_name(f".{target.name}.{secrets.token_hex(6)}.part")
     try:
         with tempfile.TemporaryDirectory(prefix="shotlife-") as folder:
             copy = Path(folder) / NAME
             box.copy_to(copy)
             state, contributions, records = _counts(copy)
             logs = sorted(box.log_folder.glob("*.parquet")) if box.log_folder.is_dir() else []
-            files = {NAME: copy, **{f"{box.log_folder.name}/{p.name}": p for p in logs}}
+            own = [box.path.parent / n for n in ROLES] if roles else []
+            files = {
+                NAME: copy, **{f"{LOGS}/{p.name}": p for p in logs}, **{p.name: p for p in own if p.exists()},
+            }  # fmt: skip
             manifest = {
                 "state": state, "contributions": contributions, "records": records,
                 "sha256": {k: _sha256(p) for k, p in files.items()},
             }  # fmt: skip
-            with zipfile.ZipFile(draft, "w", zipfile.ZIP_DEFLATED) as z:
-                z.writestr(MANIFEST, json.dumps(manifest, indent=1) + "\n")
-                for name, path in files.items():
-                    z.write(path, name)
+            with os.fdopen(os.open(draft, os.O_RDWR | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+                with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
+                    z.writestr(MANIFEST, json.dumps(manifest, indent=1) + "\n")
+                    for name, path in files.items():
+                        z.write(path, name)
+                out.flush()
+                os.fsync(out.fileno())
             found = read_backup(draft)
-        draft.replace(target)
+        _put_new(draft, target)
     except OSError as e:
         raise StoreError(f"the backup cannot be written to {target}: {e.strerror or e}") from None
     finally:
@@ -95,15 +118,27 @@ def make_backup(box: Store, target: Path) -> Backup:
     return found
 
 
+def _put_new(draft: Path, target: Path) -> None:
+    """Give a finished file its name, over none that has it meanwhile."""
+    try:
+        os.link(draft, target)
+    except FileExistsError:
+        raise
+    except OSError:  # a file system without links
+        os.close(os.open(target, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600))
+        draft.replace(target)
+    _sync(target.parent)
+
+
 def _manifest(z: zipfile.ZipFile, name: str) -> dict[str, Any]:
     try:
+        assert z.getinfo(MANIFEST).file_size <= LARGEST_MANIFEST
         found = json.loads(z.read(MANIFEST))
         hashes = found["sha256"]
-        assert NAME in hashes and set(z.namelist()) == {MANIFEST, *hashes}
+        assert NAME in hashes and sorted(z.namelist()) == sorted({MANIFEST, *hashes})
         for k in hashes:
-            parts = Path(k).parts
-            assert ".." not in parts and not Path(k).is_absolute() and len(parts) <= 2
-    except (KeyError, ValueError, TypeError, AssertionError):
+            assert k in (NAME, *ROLES) or _LOG.fullmatch(k)
+    except (KeyError, ValueError, TypeError, AssertionError, RecursionError):
         raise StoreError(f"{name} is no backup of a store, or something was put into it") from None
     return dict(found)
 
@@ -113,6 +148,11 @@ def _unpack(path: Path, folder: Path) -> dict[str, Any]:
     try:
         with zipfile.ZipFile(path) as z:
             manifest = _manifest(z, path.name)
+            size = sum(i.file_size for i in z.infolist())
+            if size > shutil.disk_usage(folder).free:
+                raise StoreError(
+                    f"{path.name} unpacks to {size:,} bytes, more than is free in {folder.parent}"
+                )
             for name, want in manifest["sha256"].items():
                 place = folder / name
                 place.parent.mkdir(parents=True, exist_ok=True)
@@ -120,9 +160,21 @@ def _unpack(path: Path, folder: Path) -> dict[str, Any]:
                     shutil.copyfileobj(source, out, 1 << 20)
                 if _sha256(place) != want:
                     raise StoreError(f"{path.name}: {name} in it is damaged")
-    except (OSError, zipfile.BadZipFile, EOFError, NotImplementedError) as e:
+    except _UNREADABLE as e:
         raise StoreError(f"{path} cannot be read as a backup ({type(e).__name__})") from None
     return manifest
+
+
+_UNREADABLE = (
+    OSError,
+    zipfile.BadZipFile,
+    EOFError,
+    NotImplementedError,
+    RuntimeError,
+    ValueError,
+    zlib.error,
+)
+"""what damaged and encrypted archives raise"""
 
 
 def read_backup(path: Path) -> Backup:
@@ -133,11 +185,17 @@ def read_backup(path: Path) -> Backup:
     said = (manifest.get("state"), manifest.get("contributions"), manifest.get("records"))
     if said != (state, contributions, records):
         raise StoreError(f"{path.name}: the store in it is not the one that was saved")
-    return Backup(state, contributions, records, len(manifest["sha256"]) - 1, path.stat().st_size)
+    names = manifest["sha256"]
+    return Backup(
+        state, contributions, records, sum(n.startswith(f"{LOGS}/") for n in names), path.stat().st_size,
+        tuple(n for n in ROLES if n in names),
+    )  # fmt: skip
 
 
-def restore(path: Path, box: Store, replace: bool = False) -> Backup:
+def restore(path: Path, box: Store, replace: bool = False, roles: bool = False) -> Backup:
     """Put a backup in the store's place; with ``replace`` a store that is there is set aside first.
+
+    ``roles`` puts roles and sign-in file in their places too, those that are there set aside.
 
     Raises
     ------
@@ -147,11 +205,13 @@ def restore(path: Path, box: Store, replace: bool = False) -> Backup:
     if box.exists and not replace:
         raise StoreError(f"there is a store at {box.path}; --replace sets it aside (as .before)")
     found = read_backup(path)
+    if roles and not found.roles:
+        raise StoreError(f"{path.name} holds no roles; nothing was restored")
     try:
         box.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         with tempfile.TemporaryDirectory(prefix="shotlife-", dir=box.path.parent) as folder:
             _unpack(path, Path(folder))
-            _add_logs(Path(folder) / box.log_folder.name, box.log_folder)
+            _add_logs(Path(folder) / LOGS, box.log_folder)
             new = Path(folder) / NAME
             new.chmod(0o600)
             _sync(new)
@@ -161,9 +221,20 @@ def restore(path: Path, box: Store, replace: bool = False) -> Backup:
             # one rename: before it the old store stands whole in its place, after it the new one
             new.replace(box.path)
             _sync(box.path.parent)
+            for name in found.roles if roles else ():
+                _put_roles(Path(folder) / name, box.path.parent / name)
     except OSError as e:
         raise StoreError(f"cannot restore to {box.path}: {e.strerror or e}") from None
     return found
+
+
+def _put_roles(new: Path, place: Path) -> None:
+    new.chmod(0o600)
+    _sync(new)
+    if place.exists():
+        shutil.copy2(place, _free_name(place))
+    new.replace(place)
+    _sync(place.parent)
 
 
 def _sync(path: Path) -> None:

@@ -2,6 +2,10 @@
 
 from __future__ import annotations
 
+import functools
+
+import duckdb
+
 from reliability.sheets.life import STRESSES
 
 _TEXTS_V1 = (
@@ -66,3 +70,39 @@ MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _HISTORIES, _DEEDS, _CITATION
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)
+
+
+def _columns(connection: duckdb.DuckDBPyConnection) -> set[tuple[str, str, str]]:
+    """Table, column and type of all tables proper; a view is none."""
+    rows = connection.execute(
+        "SELECT c.table_name, c.column_name, c.data_type FROM information_schema.columns c "
+        "JOIN information_schema.tables t USING (table_schema, table_name) "
+        "WHERE table_schema = 'main' AND t.table_type = 'BASE TABLE'"
+    ).fetchall()
+    return {(str(a), str(b), str(c)) for a, b, c in rows}
+
+
+@functools.cache
+def _expected() -> frozenset[tuple[str, str, str]]:
+    """The same of a store that was just made."""
+    with duckdb.connect() as c:
+        for step in MIGRATIONS:
+            for statement in step:
+                c.execute(statement)
+        return frozenset(_columns(c))
+
+
+def odd(connection: duckdb.DuckDBPyConnection) -> str:
+    """What of a store of the present version is not as written by this program, "" if nothing.
+
+    A view or macro in a table's or function's place would run whatever its maker wished.
+    """
+    for what, listed in (("views", "duckdb_views()"), ("macros", "duckdb_functions()")):
+        row = connection.execute(f"SELECT count(*) FROM {listed} WHERE NOT internal").fetchone()
+        if row and row[0]:
+            return f"it holds {what}"
+    lacking = sorted(_expected() - _columns(connection))
+    if lacking:
+        table, column, kind = lacking[0]
+        return f"{table}.{column} of type {kind} is missing"
+    return ""

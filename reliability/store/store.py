@@ -31,7 +31,7 @@ from reliability.sheets.table import SheetError
 from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
-from reliability.store.schema import MIGRATIONS, VERSION
+from reliability.store.schema import MIGRATIONS, VERSION, odd
 
 _TURN = threading.RLock()
 MOST_KEPT = 2000
@@ -43,6 +43,9 @@ _DECIDED = {
     "accepted": "accept", "declined": "decline", "withdrawn": "withdraw", "received": "wait",
 }  # fmt: skip
 """status after a decision: the deed"""
+
+_SOUND: set[tuple[str, int, int]] = set()
+"""files found to be stores as we write them, by name, device and number"""
 _CONFIG: dict[str, Any] = {"enable_external_access": "false", "lock_configuration": "true"}
 
 
@@ -122,6 +125,16 @@ def _locked(error: Exception) -> bool:
     return "lock" in text or "being used by another process" in text
 
 
+@contextlib.contextmanager
+def _private() -> Iterator[None]:
+    """What is written meanwhile, the write-ahead file too, can be read by its owner only."""
+    before = os.umask(0o077)
+    try:
+        yield
+    finally:
+        os.umask(before)
+
+
 class Store:
     """A DuckDB store of contributions.
 
@@ -144,20 +157,21 @@ class Store:
     @contextlib.contextmanager
     def _open(self, write: bool) -> Iterator[duckdb.DuckDBPyConnection]:
         if write:
-            try:
-                self.path.parent.mkdir(parents=True, exist_ok=True)
-            except OSError as e:
-                raise StoreError(f"cannot make the folder of {self.path}: {e.strerror}") from None
+            self._prepare()
         elif not self.exists:
             raise StoreError(
                 f"there is no store at {self.path} yet; add a life sheet with "
                 "'shotlife add FILE', or try 'shotlife demo'"
             )
         # threads of one process would share one database instance: they take turns
-        with _TURN:
+        with _TURN, _private():
             connection = self._connect()
             try:
                 self._migrate(connection)
+                if write and self._read_only():
+                    raise StoreError(
+                        f"the store {self.path} lies in a place that cannot be written; nothing was changed"
+                    )
                 yield connection
             except (duckdb.BinderException, duckdb.ParserException, duckdb.CatalogException):
                 raise  # a fault of ours, not of the file
@@ -169,13 +183,24 @@ class Store:
             finally:
                 connection.close()
 
+    def _prepare(self) -> None:
+        """The folder of a store that is to be written."""
+        try:
+            self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
+        except OSError as e:
+            raise StoreError(f"cannot make the folder of {self.path}: {e.strerror}") from None
+        if self.exists and not self.path.is_file():
+            raise StoreError(f"{self.path} is no file, so no store can be there")
+
+    def _read_only(self) -> bool:
+        return self.exists and not os.access(self.path, os.W_OK)
+
     def _connect(self) -> duckdb.DuckDBPyConnection:
         deadline = time.monotonic() + self.wait
         pause = 0.01
         while True:
             try:
-                read_only = self.exists and not os.access(self.path, os.W_OK)
-                return duckdb.connect(str(self.path), read_only=read_only, config=_CONFIG)
+                return duckdb.connect(str(self.path), read_only=self._read_only(), config=_CONFIG)
             except duckdb.Error as e:
                 if not _locked(e):
                     raise StoreError(
@@ -212,16 +237,44 @@ class Store:
                 f"the store {self.path} was written by a newer version of shotlife (schema "
                 f"{version}, this one knows {VERSION}); update shotlife"
             )
-        if version == VERSION:
+        if version < VERSION:
+            self._step_up(connection, version)
+        self._refuse_odd(connection)
+
+    def _step_up(self, connection: duckdb.DuckDBPyConnection, version: int) -> None:
+        """Take the store from an older version to the present one, whole or not at all."""
+        if self._read_only():
+            raise StoreError(
+                f"the store {self.path} is of an older version (schema {version}) and lies in a place "
+                "that cannot be written; copy it to one that can"
+            )
+        try:
+            connection.execute("BEGIN")
+            for step in MIGRATIONS[version:]:
+                for statement in step:
+                    connection.execute(statement)
+            connection.execute(
+                "INSERT OR REPLACE INTO store_info VALUES ('schema_version', ?)", [str(VERSION)]
+            )
+            connection.execute("COMMIT")
+        except (duckdb.BinderException, duckdb.CatalogException, duckdb.ConstraintException) as e:
+            raise StoreError(
+                f"the tables in {self.path} are not those of a store of schema {version} "
+                f"({str(e).splitlines()[0]}); restore a backup"
+            ) from None
+
+    def _refuse_odd(self, connection: duckdb.DuckDBPyConnection) -> None:
+        """Refuse a store that holds other than our tables; looked at once for each file."""
+        info = self.path.stat()
+        mark = (str(self.path), info.st_dev, info.st_ino)
+        if mark in _SOUND:
             return
-        connection.execute("BEGIN")
-        for step in MIGRATIONS[version:]:
-            for statement in step:
-                connection.execute(statement)
-        connection.execute(
-            "INSERT OR REPLACE INTO store_info VALUES ('schema_version', ?)", [str(VERSION)]
-        )
-        connection.execute("COMMIT")
+        wrong = odd(connection)
+        if wrong:
+            raise StoreError(
+                f"{self.path} is no store as this program writes it ({wrong}); restore a backup"
+            )
+        _SOUND.add(mark)
 
     # --- writing ---------------------------------------------------------------------------
 

@@ -1,0 +1,102 @@
+"""Waiting for an answer: how it stands, a way to stop it, and what is said when too much is asked."""
+
+from __future__ import annotations
+
+import json
+
+import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
+
+from dashboard.sign_in import person
+from dashboard.words import plain_text
+from reliability.ask.admission import Busy
+from reliability.ask.answers import Answer, Question
+from reliability.ask.crew import Progress, crew
+from reliability.ask.sources import AnySource
+
+_STOPPED = "stopped_question"
+_PATIENT = 0.6
+"""seconds before anything is shown: most answers are there by then"""
+
+
+class Stopped(Exception):
+    """The user has stopped this question; the message says so."""
+
+
+def _mark(question: Question) -> str:
+    return json.dumps(question.asked(), sort_keys=True)
+
+
+def _stop(mark: str) -> None:
+    st.session_state[_STOPPED] = mark
+
+
+def _go_on() -> None:
+    st.session_state.pop(_STOPPED, None)
+
+
+def worked_out(question: Question, source: AnySource) -> Answer:
+    """The answer; while it is worked out, how it stands and a button that stops it.
+
+    Leaving the page, or asking something else on it, ends the work as well.
+
+    Raises
+    ------
+    BadInput, CannotAnswer, SheetError, StoreError
+        As asking does.
+    Busy
+    Stopped
+    """
+    mark = _mark(question)
+    if st.session_state.get(_STOPPED) == mark:
+        raise Stopped("Stopped: this was not worked out.")
+    shown = _Shown(mark)
+    try:
+        return crew().ask(question, source, person(), shown.watch)
+    finally:
+        shown.place.empty()
+
+
+class _Shown:
+    """How a question stands, on the page."""
+
+    def __init__(self, mark: str) -> None:
+        self.mark = mark
+        self.place = st.empty()
+        self.bar: DeltaGenerator | None = None
+
+    def watch(self, progress: Progress) -> None:
+        """Show it. Each word to the browser is also where the framework ends a run nobody wants any more."""
+        if progress.seconds < _PATIENT:
+            return
+        if self.bar is None:
+            with self.place.container():
+                self.bar = st.empty()
+                st.button(
+                    "Stop", key=f"stop_{hash(self.mark)}", icon=":material/stop_circle:",
+                    on_click=_stop, args=(self.mark,),
+                )  # fmt: skip
+        self.bar.progress(_share(progress), text=_text(progress))
+
+
+def _share(progress: Progress) -> float:
+    """Part of the usual time that has passed; never all of it before the answer is there."""
+    usual = progress.usual or 5.0
+    return min(0.95, progress.seconds / (progress.seconds + usual))
+
+
+def _text(progress: Progress) -> str:
+    seconds = f"{progress.seconds:.0f} s"
+    if progress.state == "waiting":
+        return f"Waiting for a turn, {progress.ahead} before this, {seconds} so far"
+    usual = "" if progress.usual is None else f"; some {max(1, round(progress.usual))} s of computing lately"  # fmt: skip
+    return f"Working it out, {seconds} so far{usual}"
+
+
+def offer_again(why: Busy | Stopped) -> None:
+    """What is said where nothing was worked out, and a button that asks again."""
+    text = str(why)
+    if isinstance(why, Busy):
+        text += f" Try again in {why.after} s."
+    st.warning(plain_text(text))
+    st.button("Work it out", key="work_it_out", on_click=_go_on)
