@@ -31,7 +31,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, bench_ends, slot_data
-from reliability.slots.promise import Cut, ModuleModel
+from reliability.slots.promise import ModuleModel
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -79,7 +79,7 @@ class ModuleAnswer(Answer):
     ----------
     confidence : float
     bound : str
-        How the lower bound was cut: ``simulated``, or ``normal`` for very many units.
+        ``drawn`` (a quantile of draws), or ``exact`` for one slot run to failure completely.
     at : dict
         The operating point; empty where no stress is recorded, or for the mixture as tested.
     as_tested : bool
@@ -255,17 +255,20 @@ class _Module:
 
     def answer(self) -> ModuleAnswer:
         q, m = self.q, self.model
-        cut = m.cut(1 - q.fraction, q.confidence)
-        low, shots, median = m.promise(1 - q.fraction, cut), m.life(q.fraction), m.life(0.5)
+        low, shots, median = (
+            m.promise(1 - q.fraction, q.confidence),
+            m.life(q.fraction),
+            m.life(0.5),
+        )
         nothing = not np.isfinite(median)
         life = QuantileBound(q.fraction, NAN if nothing else shots, low, NAN)
         survival = tuple(
-            SurvivalBound(s, m.survival(s), m.lower(s, cut), m.upper(s, q.confidence)) for s in q.at
+            SurvivalBound(s, m.survival(s), m.lower(s, q.confidence), m.upper(s, q.confidence)) for s in q.at
         )
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
         return ModuleAnswer(
-            q.confidence, cut.method, self.point, q.as_tested, life, median, survival, self.slots(median, low),
-            tuple(c for u in self.used for c in u.carried), self.curve(median, low, cut), together,
+            q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
+            tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
             notes=self.notes(together),
         )  # fmt: skip
 
@@ -278,7 +281,7 @@ class _Module:
         top = reference if nothing else m.life(1 - 1e-6)
         grid = np.concatenate(([0.0], np.geomspace(reference * 1e-5, top, 400)))
         ends = m.first_to_fail(grid)
-        down = m.held_down_by(max(low, 1e-9), 1 - q.fraction)
+        down = m.held_down_by(low, q.confidence)
         rows = []
         for i, (slot, used) in enumerate(zip(m.slots, self.used, strict=True)):
             own = ModuleModel([slot]).life(0.5) if slot.failures else NAN
@@ -290,12 +293,13 @@ class _Module:
             )  # fmt: skip
         return tuple(sorted(rows, key=lambda r: (-np.nan_to_num(r.ends_module), r.slot)))
 
-    def curve(self, median: float, low: float, cut: Cut, points: int = 24) -> Curve:
+    def curve(self, median: float, low: float, points: int = 24) -> Curve:
         """Survival with its bounds along shots, from well below the bounded life to beyond the median."""
         top = 2.0 * median if np.isfinite(median) else float(self.records.shots_good.max())
         grid = np.geomspace(min(top / 60, max(low, top * 1e-4)), top, points)
         m = self.model
-        rows = [(s, m.survival(s), m.lower(s, cut), m.upper(s, self.q.confidence)) for s in grid]
+        c = self.q.confidence
+        rows = [(s, m.survival(s), m.lower(s, c), m.upper(s, c)) for s in grid]
         return Curve(*(numbers(v) for v in zip((0.0, 1.0, 1.0, 1.0), *rows, strict=True)))
 
     def notes(self, together: Dependence) -> tuple[Note, ...]:
