@@ -8,10 +8,10 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes, left_out_notes
+from reliability.decisions.answer_notes import carried_notes, early_notes, left_out_notes
 from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
-from reliability.decisions.module import few_notes
+from reliability.decisions.module import early_text, few_notes
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve
@@ -159,6 +159,8 @@ class FlightAnswer(Answer):
         Of all records behind it.
     curve : Curve
         Survival from now on; its upper bound is not worked out and equals the estimate.
+    early : tuple of str
+        Slots whose early failures stand apart from the rest.
 
     Examples
     --------
@@ -185,6 +187,7 @@ class FlightAnswer(Answer):
     pool_units: Count
     pool_failed: Count
     curve: Curve
+    early: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -193,7 +196,7 @@ class FlightAnswer(Answer):
         place = f" at {in_words(self.at)}" if self.at else ""
         ok = "meets" if self.margin_shots >= 0 else "falls short of"
         return (
-            f"Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
             f"as estimated, at least {percent_text(self.survival.lower)}."
@@ -301,7 +304,7 @@ class _Flight:
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k),
             () if q.brief else self.more(), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
-            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
+            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised), tuple(m.early_seen()),
             notes=self.notes(),
         )  # fmt: skip
 
@@ -379,6 +382,7 @@ class _Flight:
         notes = [Note("not_a_qualification", text)]
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
+        notes += early_notes(self.now, self.q.survival)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes, left_out_notes
+from reliability.decisions.answer_notes import carried_notes, early_notes, left_out_notes
 from reliability.decisions.life import QuantileBound, varying_stresses
 from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound
@@ -97,6 +97,8 @@ class ModuleAnswer(Answer):
         Survival of modules.
     dependence : Dependence
         Check that slots fail independently of each other.
+    early : tuple of str
+        Slots whose early failures stand apart from the rest.
 
     Examples
     --------
@@ -117,6 +119,7 @@ class ModuleAnswer(Answer):
     carried: tuple[Carried, ...]
     curve: Curve
     dependence: Dependence
+    early: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -126,6 +129,7 @@ class ModuleAnswer(Answer):
         place = "As tested, stresses and parts mixed: " if self.as_tested else ""
         if not place and self.at:
             place = f"At {in_words(self.at)}: "
+        place = early_text(self.early) + place
         if not np.isfinite(self.median):
             text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence)."
             return place + text if place else text[0].upper() + text[1:]
@@ -263,12 +267,13 @@ class _Module:
         nothing = not np.isfinite(median)
         life = QuantileBound(q.fraction, NAN if nothing else shots, low, NAN)
         survival = tuple(
-            SurvivalBound(s, m.survival(s), m.lower(s, q.confidence), m.upper(s, q.confidence)) for s in q.at
+            SurvivalBound(s, m.survival(s), m.lower(s, q.confidence), m.upper(s, q.confidence))
+            for s in q.at
         )
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
-            tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
+            tuple(c for u in self.used for c in u.carried), self.curve(median, low), together, tuple(m.early_seen()),
             notes=self.notes(together),
         )  # fmt: skip
 
@@ -318,8 +323,15 @@ class _Module:
             ]
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
+        notes += early_notes(self.model, 1 - self.q.fraction)
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         return tuple(notes) + _dependence_note(together)
+
+
+def early_text(slots: Sequence[str]) -> str:
+    """What comes before an answer where early failures stand apart; empty where they do not."""
+    names = ", ".join(s.replace("_", " ") for s in slots)
+    return f"Early failures of the {names} stand apart from the rest. " if slots else ""
 
 
 def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
@@ -328,7 +340,7 @@ def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
     none = [n for n, r in failures if r == 0]
     notes = []
     if few:
-        text = f"3 failures or fewer of {', '.join(few)}: a prior holds the shape there (lognormal, median 1.3, 95 % in 0.4 to 4.2; a choice, by simulation)."
+        text = f"3 failures or fewer of {', '.join(few)}: its shape is held by a prior (common median of all slots about 1, spread told by them; a choice, by simulation)."
         notes.append(Note("few_failures", text))
     if none:
         text = f"No failure is known of {', '.join(none)}: the bound allows what their exposure cannot exclude; the estimate takes them as lasting."

@@ -25,8 +25,9 @@ SPREADS = (0.2, 0.4, 0.7)
 """sd of the logs of slots' shapes, equally likely; a choice"""
 PLAIN_EARLY, SEEN_EARLY = 0.05, 0.7
 """prior chance of an early cause: of any slot; of one whose records speak for it"""
-SPEAKS = 1.5
-"""odds, with even ones before, from which records speak for an early cause; a choice"""
+SPEAKS, STANDS = 2.0, 5.0
+"""odds for an early cause, with even ones before, from which it is weighed as seen, and from which it is said
+and an exact bound of one cause is not given; choices"""
 
 
 @dataclass(frozen=True)
@@ -72,7 +73,8 @@ class SlotDraws:
     def early(self, shots: float, faster: float = 0.0) -> Array:
         """Hazard of the early cause."""
         run = np.broadcast_to(
-            shots / self.scale * (np.exp(self.exponent * faster) if faster else 1.0), self.rate.shape
+            shots / self.scale * (np.exp(self.exponent * faster) if faster else 1.0),
+            self.rate.shape,
         )
         out = np.zeros(self.rate.size)
         for law in range(len(BURN_OUT) + 1):
@@ -95,11 +97,14 @@ class ModuleDraws:
         The module's one failure more, by slot.
     seen_early : list of bool
         Slots whose records speak for early failures apart from the rest.
+    exact : bool
+        Whether the bound of one slot by itself is exact.
     """
 
     slots: list[SlotDraws]
     extra: Array
     seen_early: list[bool]
+    exact: bool = False
 
 
 def strata(count: int, size: int, seed: int) -> Array:
@@ -112,7 +117,8 @@ def _shape_priors(free: bool) -> tuple[Array, Array]:
     """Distributions of shapes (rows, shapes) and their log weights: of a common median and spread."""
     log = np.log(SHAPES)
     if free:
-        return np.ones((1, SHAPES.size)) / SHAPES.size, np.zeros(1)
+        # flat in log scale and log shape; the log scale's density is that of the log rate over the shape
+        return (1 / SHAPES)[None], np.zeros(1)
     steps = np.linspace(-2.2, 2.2, 11)
     rows, weights = [], []
     for k in steps:
@@ -135,8 +141,31 @@ def _choose(weights: Array, u: Array) -> Ints:
     return np.searchsorted(sums[:-1], u * sums[-1])
 
 
+def _of_priors(priors: Array, log: Array, weights: Sequence[Array]) -> Array:
+    """Weights of the distributions of shapes, after the slots' records."""
+    log = log + np.sum([np.log(priors @ w.sum(axis=(0, 2))) for w in weights], axis=0)
+    return np.asarray(np.exp(log - log.max()))
+
+
+def _odds_of_early(fits: Sequence[SlotFit]) -> list[float]:
+    """Odds for an early cause after the records, even ones before; 0 where nothing failed."""
+    priors, log = _shape_priors(False)
+    even = [_weights(f, 0.5) for f in fits]
+    hyper = _of_priors(priors, log, even)
+    hyper /= hyper.sum()
+    odds = []
+    for f, w in zip(fits, even, strict=True):
+        none = float(hyper @ ((priors @ w[0].sum(axis=1)) / (priors @ w.sum(axis=(0, 2)))))
+        odds.append((1 - none) / max(none, 1e-12) if f.failures and len(f.early) else 0.0)
+    return odds
+
+
 def draw_module(
-    slots: Sequence[SlotData], fits: Sequence[SlotFit], scale: float, seed: int, exact: bool = False
+    slots: Sequence[SlotData],
+    fits: Sequence[SlotFit],
+    scale: float,
+    seed: int,
+    complete: bool = False,
 ) -> ModuleDraws:
     """Draws from the slots' records together.
 
@@ -146,22 +175,20 @@ def draw_module(
     scale : float
         Shots in the unit of counts.
     seed : int
-    exact : bool
-        One slot whose test is complete: flat in the log of the shape and no failure more, which is the
-        exact conditional bound (Lawless 2003, ch. 5).
+    complete : bool
+        One slot whose test is complete: where no early failures are seen, flat in the logs of scale and
+        shape and no failure more, which is the exact conditional bound (Lawless 2003, ch. 5).
     """
+    odds = _odds_of_early(fits)
+    exact = complete and max(odds) < STANDS
     priors, log = _shape_priors(exact)
-    even = [_weights(f, 0.5) for f in fits]
-    marginal = [w.sum(axis=(0, 2)) for w in even]
-    seen = []
-    hyper = np.exp(log + sum(np.log(priors @ m) for m in marginal))
-    for f, w, m in zip(fits, even, marginal, strict=True):
-        none = hyper @ (priors @ w[0].sum(axis=1) / (priors @ m)) / hyper.sum()
-        seen.append(bool(f.failures and not exact and 1 - none > SPEAKS * none))
-    weights = [_weights(f, SEEN_EARLY if s else (1e-9 if exact else PLAIN_EARLY)) for f, s in zip(fits, seen, strict=True)]
-    marginal = [w.sum(axis=(0, 2)) for w in weights]
+    plain = 1e-9 if exact else PLAIN_EARLY
+    weights = [
+        _weights(f, SEEN_EARLY if o > SPEAKS and not exact else plain)
+        for f, o in zip(fits, odds, strict=True)
+    ]
     u = strata(5 * len(slots) + 3, DRAWS, seed)
-    which = _choose(np.exp(log + sum(np.log(priors @ m) for m in marginal)), u[-1])
+    which = _choose(_of_priors(priors, log, weights), u[-1])
     drawn = [
         _draw_slot(s, f, w, priors, which, u[5 * j : 5 * j + 5], scale)
         for j, (s, f, w) in enumerate(zip(slots, fits, weights, strict=True))
@@ -169,7 +196,7 @@ def draw_module(
     extra = np.zeros((len(slots), DRAWS))
     if not exact:
         extra[_slot_of_one_more(slots, fits, drawn, u[-2]), np.arange(DRAWS)] = -np.log(u[-3])
-    return ModuleDraws(drawn, extra, seen)
+    return ModuleDraws(drawn, extra, [o > STANDS for o in odds], exact)
 
 
 def _draw_slot(

@@ -99,6 +99,11 @@ class SlotData:
         """Failures seen."""
         return float(self.units.failed.sum())
 
+    @property
+    def from_new(self) -> float:
+        """Units watched from their first shot."""
+        return float((self.units.start == 0).sum())
+
 
 def chains(records: LifeRecords) -> list[Ints]:
     """Rows of one unit together, in the order of its stretches.

@@ -23,9 +23,11 @@ from reliability.slots.exposure import Array, Ints, SlotData
 
 SHAPES = np.exp(np.linspace(np.log(0.25), np.log(9.0), 30))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
-EXPONENT_MEAN, EXPONENT_SD = 7.0, 3.0
+EXPONENT_MEAN, EXPONENT_SD = 7.0, 4.0
 """normal prior, cut to the grid: covers ceramic (3; 2 to 7, Sci. Rep. 14, 616, 2024) and film in pulse
-discharge (6 to 9, practitioners' use, from memory); a choice"""
+discharge (6 to 9, practitioners' use, from memory), and steeper ones; a choice"""
+NO_LAW = 0.5
+"""prior chance that the voltage does not matter, of slots that are no capacitor; a choice"""
 BURN_OUT = (0.01, 0.03, 0.1)
 """where weak units are gone, in longest tests; a choice"""
 EARLY_SIZE, EARLY_MEAN = 0.5, 0.15
@@ -76,6 +78,17 @@ def exponents_of(slot: SlotData) -> Array:
     return EXPONENTS if slot.law else np.zeros(1)
 
 
+def exponent_prior(slot: SlotData) -> Array:
+    """Log prior of the exponents looked at."""
+    if not slot.law:
+        return np.zeros(1)
+    weight = np.exp(-0.5 * ((EXPONENTS - EXPONENT_MEAN) / EXPONENT_SD) ** 2)
+    weight /= weight.sum()
+    if "capacitor" not in slot.name:
+        weight = (1 - NO_LAW) * weight + NO_LAW * (EXPONENTS == 0)
+    return np.asarray(np.log(weight))
+
+
 def exposures(slot: SlotData, e: Array, scale: float) -> tuple[Array, Array]:
     """z of each unit at its entry and its end, in ``scale``, (e, n) each."""
     u, aging = slot.units, np.exp(np.outer(e, slot.x))
@@ -105,7 +118,7 @@ def fit_slot(slot: SlotData, scale: float) -> SlotFit:
     begin, end = exposures(slot, e, scale)
     dead = slot.units.failed[:, 0]
     exposure = np.stack([(end**b - begin**b).sum(axis=1) for b in SHAPES])
-    prior = -0.5 * ((e - EXPONENT_MEAN) / EXPONENT_SD) ** 2 if slot.law else np.zeros(1)
+    prior = exponent_prior(slot)
     # dz/dt of each failure is (V / V_use)^e
     known = prior + e * slot.x[slot.units.level[dead]].sum()
     log_z = np.log(end[:, dead])
@@ -117,15 +130,21 @@ def fit_slot(slot: SlotData, scale: float) -> SlotFit:
     width = np.stack([*(f * longest for f in BURN_OUT), longest])
     rows, laws, numbers, weak = [], [], [], []
     for law, eta in enumerate(width):
-        own = (cumulative(law, end, eta[:, None]) - cumulative(law, begin, eta[:, None])).sum(axis=1)
+        own = (cumulative(law, end, eta[:, None]) - cumulative(law, begin, eta[:, None])).sum(
+            axis=1
+        )
         weak.append(EARLY_SIZE / EARLY_MEAN + own)
         if r > MANY:
             continue
         ways = _ways(law, eta, log_z)
         for k, way in enumerate(ways):
             both = known + density + way - (r - k) * np.log(exposure) + gammaln(r - k + HALF)
-            rate = gammaln(k + EARLY_SIZE) - gammaln(EARLY_SIZE) - (k + EARLY_SIZE) * np.log(weak[-1])
-            rows.append(both + rate + EARLY_SIZE * np.log(EARLY_SIZE / EARLY_MEAN) - np.log(len(width)))
+            rate = (
+                gammaln(k + EARLY_SIZE) - gammaln(EARLY_SIZE) - (k + EARLY_SIZE) * np.log(weak[-1])
+            )
+            rows.append(
+                both + rate + EARLY_SIZE * np.log(EARLY_SIZE / EARLY_MEAN) - np.log(len(width))
+            )
             laws.append(law)
             numbers.append(k)
     top = plain.max()

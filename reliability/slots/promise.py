@@ -19,7 +19,6 @@ from scipy.optimize import brentq
 from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module
 from reliability.slots.exposure import Array, SlotData
 from reliability.slots.grid import (
-    SHAPES,
     SlotFit,
     ages_of,
     cumulative,
@@ -56,12 +55,17 @@ class ModuleModel:
         ends = np.concatenate([s.units.end.ravel() for s in self.slots])
         self.scale = float(np.exp(np.mean(np.log(ends))))
         self.fits = [fit_slot(s, self.scale) for s in self.slots]
-        self.exact = len(self.slots) == 1 and _complete(self.slots[0])
 
     @cached_property
     def draws(self) -> ModuleDraws:
         """The sample that all bounds rest on."""
-        return draw_module(self.slots, self.fits, self.scale, self.seed, self.exact)
+        complete = len(self.slots) == 1 and _complete(self.slots[0])
+        return draw_module(self.slots, self.fits, self.scale, self.seed, complete)
+
+    @property
+    def exact(self) -> bool:
+        """Whether the bound is exact."""
+        return self.draws.exact
 
     # --- estimates -------------------------------------------------------------------------
 
@@ -145,8 +149,13 @@ class ModuleModel:
     def only(self, i: int) -> ModuleModel:
         """One slot by itself, without drift; what it borrowed of the others it keeps."""
         out = ModuleModel.__new__(ModuleModel)
-        out.slots, out.fits, out.drift, out.seed = [self.slots[i]], [self.fits[i]], lambda shots: 0.0, self.seed
-        out.scale, out.exact = self.scale, False
+        out.slots, out.fits, out.drift, out.seed = (
+            [self.slots[i]],
+            [self.fits[i]],
+            lambda shots: 0.0,
+            self.seed,
+        )
+        out.scale = self.scale
         all_ = self.draws
         extra = all_.extra.sum(axis=0)[None]
         out.draws = ModuleDraws([all_.slots[i]], extra, [all_.seen_early[i]])
