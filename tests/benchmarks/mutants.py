@@ -60,21 +60,21 @@ MUTANTS = (
     Mutant("reliability/figures/builders.py", '(f"without {b.builder}", b.without_shots)', '(f"without {b.builder}", b.shots)', FIGURES),
     # pages
     Mutant("dashboard/flight.py", "question = built(c,", "c.set(survival=0.5)\nquestion = built(c,", PAGES),
-    Mutant("dashboard/life_curves.py", 'c.set(mode=mode or "", at', 'c.set(family="lognormal", mode=mode or "", at', PAGES),
+    Mutant("dashboard/life_curves.py", 'c.set(mode=mode or "")', 'c.set(family="lognormal", mode=mode or "")', PAGES),
     Mutant("dashboard/overview.py", "question = built(c,", "c.set(fraction=0.2)\nquestion = built(c,", PAGES),
     Mutant("dashboard/failure_modes.py", "question = built(c,", "c.set(builder=('lynx',))\nquestion = built(c,", PAGES),
     Mutant("dashboard/wear.py", "question = built(c,", "c.set(limit_factor=0.5)\nquestion = built(c,", PAGES),
     Mutant("dashboard/misfires.py", "question = built(c,", "c.set(builder=('kite',))\nquestion = built(c,", PAGES),
     Mutant("dashboard/builders.py", "question = built(c,", "c.set(fraction=0.5)\nquestion = built(c,", PAGES),
     Mutant("dashboard/campaign.py", "question = built(c,", "c.set(survival=0.8)\nquestion = built(c,", PAGES),
-    Mutant("dashboard/shared.py", "found = ask(question, store())", "found = ask(type(question)(**{**question.model_dump(), 'received': True}), store())", PAGES),
+    Mutant("dashboard/shared.py", "found = worked_out(question, store())", "found = worked_out(type(question)(**{**question.model_dump(), 'received': True}), store())", PAGES),
     Mutant("dashboard/shared.py", "answer(found.sentence, top)", "answer(found.sentence.replace('1', '7'), top)", PAGES),
     # commands
     Mutant("reliability/commands/common.py", "elif isinstance(value, tuple) and value:", "elif isinstance(value, tuple) and len(value) > 1:", COMMANDS),
     Mutant("reliability/commands/common.py", "question = from_texts(cls, texts)", 'question = from_texts(cls, {k: v for k, v in texts.items() if k != "shots" or cls.name != "derate"})', COMMANDS),
     Mutant("reliability/ask/texts.py", 'return short if', 'return f"{v:.2g}" if', "tests/test_ask.py -k texts_and_back"),
     Mutant("reliability/ask/asking.py", "return complete(question.answer(pool))", "return complete(type(question)(**{**question.model_dump(), 'confidence': 0.9}).answer(pool))", "tests/test_ask.py -k no_setting"),
-    Mutant("reliability/api/routes.py", "question = from_texts(cls, {k: q.getlist(k) for k in q})", "question = from_texts(cls, {k: q.getlist(k)[:1] for k in q})", "tests/test_ask.py -k api_gives"),
+    Mutant("reliability/api/routes.py", "from_texts, cls, {k: q.getlist(k) for k in q}", "from_texts, cls, {k: q.getlist(k)[:1] for k in q}", "tests/test_ask.py -k api_gives"),
     Mutant("reliability/store/store.py", "WHERE c.status IN ({marks}) ORDER BY 1, 2", "WHERE c.status IN ({marks}) OR c.status = 'superseded' ORDER BY 1, 2", "tests/test_ask.py -k correction"),
 )  # fmt: skip
 
