@@ -207,3 +207,15 @@ def test_parts_side_by_side_refuse_it():
     q = DerateParts(slot=("main_capacitor",), shots=800, second_opinion=True)
     with pytest.raises(BadInput, match="one part"):
         ask(q, demo())
+
+
+def test_parts_that_stand_for_one_are_said_first():
+    q = {
+        "slot": ("main_capacitor",),
+        "shots": 3000,
+        "stress": ("charge_V:power",),
+        "bound": "likelihood",
+    }
+    assert "parts_mixed" in [n.code for n in ask(Derate(**q), demo()).notes[:3]]
+    one = ask(Derate(**q, part=("film-a",)), demo())
+    assert "parts_mixed" not in [n.code for n in one.notes]

@@ -194,7 +194,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
 GRAVE = (
     "not_recorded", "published_facts",
     "contradiction", "not_carried", "early_failures", "poor_fit", "family_matters", "reversed_exponent", "none_allowed",
-    "dependent_slots", "extrapolated", "above_rating", "stress_mixed", "builders_disagree", "unverified_contribution",
+    "parts_mixed", "dependent_slots", "extrapolated", "above_rating", "stress_mixed", "builders_disagree", "unverified_contribution",
 )  # fmt: skip
 
 

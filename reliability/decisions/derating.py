@@ -376,6 +376,7 @@ class _Derating:
         self.notes += suspect_notes(fit.records)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
+        self.notes += _parts_note(fit)
         second = None
         if q.second_opinion:
             second, said = opinion_on_stress(fit, self.column, q.confidence)
@@ -459,6 +460,18 @@ def residuals(fit: StressFit) -> tuple[Residual, ...]:
     expected = family(fit.family.name).quantile(1 - middle)
     rows = zip(np.log(curve.shots), expected, strict=True)
     return tuple(Residual(float(a), float(b)) for a, b in list(rows)[:1000])
+
+
+def _parts_note(fit: StressFit) -> list[Note]:
+    """Where parts of several kinds stand for one: the level is of none of them."""
+    parts = sorted(set(fit.records.part.tolist()) - {""})
+    if len(parts) < 2 or any(t.column == "part" for t in fit.terms):
+        return []
+    text = (
+        f"Parts {', '.join(parts)} are mixed here; the level is of their mixture and may be too high for the weakest. Choose "
+        "one part, or ask for each by itself (derate --compare)."
+    )
+    return [Note("parts_mixed", text)]
 
 
 def _practice_notes(reference: DeratingPractice | None, rated: float) -> list[Note]:
