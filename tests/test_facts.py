@@ -102,7 +102,7 @@ def test_other_values_for_a_stored_stretch_need_a_correction(box, sheet):
         box.add(changed)
     with pytest.raises(SheetError, match="filled here and empty there"):
         box.add(sheet("c.csv", "kite,m,igniter,g1,0,900,,1200,,,L7,"))
-    assert box.add(changed, supersedes=old.contribution.id).new
+    assert box.add(changed, supersedes=(old.contribution.id,)).new
     assert list(box.records().covariates["charge_V"]) == [1300]
 
 

@@ -50,16 +50,16 @@ def test_same_bytes_are_stored_once(box):
 def test_correction_supersedes_and_nothing_is_deleted(box):
     old = box.add(read_life(DEMO / "life_kite.csv")).contribution
     state = box.state()
-    new = box.add(read_life(DEMO / "life_lynx.csv"), supersedes=old.id).contribution
+    new = box.add(read_life(DEMO / "life_lynx.csv"), supersedes=(old.id,)).contribution
     was = next(c for c in box.contributions() if c.id == old.id)
     assert was.status == "superseded" and was.superseded_by == new.id
     assert set(box.records().builder) == {"lynx"}
     assert set(box.records(("superseded",)).builder) == {"kite"}
     assert box.state() != state
     with pytest.raises(StoreError, match="superseded already"):
-        box.add(read_life(DEMO / "life_moss.csv"), supersedes=old.id)
+        box.add(read_life(DEMO / "life_moss.csv"), supersedes=(old.id,))
     with pytest.raises(StoreError, match="no contribution 99"):
-        box.add(read_life(DEMO / "life_moss.csv"), supersedes=99)
+        box.add(read_life(DEMO / "life_moss.csv"), supersedes=(99,))
     assert "moss" not in {c.builders for c in box.contributions()}
 
 

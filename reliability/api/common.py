@@ -115,11 +115,3 @@ def answering(act: Act) -> Act:
             return await run_in_threadpool(refusal, e)
 
     return respond
-
-
-async def answered(work: Callable[[], Response]) -> Response:
-    """Run something that may be refused, and say so in JSON."""
-    try:
-        return await run_in_threadpool(work)
-    except Exception as e:
-        return await run_in_threadpool(refusal, e)

@@ -13,7 +13,7 @@ from starlette.requests import Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
-from reliability.api.common import Caller, Refused, answered, answering, asker, caller
+from reliability.api.common import Caller, Refused, answering, asker, caller
 from reliability.api.giving_openapi import SUFFIXES, ReadFile
 from reliability.ask.change import change
 from reliability.ask.crew import Crew
@@ -165,7 +165,7 @@ def giving_routes(store: Stored, sign_in: bool, by: Crew) -> list[Route]:
             found = decide(store, int(number), q["act"], who.by, q.get("reason", ""))
             return JSONResponse(plain(found))
 
-        return await answered(work)
+        return await run_in_threadpool(work)
 
     async def deeds(request: Request) -> Response:
         def work() -> Response:
@@ -174,13 +174,13 @@ def giving_routes(store: Stored, sign_in: bool, by: Crew) -> list[Route]:
                 raise BadInput("deeds has no settings")
             return JSONResponse(plain(deed_log(store)))
 
-        return await answered(work)
+        return await run_in_threadpool(work)
 
     return [
         Route("/api/v1/readings", answering(read), methods=["POST"]),
         Route("/api/v1/contributions", answering(contribute), methods=["POST"]),
-        Route("/api/v1/contributions/{number}", decided, methods=["POST"]),
-        Route("/api/v1/deeds", deeds, methods=["GET"]),
+        Route("/api/v1/contributions/{number}", answering(decided), methods=["POST"]),
+        Route("/api/v1/deeds", answering(deeds), methods=["GET"]),
     ]
 
 

@@ -9,7 +9,7 @@ from typing import Any
 
 from reliability.ask.asking import ask
 from reliability.ask.giving import Looked
-from reliability.ask.sources import SIDES, Stored
+from reliability.ask.sources import Stored, joined_sides
 from reliability.decisions.flight import Flight
 from reliability.decisions.module import Module
 from reliability.decisions.question import Answer, Question
@@ -99,7 +99,6 @@ def change(to: Stored, looked: Looked, supersedes: Sequence[int] = (), module: s
 def _after(to: Stored, looked: Looked, supersedes: Sequence[int]) -> Pool:
     """The accepted pool with a file, and without what it takes the place of."""
     life: list[LifeRecords] = []
-    sides: dict[str, list[Any]] = {k: [] for k in SIDES}
     if to.box.exists:
         with to.box.reading() as reading:
             own = reading.records(("accepted",), supersedes)
@@ -113,12 +112,7 @@ def _after(to: Stored, looked: Looked, supersedes: Sequence[int]) -> Pool:
         else:
             files.append((f"{sheet.kind}{Path(sheet.name).suffix}", sheet.content))
     files += list(looked.other.items())
-    for name, content in files:
-        kind = name.split(".")[0]
-        if kind in SIDES:
-            sides[kind].append(SIDES[kind][0](Path(name), content))
-    joined: dict[str, Any] = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
-    return in_order(Pool(join(life) if life else None, **joined))
+    return in_order(Pool(join(life) if life else None, **joined_sides(files)))
 
 
 def _asked(question: Question, source: Stored | Pool) -> tuple[Any, str]:

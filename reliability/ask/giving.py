@@ -105,7 +105,7 @@ class Looked:
     @property
     def builders(self) -> tuple[str, ...]:
         """Whose data it gives, the further files of a bundle included. Raises SheetError."""
-        found = {b for s in self.sheets for b in _builders(s)}
+        found = {b for s in self.sheets for b in s.builders}
         for name, content in self.other.items():
             if name.split(".")[0] in SIDES:
                 side = read_sheet(Path(name), content)
@@ -126,14 +126,6 @@ class Looked:
             )
             out.append(SheetFault(r.file, 0, "", text))
         return out
-
-
-def _builders(sheet: Any) -> tuple[str, ...]:
-    return (
-        tuple(map(str, dict.fromkeys(sheet.records.builder.tolist())))
-        if isinstance(sheet, LifeSheet)
-        else sheet.builders
-    )
 
 
 def look(
@@ -226,16 +218,12 @@ def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
     return Given(first.contribution, first.new, first.notes, first.findings, tuple(taken[1:]))
 
 
-def _kind(sheet: Any) -> str:
-    return "life" if isinstance(sheet, LifeSheet) else str(sheet.kind)
-
-
 def _own(to: Stored, looked: Looked, how: How, i: int) -> tuple[int, ...]:
     """Of the contributions that a file corrects, those that its i-th sheet takes the place of."""
     if len(looked.sheets) == 1 or not how.supersedes:
         return how.supersedes
     kinds = {c.id: c.kind for c in to.box.contributions()}
-    own = [_kind(s) for s in looked.sheets]
+    own = [s.kind for s in looked.sheets]
     return tuple(
         n for n in how.supersedes if (own.index(kinds[n]) if kinds.get(n) in own else 0) == i
     )
@@ -245,7 +233,7 @@ def replaced(to: Stored, looked: Looked) -> tuple[int, ...]:
     """Standing contributions of the same builders and kinds: what a file replaces as a whole."""
     if not to.box.exists:
         return ()
-    kinds, builders = {_kind(s) for s in looked.sheets}, set(looked.builders)
+    kinds, builders = {s.kind for s in looked.sheets}, set(looked.builders)
     return tuple(
         c.id
         for c in to.box.contributions()

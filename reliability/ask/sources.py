@@ -154,6 +154,18 @@ def _bears(c: Contribution, needs: Sequence[str]) -> bool:
     return c.kind == "life" or c.kind in needs
 
 
+def joined_sides(
+    files: Sequence[tuple[str, bytes]], kinds: Sequence[str] = tuple(SIDES)
+) -> dict[str, Any]:
+    """Sheets of these kinds among files (name and content), read and joined; None where there is none."""
+    found: dict[str, list[Any]] = {k: [] for k in kinds}
+    for name, content in files:
+        kind = name.split(".")[0]
+        if kind in found:
+            found[kind].append(SIDES[kind][0](Path(name), content))
+    return {k: SIDES[k][1](v) if v else None for k, v in found.items()}
+
+
 def pool_of_reading(
     reading: Reading, contributions: Sequence[Contribution], needs: Sequence[str], received: bool
 ) -> Pool:
@@ -162,14 +174,10 @@ def pool_of_reading(
     used = [c for c in contributions if c.status in wanted]
     life = reading.records(wanted) if "life" in needs else None
     files = reading.files(wanted) if any(k in needs for k in SIDES) else []
-    sides = {}
     kinds = {c.id: [c.kind] for c in used}
     for number, name, _ in files:
         kinds[number].append(name.split(".")[0])
-    for kind in (k for k in SIDES if k in needs):
-        read, join_parts = SIDES[kind]
-        found = [read(Path(name), c) for _, name, c in files if name.startswith(f"{kind}.")]
-        sides[kind] = join_parts(found) if found else None
+    sides = joined_sides([(name, c) for _, name, c in files], [k for k in SIDES if k in needs])
     notes: tuple[Note, ...] = ()
     if any(c.status == "received" and _bears(c, needs) for c in used):
         text = "Some contributions used here are not accepted yet."
@@ -259,7 +267,6 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
     notes: list[Note] = []
     life: list[LifeSheet] = []
     kept: list[tuple[str, str, bytes]] = []
-    sides: dict[str, list[Any]] = {k: [] for k in SIDES}
     for path in paths:
         try:
             sheet, licence, other = _read_file(Path(path))
@@ -273,25 +280,23 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
         if isinstance(sheet, LifeSheet):
             life.append(sheet)
             notes += sheet.notes
-            builders = ", ".join(sorted(set(sheet.records.builder.tolist())))
         else:
             other = {f"{sheet.kind}{Path(sheet.name).suffix}": sheet.content}
-            builders = ", ".join(sheet.builders)
         kinds = ["life"] if isinstance(sheet, LifeSheet) else []
         for name, content in other.items():
             kind = name.split(".")[0]
             if kind in SIDES:
-                sides[kind].append(SIDES[kind][0](Path(name), content))
                 kept.append((Path(path).name, name, content))
                 kinds.append(kind)
         cited = getattr(sheet, "citation", None) or Citation("")
+        builders = ", ".join(sheet.builders)
         files.append(
             Source(Path(path).name, sheet.sha256, builders, licence, None, tuple(kinds), cited)
         )
     faults = faults or together_faults(life, kept)
     if faults:
         raise SheetError(faults)
-    joined = {k: SIDES[k][1](v) if v else None for k, v in sides.items()}
+    joined = joined_sides([(name, content) for _, name, content in kept])
     basis = Basis(files=tuple(files), method=method())
     told = tuple(dict.fromkeys(notes))
     records = join([s.records for s in life]) if life else None

@@ -24,7 +24,7 @@ def show_sound(looked: Any) -> None:
     """A file that can be given, in words."""
     r, file = looked.records, looked.reading.file
     if looked.kind == "shots":
-        kinds = ", ".join(f"{_rows(s)} rows of {_kind(s)}" for s in looked.sheets)
+        kinds = ", ".join(f"{s.rows} rows of {s.kind}" for s in looked.sheets)
         click.echo(f"{file}: sound; a shot log that gives {kinds}")
     elif r is None:
         click.echo(f"{file}: sound; {looked.rows} rows of {looked.kind}")
@@ -38,14 +38,6 @@ def show_sound(looked: Any) -> None:
     for n in looked.notes:
         click.echo(f"  note: {n.text}")
     emit_findings(looked.findings)
-
-
-def _rows(sheet: Any) -> int:
-    return len(sheet.records) if hasattr(sheet, "records") else int(sheet.rows)
-
-
-def _kind(sheet: Any) -> str:
-    return str(getattr(sheet, "kind", "life"))
 
 
 def show_reading(looked: Any) -> None:

@@ -373,7 +373,7 @@ class _Derating:
             best = max(usable, key=lambda p: p.impulse_Ns) if usable else None
         reference = practice_for(q.dielectric)
         self.notes += _practice_notes(reference, self.rated) + _bank_notes(self.bank, q.survival)
-        self.notes += suspect_notes(fit.records)
+        self.notes += failed_suspects_note(fit.records)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
         self.notes += _parts_note(fit)
@@ -429,7 +429,7 @@ class _Derating:
         return discharge(level, bank.total_uF, nh, self.q.resistance_mohm)
 
 
-def suspect_notes(records: LifeRecords) -> list[Note]:
+def failed_suspects_note(records: LifeRecords) -> list[Note]:
     """That failures with several suspects count as failures, where there are such."""
     k = int(((records.event != "") & records.failed).sum())
     if not k:

@@ -8,10 +8,14 @@ from dataclasses import dataclass
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes, left_out_notes
+from reliability.decisions.answer_notes import (
+    carried_notes,
+    few_notes,
+    left_out_notes,
+    suspect_notes,
+)
 from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
-from reliability.decisions.module import few_notes, suspect_notes
 from reliability.decisions.on_board import TAKEN_OUT, OnBoard, drift_of, on_board_of, whose
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve

@@ -22,10 +22,10 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
-from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_slot, unclear
+from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_slot
 from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
-from reliability.life.causes import named_modes
+from reliability.life.causes import named_modes, unclear
 from reliability.life.families import family
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
 from reliability.life.goodness import compare_families, goodness_of_fit

@@ -18,8 +18,9 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
-from reliability.decisions.unknown_causes import joint_modes, shares_by_mode, unclear
+from reliability.decisions.unknown_causes import joint_modes, shares_by_mode
 from reliability.life.bounds import Bounder
+from reliability.life.causes import unclear
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.incidence import Incidence, cumulative_incidence
 from reliability.life.masked import MaskedFit
@@ -166,10 +167,10 @@ def _joint(records: LifeRecords, family: str) -> MaskedFit | None:
 
 def _shared_out(records: LifeRecords) -> list[ModeLife]:
     """Rows that count the failures which were shared out."""
-    said = records.mode[unclear(records)]
+    masked = unclear(records)
     out = []
-    for mode in sorted(set(said.tolist())):
-        k = records.count[unclear(records) & (records.mode == mode)].sum()
+    for mode in sorted(set(records.mode[masked].tolist())):
+        k = records.count[masked & (records.mode == mode)].sum()
         text = "Shared out between the modes that it may have been."
         out.append(ModeLife(mode, whole(k), NAN, NAN, NAN, NAN, NAN, NAN, NAN, (), text))
     return out

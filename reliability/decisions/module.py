@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes, left_out_notes
+from reliability.decisions.answer_notes import (
+    carried_notes,
+    few_notes,
+    left_out_notes,
+    suspect_notes,
+)
 from reliability.decisions.life import QuantileBound, varying_stresses
 from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound
@@ -32,7 +36,7 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, bench_ends, slot_data
 from reliability.slots.promise import Cut, ModuleModel
-from reliability.slots.suspects import SuspectedModel, module_model
+from reliability.slots.suspects import module_model
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -322,34 +326,6 @@ class _Module:
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         notes += suspect_notes(self.model, 1 - self.q.fraction, cut)
         return tuple(notes) + _dependence_note(together)
-
-
-def suspect_notes(model: ModuleModel, survival: float, cut: Cut) -> list[Note]:
-    """How the failures with several suspects were shared out, and what not knowing costs the bound."""
-    if not isinstance(model, SuspectedModel):
-        return []
-    reckoned = ", ".join(f"{v:.1f} to {n}" for n, v in sorted(model.reckoned().items()))
-    k = len(model.events)
-    here, known = model.promise(survival, cut), model.as_if_known(survival, cut)
-    text = (
-        f"{k} failure{'s' if k > 1 else ''} had several suspects; as estimated {reckoned}. The bound allows for not knowing "
-        f"which: {shots_text(here)} shots, where known causes in these shares would give {shots_text(known)}."
-    )
-    return [Note("suspects", text)]
-
-
-def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
-    """What holds the shape of slots with few failures, and of those with none."""
-    few = [n for n, r in failures if 0 < r <= 3]
-    none = [n for n, r in failures if r == 0]
-    notes = []
-    if few:
-        text = f"3 failures or fewer of {', '.join(few)}: a prior holds the shape there (lognormal, median 1.3, 95 % in 0.4 to 4.2; a choice, by simulation)."
-        notes.append(Note("few_failures", text))
-    if none:
-        text = f"No failure is known of {', '.join(none)}: the bound allows what their exposure cannot exclude; the estimate takes them as lasting."
-        notes.append(Note("no_failures_slot", text))
-    return notes
 
 
 def _dependence_note(found: Dependence) -> tuple[Note, ...]:

@@ -5,16 +5,14 @@ from __future__ import annotations
 from dataclasses import dataclass, replace
 
 import numpy as np
-from numpy.typing import NDArray
 
 from reliability.histories import histories_of
-from reliability.life.causes import fit_modes, fit_slots
+from reliability.life.causes import fit_modes, fit_slots, unclear
 from reliability.life.masked import MaskedFit
 from reliability.life.masked_bounds import MaskedBounder, unknown_note
 from reliability.notes import CannotAnswer, Note
-from reliability.records import UNKNOWN, LifeRecords, join, possible_modes
+from reliability.records import LifeRecords, join, possible_modes
 
-Flags = NDArray[np.bool_]
 HELD_SHAPE = 1.3
 """shape held for other slots with fewer known failures than ``TOLD``: median of the prior on shapes"""
 TOLD = 3
@@ -56,12 +54,6 @@ class Joint:
     def notes(self, fraction: float) -> tuple[Note, ...]:
         """What was shared out, and what not knowing costs the bound."""
         return unknown_note(self.fit, self.cause, fraction)
-
-
-def unclear(records: LifeRecords) -> Flags:
-    """Failures of unknown mode, or of one of several, (n,)."""
-    several = np.array(["|" in m or m == UNKNOWN for m in records.mode], bool)
-    return np.asarray(records.failed & several)
 
 
 def joint_modes(records: LifeRecords, family: str) -> MaskedFit:

@@ -18,6 +18,12 @@ from reliability.records import UNKNOWN, InvalidRecords, LifeRecords, possible_m
 Array = NDArray[np.float64]
 
 
+def unclear(records: LifeRecords) -> NDArray[np.bool_]:
+    """Failures of unknown mode, or of one of several, (n,)."""
+    several = np.array(["|" in m or m == UNKNOWN for m in records.mode], bool)
+    return np.asarray(records.failed & several)
+
+
 def named_modes(records: LifeRecords) -> list[str]:
     """Every mode that records name, alone or in a set, sorted."""
     return sorted({m for mode in set(records.mode.tolist()) for m in possible_modes(mode)})
@@ -108,7 +114,7 @@ def causes_of_modes(
     mode = r.mode[h.last]
     failed = r.failed[h.last]
     possible = [possible_modes(m) for m in mode]
-    masked = failed & np.array([m == UNKNOWN or "|" in m for m in mode], bool)
+    masked = unclear(r)[h.last]
     number = np.cumsum(masked) - 1
     causes = []
     for name in modes:

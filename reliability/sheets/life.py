@@ -66,6 +66,21 @@ class LifeSheet:
     notes: tuple[Note, ...]
     citation: Citation | None = None
 
+    @property
+    def kind(self) -> str:
+        """``life``; sheets of other kinds say theirs."""
+        return "life"
+
+    @property
+    def builders(self) -> tuple[str, ...]:
+        """Whose records they are, sorted."""
+        return tuple(sorted(set(map(str, self.records.builder.tolist()))))
+
+    @property
+    def rows(self) -> int:
+        """Number of records."""
+        return len(self.records)
+
 
 def _is_blank(cell: Any) -> bool:
     return cell is None or (isinstance(cell, str) and not cell.strip())

@@ -75,9 +75,8 @@ def life_faults(
         Where a stored stretch comes again with other values.
     StoreError
     """
-    builders = sorted(set(sheet.records.builder.tolist()))
     stored = box.exists
-    old = box.stored(builders, tuple(supersedes)) if stored else None
+    old = box.stored(sheet.builders, tuple(supersedes)) if stored else None
     new = np.arange(len(sheet.records))
     records = sheet.records
     if old is not None:

@@ -284,7 +284,7 @@ class Store:
         *,
         status: str = "accepted",
         licence: str = "",
-        supersedes: int | Sequence[int] | None = None,
+        supersedes: Sequence[int] = (),
         other: dict[str, bytes] | None = None,
         by: str = "",
     ) -> Added:
@@ -304,16 +304,15 @@ class Store:
         """
         with self._open(write=True) as c:
             c.execute("BEGIN")
-            builders = sorted(set(sheet.records.builder.tolist()))
+            builders = sheet.builders
             new_id, same = self._enter(
                 c, sheet.sha256, sheet.file, "life", builders, licence, status, len(sheet.records)
             )
             if same is not None:
                 return same
-            corrected = [supersedes] if isinstance(supersedes, int) else list(supersedes or ())
-            old = self._stored(c, builders, corrected)
+            old = self._stored(c, builders, supersedes)
             again = repeated(sheet.file, sheet.records, old)
-            if again.all() and again.size and not other and not corrected:
+            if again.all() and again.size and not other and not supersedes:
                 first = _contribution_of(sheet.records, old)
                 c.execute("ROLLBACK")
                 return Added(self._contribution(c, first), False, int(again.sum()))
@@ -383,7 +382,7 @@ class Store:
         *,
         status: str = "accepted",
         licence: str = "",
-        supersedes: int | Sequence[int] | None = None,
+        supersedes: Sequence[int] = (),
         by: str = "",
     ) -> Added:
         """Store a checked wear, misfire or ignition sheet as one contribution; the same bytes once."""
@@ -454,11 +453,11 @@ class Store:
         self,
         c: duckdb.DuckDBPyConnection,
         new: int,
-        supersedes: int | Sequence[int] | None,
+        supersedes: Sequence[int],
         by: str,
     ) -> None:
         """What a new contribution does to those it corrects, and its entry in the log of deeds."""
-        old = [supersedes] if isinstance(supersedes, int) else list(supersedes or ())
+        old = list(supersedes)
         one = self._contribution(c, new)
         for number in old:
             self._standing(c, number)
@@ -686,11 +685,6 @@ class Reading:
     def deeds(self) -> list[Deed]:
         """The log of deeds, oldest first."""
         return deeds_of(self._c)
-
-    def corrections(self) -> list[tuple[int, int]]:
-        """Contributions and those that each takes, or will take, the place of."""
-        rows = self._c.execute("SELECT contribution, supersedes FROM correction ORDER BY 1, 2")
-        return [(int(a), int(b)) for a, b in rows.fetchall()]
 
     def files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
         """Sheets of other kinds (wear.csv, misfires.csv), with their contribution, as they came."""
