@@ -9,7 +9,8 @@ from reliability.decisions.demonstration import (
     Progress,
     ProgressAnswer,
 )
-from reliability.decisions.derating import CurvePoint, Derate, DeratingAnswer
+from reliability.decisions.derating import Derate
+from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
 from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
