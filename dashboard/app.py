@@ -23,6 +23,7 @@ page = st.navigation(
         ],
         "Decide": [
             st.Page("derating.py", title="Derating", icon=":material/tune:"),
+            st.Page("comparison.py", title="Choose between", icon=":material/compare_arrows:"),
             st.Page("flight.py", title="Flight promise", icon=":material/rocket_launch:"),
             st.Page("campaign.py", title="Next test", icon=":material/experiment:"),
         ],

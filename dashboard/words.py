@@ -31,6 +31,10 @@ HELP = {
         "How far to lower voltage, and so energy, for the capacitor to last the mission. Tests at several voltages give the "
         "slope; the lower bound at the wanted survival gives the allowed voltage. Less voltage means a smaller impulse a shot."
     ),
+    "Choose between": (
+        "Two parts, fuels, revisions, lots or builders on the same footing: how many times as long the one lives as the other, "
+        "how sure that is, and which has the longer promise. Not shown to differ does not mean alike: look at the range."
+    ),
     "Flight promise": (
         "What to promise for one module, given the shots it already has: the count that it lasts with the wanted survival, "
         "at the wanted confidence. Beside it: which slot is likely to end it, and what more testing would change."

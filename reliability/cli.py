@@ -25,6 +25,7 @@ COMMANDS = {
     "derate": "How far to derate: the charge voltage that lasts the mission.",
     "campaign": "Which test to run next, with how many units and shots.",
     "builders": "Do builders' data agree, and how are they pooled?",
+    "compare": "Which of two parts, fuels, revisions, lots or builders to choose.",
     "flight": "What to promise for one flight module, given its burn-in.",
     "report": "Flight life statement as PDF or HTML.",
     "demo": "Load the invented demo community and answer the main question.",

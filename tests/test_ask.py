@@ -38,12 +38,13 @@ GIVEN = {
     "narrow": {"within_factor": ["3"], "slot": ["main_capacitor"]},
     "accelerate": {"accelerate_to": ["1150"], "slot": ["main_capacitor"]},
     "builders": {"slot": ["main_capacitor"]},
+    "compare": {"slot": ["main_capacitor"], "by": ["builder"]},
     "life": {"slot": ["main_capacitor"], "at": ["500"]},
     "modes": {"slot": ["main_capacitor"]},
 }
 PAGES = {
     "life": "life_curves.py", "modes": "failure_modes.py", "module": "overview.py", "flight": "flight.py",
-    "derate": "derating.py", "wear": "wear.py", "misfires": "misfires.py", "builders": "builders.py",
+    "derate": "derating.py", "wear": "wear.py", "misfires": "misfires.py", "builders": "builders.py", "compare": "comparison.py",
     "demonstrate": "campaign.py", "accelerate": "campaign.py",
 }  # fmt: skip
 

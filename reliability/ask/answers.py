@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from reliability.decisions.builders import BuilderLife, Builders, BuildersAnswer
+from reliability.decisions.comparison import Compare, CompareAnswer, Side
 from reliability.decisions.demonstration import (
     Demonstrate,
     DemonstrationAnswer,
     Progress,
     ProgressAnswer,
 )
-from reliability.decisions.derating import CurvePoint, Derate, DeratingAnswer
+from reliability.decisions.derating import Derate
+from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
 from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
@@ -23,9 +25,9 @@ from reliability.decisions.remaining import Wear, WearAnswer
 from reliability.pool import Basis, Pool, Source
 
 __all__ = [
-    "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Curve", "CurvePoint", "Demonstrate",
+    "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Compare", "CompareAnswer", "Curve", "CurvePoint", "Demonstrate",
     "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "FlightSlot",
     "IgnitionEffect", "LearningAnswer", "LearningPlan", "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "Modes",
     "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question",
-    "Source", "Step", "Wear", "WearAnswer",
+    "Side", "Source", "Step", "Wear", "WearAnswer",
 ]  # fmt: skip

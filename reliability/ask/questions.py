@@ -17,6 +17,7 @@ QUESTIONS = {
     "wear": "remaining:Wear",
     "misfires": "misfiring:Misfires",
     "builders": "builders:Builders",
+    "compare": "comparison:Compare",
     "demonstrate": "demonstration:Demonstrate",
     "progress": "demonstration:Progress",
     "narrow": "learning:Narrow",

@@ -41,12 +41,14 @@ def show(a: Any) -> None:
 
 def _show_curve(a: Any) -> None:
     click.echo(f"\nLife that {a.survival:g} reach, by {a.column} ('~' = outside what was tested)")
+    step = max(1, len(a.curve) // 9)
     rows = [
         [
             ("~" if p.extrapolated else "") + f"{p.level:,.4g}", number(p.shots), number(p.lower),
             number(p.energy_J, 3), number(p.impulse_Ns, 3), number(p.impulse_lower_Ns, 3),
         ]
-        for p in a.curve[:: max(1, len(a.curve) // 9)]
+        for i, p in enumerate(a.curve)
+        if i % step == 0 or p.level == a.allowed.level
     ]  # fmt: skip
     head = [a.column, "estimate", "lower", "J a shot", "total N s", "at least"]
     click.echo(table(head, rows))

@@ -2,9 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
+
+from reliability.records import LifeRecords
+
+NAN = float("nan")
 
 
 @dataclass(frozen=True)
@@ -122,3 +126,26 @@ def discharge(
         peak = charge_V / (beta * ind) * np.exp(-alpha * t) * np.sinh(beta * t)
         reversal = 0.0
     return Discharge(float(peak), float(undamped), float(reversal), float(quality))
+
+
+def bank_of(records: LifeRecords, bank: Bank | None) -> tuple[Bank, float]:
+    """Bank to answer for (that of most records unless given) and the rated voltage of its parts."""
+
+    def most(name: str) -> float:
+        v = records.covariates.get(name)
+        v = np.empty(0) if v is None else v[~np.isnan(v)]
+        if not v.size:
+            return NAN
+        values, counts = np.unique(v, return_counts=True)
+        return float(values[counts.argmax()])
+
+    def count(name: str) -> int:
+        return int(most(name)) if np.isfinite(most(name)) else 1
+
+    rated = most("rated_V")
+    given = bank or Bank(
+        parallel=count("bank_parallel"), series=count("bank_series"), as_recorded=True
+    )
+    if not np.isfinite(given.capacitance_uF):
+        given = replace(given, capacitance_uF=most("capacitance_uF"))
+    return given, rated

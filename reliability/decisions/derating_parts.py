@@ -6,7 +6,8 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reliability.decisions.derating import Allowed, Derate, derate
+from reliability.decisions.derating import Derate, derate
+from reliability.decisions.derating_answer import Allowed
 from reliability.decisions.question import Answer, Count, refuse_unless
 from reliability.notes import BadInput, CannotAnswer
 from reliability.pool import Pool

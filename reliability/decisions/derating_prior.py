@@ -4,17 +4,15 @@ from __future__ import annotations
 
 import numpy as np
 
-from reliability.decisions.bank import Bank
-from reliability.decisions.derating import (
-    POINTS,
+from reliability.decisions.bank import Bank, bank_of
+from reliability.decisions.derating import Derate
+from reliability.decisions.derating_answer import (
     Allowed,
     CoefficientBound,
     CurvePoint,
-    Derate,
     DeratingAnswer,
-    above_rating,
-    bank_of,
 )
+from reliability.decisions.derating_notes import above_rating
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.parts import seen_of
 from reliability.decisions.practice import practice_for, prior_for
@@ -29,6 +27,7 @@ from reliability.records import LifeRecords
 from reliability.words import whole
 
 NAN = float("nan")
+POINTS = 25
 
 
 def derate_with_prior(

@@ -1,4 +1,4 @@
-"""Two groups: the ratio of their lives, with bounds."""
+"""Two groups: the ratio of their lives, each one's life, and how sure the difference is."""
 
 from __future__ import annotations
 
@@ -6,64 +6,75 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from reliability.life.stress import Term, fit_stress
-from reliability.life.stress_bounds import StressBounder
-from reliability.notes import BadInput
-from reliability.records import LifeRecords
+from reliability.life.bounds import Bound
+from reliability.life.calibrated import simulated_roots
+from reliability.life.signed_root import signed_root
+from reliability.life.stress import StressFit
+from reliability.life.stress_bounds import Stress, StressBounder
+from reliability.life.targets import Coefficient
+
+DRAWS = 1999
 
 
 @dataclass(frozen=True)
 class LifeRatio:
-    """Life of one group over that of another, at equal shape.
+    """Life of one group over that of another, at equal shape, with one-sided bounds."""
 
-    Attributes
-    ----------
-    column, first, second : str
-        The ratio is of ``first`` to ``second``.
-    estimate, lower, upper : float
-    mc_error : float
-    """
-
-    column: str
-    first: str
-    second: str
     estimate: float
     lower: float
     upper: float
     mc_error: float
 
 
-def life_ratio(
-    records: LifeRecords,
-    column: str,
-    first: str,
-    second: str,
-    *,
-    adjust: tuple[Term, ...] = (),
-    family_name: str = "weibull",
-    confidence: float = 0.95,
-    method: str = "calibrated",
-    seed: int = 1,
-) -> LifeRatio:
-    """Ratio of lives of two groups with a common shape (Lawless 2003, sec. 5.2), other stresses adjusted.
+class Comparison:
+    """Two groups with a common shape (Lawless 2003, sec. 5.2), other stresses adjusted for.
 
-    Raises
-    ------
-    BadInput
-        If a group is missing.
-    CannotAnswer
-        If the data have no fit.
+    Parameters
+    ----------
+    fit : StressFit
+        Of the records of the two, ``column`` a categorical term.
+    column : str
+    names : (str, str)
+        The ratio is of the first to the second.
+    confidence : float
+        One-sided.
+    seed : int
     """
-    labels = records.column(column)
-    keep = np.isin(labels.astype(str), [first, second])
-    own = records.select(keep)
-    present = set(own.column(column).astype(str).tolist())
-    if present != {first, second}:
-        raise BadInput(f"{column} has no records of {', '.join({first, second} - present)}")
-    fit = fit_stress(own, (*adjust, Term(column, "categorical")), family_name)
-    j = next(k for k, c in enumerate(fit.design) if c.level)
-    b = StressBounder(fit, confidence, method, seed).coefficient(j)
-    e, lo, hi = np.exp([b.estimate, b.lower, b.upper])
-    if fit.design[j].level != first:
-        e, lo, hi = 1 / e, 1 / hi, 1 / lo
-    return LifeRatio(column, first, second, float(e), float(lo), float(hi), b.mc_error)
+
+    def __init__(
+        self, fit: StressFit, column: str, names: tuple[str, str], confidence: float = 0.95, seed: int = 1
+    ) -> None:  # fmt: skip
+        self.fit, self.column, self.names = fit, column, names
+        self.bounder = StressBounder(fit, confidence, "calibrated", seed)
+        self.at = next(k for k, c in enumerate(fit.design) if c.level)
+        self.turned = fit.design[self.at].level != names[0]
+
+    def ratio(self) -> LifeRatio:
+        """Life of the first over the second."""
+        b = self.bounder.coefficient(self.at)
+        e, lo, hi = (float(v) for v in np.exp([b.estimate, b.lower, b.upper]))
+        if self.turned:
+            e, lo, hi = 1 / e, 1 / hi, 1 / lo
+        return LifeRatio(e, lo, hi, b.mc_error)
+
+    def life(self, name: str, fraction: float, stress: Stress) -> Bound:
+        """Shots by which ``fraction`` of one of them has failed at a stress."""
+        return self.bounder.life(fraction, {**stress, self.column: name})
+
+    def sure(self) -> float:
+        """1 less the chance, simulated, of a difference as large if the two lived alike.
+
+        Of tests drawn again under the fit in which they do; one-sided, for the one that is estimated better.
+        """
+        b = self.bounder
+        target, zero = Coefficient(self.at), 0.0
+        root, phi = signed_root(
+            self.fit.family, self.fit.sample, target, np.array([zero]), self.fit.phi, b.loglik
+        )
+        rng = np.random.default_rng([b.seed, 53])
+        draws = int(np.clip(600_000 // max(b.scheme.size, 1), 199, DRAWS))
+        roots = simulated_roots(self.fit.family, b.scheme, target, zero, phi, draws, rng)
+        roots = roots[np.isfinite(roots)]
+        side = 1.0 if root[0] >= 0 else -1.0
+        beyond = int((side * roots >= side * float(root[0])).sum())
+        return float(1.0 - (1 + beyond) / (1 + roots.size))

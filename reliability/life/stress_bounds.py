@@ -1,16 +1,14 @@
-"""Bounds for stress models: coefficients, life at a stress, and the stress that a life allows."""
+"""Bounds for stress models: coefficients, life at a stress and along it."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.optimize import brentq
 
 from reliability.life.bounds import Bound, TargetBounds, from_log
-from reliability.life.calibrated import MC_GOAL, calibrate, simulated_roots, tail_cut
+from reliability.life.calibrated import calibrate
 from reliability.life.conditional import LEAST_SHARE, Conditional, conditional
 from reliability.life.scheme import EXACT_KINDS, kind_of
 from reliability.life.signed_root import signed_root, solve_root
@@ -20,25 +18,6 @@ from reliability.life.units import units_of
 
 Array = NDArray[np.float64]
 Stress = Mapping[str, float | str | Array]
-
-
-@dataclass(frozen=True)
-class Allowed:
-    """The highest level of a stress at which the life bound still meets the requirement.
-
-    Attributes
-    ----------
-    level : float
-        nan where none does; inf where every level looked at does.
-    cut : float
-        Signed root at the bound.
-    mc_error : float
-        Monte-Carlo standard error of ln level.
-    """
-
-    level: float
-    cut: float
-    mc_error: float
 
 
 class StressBounder(TargetBounds):
@@ -103,89 +82,7 @@ class StressBounder(TargetBounds):
         target = self.fit.quantile_target(fraction, stress)
         return from_log(self.bound(_plain(target)), self.sample.centre)
 
-    # --- the stress that a required life allows ------------------------------------------------
-
-    def roots_along(
-        self, column: str, levels: Array, shots: float, fraction: float, fixed: Stress
-    ) -> Array:
-        """Signed root of 'life at this level is exactly ``shots``' for each level, (m,)."""
-        stress = {**fixed, column: levels}
-        target = _spread(self.fit.quantile_target(fraction, stress), levels.size)
-        v = np.full(levels.size, np.log(shots) - self.fit.sample.centre)
-        if self.method == "wald":
-            return self._wald_roots(target, v, levels.size)
-        return signed_root(self.fit.family, self.fit.sample, target, v, self.fit.phi, self.loglik)[
-            0
-        ]
-
-    def _wald_roots(self, target: LogQuantile, v: Array, size: int) -> Array:
-        out = np.empty(size)
-        values = np.asarray(target.value(self.fit.phi))
-        for i in range(size):
-            one = LogQuantile(target.z, tuple(float(np.asarray(x)[i]) for x in target.x))
-            out[i] = (values[i] - v[i]) / self.standard_error(one)
-        return out
-
-    def allowed(
-        self,
-        column: str,
-        shots: float,
-        fraction: float,
-        fixed: Stress,
-        span: tuple[float, float],
-    ) -> Allowed:
-        """Highest level of ``column`` within ``span`` at which the lower bound on life is ``shots``.
-
-        The level is a root of the *bound*: the highest at which 'the life is as short as the
-        requirement' is just rejected at the confidence. Calibrated: that test's distribution is
-        simulated at the level itself, under the fit that makes life equal to the requirement.
-        """
-        if self.draws is not None:
-            return self._allowed_exactly(column, shots, fraction, fixed, span)
-        cut, error = self.z, 0.0
-        level = self._highest(column, shots, fraction, fixed, span, cut)
-        if self.method != "calibrated":
-            return Allowed(level, cut, 0.0)
-        rng = np.random.default_rng([self.seed, 7])
-        limit = max(400, int(400_000 * self.effort) // max(self.scheme.size, 1))
-        draws = min(1500, limit)
-        for stage in range(3):
-            if not np.isfinite(level):
-                break
-            cut, cut_error = self._cut_at(column, level, shots, fraction, fixed, draws, rng)
-            moved = self._highest(column, shots, fraction, fixed, span, cut + cut_error)
-            level = self._highest(column, shots, fraction, fixed, span, cut)
-            error = abs(np.log(moved / level)) if np.isfinite(level) and moved > 0 else 0.0
-            if stage == 1:
-                draws = int(np.clip(draws * (error / (MC_GOAL / 2)) ** 2, draws, limit))
-        return Allowed(level, cut, float(error))
-
-    def _allowed_exactly(
-        self, column: str, shots: float, fraction: float, fixed: Stress, span: tuple[float, float]
-    ) -> Allowed:
-        """The same from the conditional distribution: the highest level whose bound is ``shots``."""
-        assert self.draws is not None
-        wanted = float(np.log(shots) - self.sample.centre)
-
-        def short(level: float) -> float:
-            target = _plain(self.fit.quantile_target(fraction, {**fixed, column: level}))
-            return self.draws.quantile(target, 1.0 - self.confidence)[0] - wanted  # type: ignore[union-attr]
-
-        low, high = span
-        levels = np.geomspace(low, high, 49) if low > 0 else np.linspace(low, high, 49)
-        safe = np.array([short(float(v)) >= 0 for v in levels])
-        if not safe.any():
-            return Allowed(float("nan"), self.z, 0.0)
-        at = int(np.flatnonzero(safe)[-1])
-        if at == levels.size - 1:
-            return Allowed(float("inf"), self.z, 0.0)
-        level = float(brentq(short, levels[at], levels[at + 1], xtol=1e-9 * abs(high)))
-        target = _plain(self.fit.quantile_target(fraction, {**fixed, column: level}))
-        error = self.draws.quantile(target, 1.0 - self.confidence)[1]
-        # an error of the log life is one of the log level through the slope there
-        step = 1e-3 * (abs(level) or 1.0)
-        slope = abs(short(level + step) - short(level - step)) / 2e-3
-        return Allowed(level, self._root_at(target, wanted), error / max(slope, 1e-12))
+    # --- life along a stress -------------------------------------------------------------------
 
     def _root_at(self, target: LogQuantile, v: float) -> float:
         return float(
@@ -193,42 +90,6 @@ class StressBounder(TargetBounds):
                 0
             ]
         )
-
-    def _cut_at(
-        self, column: str, level: float, shots: float, fraction: float, fixed: Stress, draws: int,
-        rng: np.random.Generator,
-    ) -> tuple[float, float]:  # fmt: skip
-        target = _plain(self.fit.quantile_target(fraction, {**fixed, column: level}))
-        v = float(np.log(shots) - self.fit.sample.centre)
-        _, phi = signed_root(
-            self.fit.family, self.fit.sample, target, np.array([v]), self.fit.phi, self.loglik
-        )
-        roots = simulated_roots(self.fit.family, self.scheme, target, v, phi, draws, rng)
-        cut, error = tail_cut(roots, self.confidence, True)
-        return max(cut, 1e-3), error
-
-    def _highest(
-        self,
-        column: str,
-        shots: float,
-        fraction: float,
-        fixed: Stress,
-        span: tuple[float, float],
-        cut: float,
-    ) -> float:
-        low, high = span
-        for points in (49, 17, 17):
-            levels = np.geomspace(low, high, points) if low > 0 else np.linspace(low, high, points)
-            safe = self.roots_along(column, levels, shots, fraction, fixed) >= cut
-            if not safe.any():
-                return float("nan")
-            last = int(np.flatnonzero(safe)[-1])
-            if last == points - 1:
-                return float("inf") if points == 49 else float(high)
-            low, high = float(levels[last]), float(levels[last + 1])
-        r = self.roots_along(column, np.array([low, high]), shots, fraction, fixed) - cut
-        t = r[0] / (r[0] - r[1]) if r[0] != r[1] else 0.0
-        return float(low + np.clip(t, 0.0, 1.0) * (high - low))
 
     def lower_along(
         self, column: str, levels: Array, fraction: float, fixed: Stress, cuts: Array
@@ -268,9 +129,3 @@ class StressBounder(TargetBounds):
 def _plain(target: LogQuantile) -> LogQuantile:
     """A target at one stress, with plain numbers."""
     return LogQuantile(target.z, tuple(float(np.asarray(v)) for v in target.x))
-
-
-def _spread(target: LogQuantile, size: int) -> LogQuantile:
-    """A target at many stresses: every covariate as an array (size,)."""
-    x = tuple(np.broadcast_to(np.asarray(v, float), (size,)) for v in target.x)
-    return LogQuantile(target.z, x)  # type: ignore[arg-type]

@@ -186,6 +186,17 @@ def _builders(a: Any) -> Evidence:
     return pictures, (table("Builders beside the pool", head, rows),)
 
 
+def _compare(a: Any) -> Evidence:
+    pictures = (
+        figure(
+            "Ratio of lives", figures.ratio_figure(a), "Ratio with one-sided bounds; the line is 1."
+        ),
+        figure("Curves", figures.sides_figure(a), "Share still good, without a family."),
+    )
+    rows = ((s.name, f"{s.failed:g} of {s.n:g}", s.shots, s.lower) for s in (a.first, a.second))
+    return pictures, (table("The two", "name | failed | shots | at least", rows),)
+
+
 def _demonstrate(a: Any) -> Evidence:
     pictures = (
         figure(
@@ -229,5 +240,5 @@ def _flight(a: Any) -> Evidence:
 
 _SHOWN: dict[str, Callable[[Any], Evidence]] = {
     "module": _module, "life": _life, "modes": _modes, "derate": _derate, "wear": _wear, "misfires": _misfires,
-    "builders": _builders, "demonstrate": _demonstrate, "narrow": _learning, "accelerate": _learning, "flight": _flight,
+    "builders": _builders, "compare": _compare, "demonstrate": _demonstrate, "narrow": _learning, "accelerate": _learning, "flight": _flight,
 }  # fmt: skip

@@ -1,0 +1,67 @@
+"""Choose between: two parts, fuels, revisions, lots or builders on the same footing."""
+
+from __future__ import annotations
+
+import pandas as pd
+import streamlit as st
+
+from dashboard.controls import Controls, read_address
+from dashboard.shared import (
+    asked,
+    built,
+    chart,
+    choices,
+    pool_or_stop,
+    show_command,
+    show_notes,
+    table,
+    title,
+)
+from reliability import figures
+from reliability.ask.answers import Compare, CompareAnswer
+
+top = title("Choose between")
+read_address(Compare)
+pool_or_stop(top)
+c = Controls(Compare, choices())
+left, middle, right, last = st.columns(4)
+c.one(left, "slot", "Slot", "main_capacitor")
+c.enum(middle, "by", "What the two differ in")
+c.text(right, "first", "The one (empty: of most units)")
+c.text(last, "second", "The other")
+c.many(left, "builder", "Builders")
+c.many(middle, "part", "Parts")
+c.confidence(right)
+question = built(c, top, "These two cannot be compared.")
+a = asked(question, top, "These records cannot compare them.")
+assert isinstance(a, CompareAnswer)
+left, right = st.columns(2)
+with left:
+    st.markdown("### Ratio of lives")
+    chart(
+        figures.ratio_figure(a),
+        "ratio",
+        "With one-sided bounds, voltage allowed for where it was varied. Red: shown to differ.",
+    )
+with right:
+    st.markdown("### Curves")
+    chart(
+        figures.sides_figure(a),
+        "sides",
+        "Share still good, without a family; not adjusted for stress.",
+    )
+st.markdown("### Evidence")
+rows = [
+    {"name": s.name, "units": s.n, "failed": s.failed, "life": s.shots, "at least": s.lower}
+    for s in (a.first, a.second)
+]
+table(
+    pd.DataFrame(rows),
+    "sides",
+    {k: st.column_config.NumberColumn(format="%,.0f") for k in ("life", "at least")},
+)
+st.caption(
+    f"Life that {1 - a.fraction:.0%} reach, in shots. The better one as estimated is {a.sure:.1%} sure to be better."
+)
+show_notes(a)
+show_command(question)

@@ -1,0 +1,241 @@
+"""Which of two to choose: parts, fuels, revisions, lots or builders, on the same footing."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Literal
+
+import numpy as np
+from pydantic import model_validator
+
+from reliability.decisions.parts import Step, steps_of
+from reliability.decisions.question import (
+    Answer,
+    Count,
+    Family,
+    Level,
+    OnRecords,
+    confidence_setting,
+    levels,
+    refuse_unless,
+    setting,
+)
+from reliability.decisions.stress_terms import fixed_levels, is_stress
+from reliability.life.compare import Comparison
+from reliability.life.stress import Term, fit_stress
+from reliability.notes import BadInput, Note
+from reliability.pool import Pool
+from reliability.records import LifeRecords
+from reliability.words import percent_text, shots_text, whole
+
+NAN = float("nan")
+By = Literal["part", "builder", "lot", "fuel", "revision", "module"]
+
+
+@dataclass(frozen=True)
+class Side:
+    """One of the two.
+
+    Attributes
+    ----------
+    name : str
+    n, failed : number
+    shots, lower : float
+        Life that 1 - fraction reach at the common stress, and its lower bound.
+    empirical : tuple of Step
+        Its survival without a family, not adjusted for stress.
+    """
+
+    name: str
+    n: Count
+    failed: Count
+    shots: float
+    lower: float
+    empirical: tuple[Step, ...]
+
+
+@dataclass(frozen=True)
+class CompareAnswer(Answer):
+    """Two on the same footing.
+
+    Attributes
+    ----------
+    by, family : str
+    fraction, confidence : float
+    ratio, lower, upper : float
+        Life of the first over that of the second, with one-sided bounds.
+    sure : float
+        Confidence, simulated, that the one that lives longer as estimated does so: 1 less the chance of a
+        difference as large if there were none.
+    first, second : Side
+    at : dict
+        Stresses at which both are shown; empty where none is adjusted for.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> a = rl.ask(rl.Compare(slot=("main_capacitor",), first="film-a", second="ceramic-b"), rl.demo())
+    >>> a.lower < a.ratio < a.upper
+    True
+    """
+
+    by: str
+    family: str
+    fraction: float
+    confidence: float
+    ratio: float
+    lower: float
+    upper: float
+    sure: float
+    first: Side
+    second: Side
+    at: dict[str, Level]
+
+    @property
+    def shown(self) -> bool:
+        """Whether the two are shown to differ at the confidence."""
+        return self.lower > 1.0 or self.upper < 1.0
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        a, b = self.first, self.second
+        swap = self.ratio < 1.0
+        if swap:
+            a, b = b, a
+        ratio, low = (1 / self.ratio, 1 / self.upper) if swap else (self.ratio, self.lower)
+        high = 1 / self.lower if swap else self.upper
+        place = f" at {self.at['charge_V']:,.0f} V" if "charge_V" in self.at else ""
+        share = percent_text(1 - self.fraction)
+        promised = max(self.first, self.second, key=lambda s: s.lower)
+        promise = (
+            f"{share} of {self.first.name} last at least {shots_text(self.first.lower)} shots{place}, of {self.second.name} "
+            f"{shots_text(self.second.lower)}: the longer promise is {promised.name}'s."
+        )
+        if self.shown:
+            return (
+                f"{a.name} lives {ratio:.2f} times as long as {b.name}, at least {low:.2f} at "
+                f"{percent_text(self.confidence)} confidence. {promise}"
+            )
+        return (
+            f"{a.name} and {b.name} are not shown to differ, nor to be alike: {a.name} lives {ratio:.2f} times as long as "
+            f"estimated, from {low:.2f} to {high:.2f} is possible, and that it is the better one is "
+            f"{percent_text(self.sure)} sure. {promise}"
+        )
+
+
+class Compare(OnRecords):
+    """Which of two to choose: two parts, fuels, revisions, lots or builders on the same footing.
+
+    The ratio of their lives at a common shape, with the voltage allowed for where it was varied.
+
+    Examples
+    --------
+    >>> Compare(by="builder", first="kite", second="nova").changed()
+    {'by': 'builder', 'first': 'kite', 'second': 'nova'}
+    """
+
+    name = "compare"
+    text = "Which of two parts, fuels, revisions, lots or builders to choose."
+    answer_type = CompareAnswer
+
+    by: By = setting("part", "What the two differ in.")
+    first: str = setting(
+        "",
+        "The one. Default: of the two with most units (of equal ones the first by name) the larger.",
+    )
+    second: str = setting("", "The other.")
+    confidence: float = confidence_setting()
+    fraction: float = setting(0.1, "Share failed of the lives shown.", gt=0, lt=1)
+    family: Family = setting("weibull", "Family of the life model.")
+    use: tuple[str, ...] = setting(
+        (), "Voltage or temperature at which both are shown (default: the median tested).",
+        hint="COLUMN=LEVEL", most=20,
+    )  # fmt: skip
+    seed: int = setting(1, "Seed of simulations.", ge=0)
+
+    @model_validator(mode="after")
+    def _sound(self) -> Compare:
+        levels(self.use)
+        if (self.first == "") != (self.second == ""):
+            raise BadInput(
+                f"{'first' if self.second else 'second'} is missing: name both or neither"
+            )
+        if self.first and self.first == self.second:
+            raise BadInput(f"second is another than first, not {self.second[:40]!r} again")
+        return self
+
+    def answer(self, pool: Pool) -> CompareAnswer:
+        """The two compared.
+
+        Raises
+        ------
+        BadInput
+            Where records of one of them are missing.
+        CannotAnswer
+            Where the records cannot tell them apart from the voltage, or have no fit.
+        """
+        return _compare(self.chosen(pool), self)
+
+
+def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
+    if len(set(records.slot.tolist())) > 1:
+        raise BadInput("slot is missing: two are compared in one slot; there are: "
+                       + ", ".join(sorted(set(records.slot.tolist()))))  # fmt: skip
+    try:
+        labels = records.column(q.by).astype(str)
+    except KeyError:
+        raise BadInput(f"by is a column of the records; none gives {q.by}") from None
+    names = _two(records, labels, q)
+    both = records.select(np.isin(labels, names))
+    adjust = [
+        Term(column, form)
+        for column, form in (("charge_V", "power"), ("temp_C", "arrhenius"))
+        if column in both.covariates and is_stress(column, both.covariates[column])
+    ]
+    refuse_unless(bool(adjust) or not q.use, "use", "no stress was varied, so none is adjusted for")
+    fit = fit_stress(both, [*adjust, Term(q.by, "categorical")], q.family)
+    found = Comparison(fit, q.by, names, q.confidence, q.seed)
+    # levels of the other stresses; the label itself is what is compared
+    fixed = fixed_levels(fit, q.by, levels(q.use))
+    sides = []
+    for name in names:
+        own = both.select(both.column(q.by).astype(str) == name)
+        life = found.life(name, q.fraction, fixed)
+        sides.append(
+            Side(name, whole(own.units), whole(own.failures), life.estimate, life.lower, steps_of(own, q.confidence))
+        )  # fmt: skip
+    ratio = found.ratio()
+    return CompareAnswer(
+        q.by, q.family, q.fraction, q.confidence, ratio.estimate, ratio.lower, ratio.upper, found.sure(), sides[0],
+        sides[1], dict(fixed), notes=(*fit.notes, *_notes(both, q.by)),
+    )  # fmt: skip
+
+
+def _two(records: LifeRecords, labels: np.ndarray, q: Compare) -> tuple[str, str]:
+    """The two labels; raise BadInput where there are not both."""
+    units = {str(v): records.select(labels == v).units for v in np.unique(labels) if str(v)}
+    known = ", ".join(units) or "none"
+    if q.first:
+        for name, given in (("first", q.first), ("second", q.second)):
+            if given not in units:
+                raise BadInput(f"{name} is one of {known}, not {given[:40]!r}")
+        return q.first, q.second
+    if len(units) < 2:
+        raise BadInput(f"by {q.by} there are not two to compare; there is: {known}")
+    first, second = sorted(units, key=lambda v: (-units[v], v))[:2]
+    return first, second
+
+
+def _notes(records: LifeRecords, by: str) -> list[Note]:
+    """What else differs between the two."""
+    text = (
+        "The two are taken to scatter alike (one shape). What else differs between them, such as builder, lot or "
+        "inspection, is in the ratio too."
+    )
+    notes = [Note("common_shape", text)]
+    for column in ("part", "builder"):
+        if column != by and len(set(records.column(column).tolist()) - {""}) > 1:
+            text = f"Records of several {column}s stand on the two sides; the ratio holds for their mixture."
+            notes.append(Note(f"{column}s_mixed", text))
+    return notes

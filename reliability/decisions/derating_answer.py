@@ -1,0 +1,170 @@
+"""What derating answers: the coefficients, the bound along the stress, the level allowed."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reliability.decisions.bank import Discharge
+from reliability.decisions.parts import Seen
+from reliability.decisions.practice import DeratingPractice
+from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.stress_checks import StressChecks
+from reliability.life.second_opinion import StressOpinion
+from reliability.words import percent_text, shots_text
+
+NAN = float("nan")
+
+
+@dataclass(frozen=True)
+class CoefficientBound:
+    """A stress coefficient with one-sided bounds.
+
+    ``form`` power: n in life ~ V^-n; arrhenius: activation energy in eV; linear: change of ln life
+    a unit; categorical: ln life less that of the most frequent level.
+    """
+
+    column: str
+    form: str
+    estimate: float
+    lower: float
+    upper: float
+
+
+@dataclass(frozen=True)
+class CurvePoint:
+    """Life at one level of the stress, by which 1 - survival has failed.
+
+    ``impulse_Ns`` is the impulse bit times the promised (lower) life; ``impulse_lower_Ns`` takes the
+    lower limit of the impulse bit too.
+    """
+
+    level: float
+    shots: float
+    lower: float
+    extrapolated: bool
+    energy_J: float
+    impulse_Ns: float
+    impulse_lower_Ns: float
+
+
+@dataclass(frozen=True)
+class Allowed:
+    """The highest level of the stress solved for, nan where none can be allowed.
+
+    Attributes
+    ----------
+    level : float
+    charge_V, ratio, energy_J : float
+        Where it is the charge voltage: the same, its ratio to the rated voltage, and the energy of a
+        shot; else nan.
+    """
+
+    level: float = NAN
+    charge_V: float = NAN
+    ratio: float = NAN
+    energy_J: float = NAN
+
+
+@dataclass(frozen=True)
+class Residual:
+    """A standardised residual of log life, and where the family expects it (see ``residuals``)."""
+
+    residual: float
+    expected: float
+
+
+@dataclass(frozen=True)
+class DeratingAnswer(Answer):
+    """How far to derate.
+
+    Attributes
+    ----------
+    family : str
+    n, failed : number
+    shape, sigma, loglik : float
+    coefficients : tuple of CoefficientBound
+    allowed : Allowed
+    curve : tuple of CurvePoint
+    shots, survival, confidence, bound
+        What was asked; ``shots`` nan where only the model was.
+    use : dict
+        Levels at which the other stresses were held.
+    column : str
+        The stress that was solved for.
+    tested : (float, float)
+        Its range in the records.
+    best_total : CurvePoint or None
+        Point of the curve with the largest total impulse over the promised life.
+    practice : DeratingPractice or None
+        Reference only.
+    discharge : Discharge or None
+    checks : StressChecks or None
+    seen : tuple of Seen
+        The data, at their levels.
+    residuals : tuple of Residual
+    second_opinion : StressOpinion or None
+        Where it was asked for.
+
+    Examples
+    --------
+    >>> import reliability as rl
+    >>> q = rl.Derate(slot=("main_capacitor",), part=("film-a",), stress=("charge_V:power",), shots=3000, bound="likelihood")
+    >>> a = rl.ask(q, rl.demo())
+    >>> 1000 < a.allowed.charge_V < 1700 and a.coefficients[0].form == "power"
+    True
+    """
+
+    family: str
+    n: Count
+    failed: Count
+    shape: float
+    sigma: float
+    loglik: float
+    coefficients: tuple[CoefficientBound, ...]
+    allowed: Allowed
+    curve: tuple[CurvePoint, ...]
+    shots: float
+    survival: float
+    confidence: float
+    bound: str
+    use: dict[str, Level]
+    column: str
+    tested: tuple[float, float]
+    best_total: CurvePoint | None = None
+    practice: DeratingPractice | None = None
+    discharge: Discharge | None = None
+    checks: StressChecks | None = None
+    mc_error: float = 0.0
+    seen: tuple[Seen, ...] = ()
+    residuals: tuple[Residual, ...] = ()
+    second_opinion: StressOpinion | None = None
+
+    @property
+    def answered(self) -> bool:
+        """Whether a level could be allowed, if one was asked for."""
+        return not np.isfinite(self.shots) or bool(np.isfinite(self.allowed.level))
+
+    @property
+    def sentence(self) -> str:
+        """The answer in one sentence."""
+        if not np.isfinite(self.shots):
+            c = self.coefficients[0]
+            return f"Life depends on {c.column} with coefficient {c.estimate:.3g} ({c.lower:.3g} to {c.upper:.3g})."
+        level = self.allowed.level
+        want = (
+            f"{shots_text(self.shots)} shots with survival {percent_text(self.survival)} at "
+            f"{percent_text(self.confidence)} confidence"
+        )
+        name = self.column.replace("_", " ")
+        if not np.isfinite(level):
+            return f"No {name} can be allowed from these data for {want}."
+        if self.column != "charge_V":
+            return f"Allow at most {level:,.4g} ({name}) for {want}."
+        more = [f"part {self.use['part']}"] if "part" in self.use else []
+        ratio, energy = self.allowed.ratio, self.allowed.energy_J
+        more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
+        more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []
+        detail = f" ({', '.join(more)})" if more else ""
+        return f"Charge to at most {level:,.4g} V{detail} for {want}."

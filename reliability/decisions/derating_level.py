@@ -1,0 +1,109 @@
+"""The lower bound on life along a stress, and the highest level at which it still meets the mission.
+
+One computation: the bound is worked out at fixed levels that the records set, made to fall with the stress,
+and both the curve and the allowed level are read off it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from reliability.life.stress import StressFit
+from reliability.life.stress_bounds import Stress, StressBounder
+from reliability.slots.along import Along
+from reliability.slots.carried import FARTHEST
+from reliability.slots.exposure import Asked, bench_ends, slot_data
+
+Array = NDArray[np.float64]
+LEVELS = 81
+KNOTS = 4
+"""levels at which a stress model's cut is calibrated; between them it is interpolated"""
+
+
+@dataclass(frozen=True)
+class Asking:
+    """What a bound along a stress is asked for: of the share ``survival``, at ``confidence``."""
+
+    column: str
+    fixed: Stress
+    survival: float
+    confidence: float
+    method: str
+    seed: int
+
+
+@dataclass(frozen=True)
+class Course:
+    """Lower bound on life (shots) at rising levels of a stress, falling; ``model`` says by which model."""
+
+    levels: Array
+    lower: Array
+    model: str
+
+    def highest(self, shots: float) -> float:
+        """Highest level at which the bound is ``shots`` or more: nan where none is, inf where all are.
+
+        Between levels the logs are joined by straight lines (levels themselves where they are not above 0).
+        """
+        if not self.lower[0] >= shots:
+            return float("nan")
+        if self.lower[-1] >= shots:
+            return float("inf")
+        k = int(np.flatnonzero(self.lower >= shots)[-1])
+        a, b = np.log(self.lower[k]), np.log(max(self.lower[k + 1], 1e-300))
+        t = (a - np.log(shots)) / (a - b)
+        low, high = self.levels[k], self.levels[k + 1]
+        return float(low * (high / low) ** t if low > 0 else low + t * (high - low))
+
+
+def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
+    """The bound along the stress: the promise engine's where it knows the stress, else the stress model's."""
+    tested = np.asarray(fit.records.column(asking.column), float)
+    low, high = float(tested.min()), float(tested.max())
+    if by_promise(fit, asking):
+        levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
+        asked = Asked(low, ends=bench_ends(fit.records))
+        name = str(fit.records.slot[0]) or "slot"
+        along = Along(
+            slot_data(name, fit.records, asked), low, (low, high), asking.method == "calibrated", asking.seed
+        )  # fmt: skip
+        return Course(levels, along.promise(levels, asking.survival, asking.confidence), "promise")
+    levels = _levels(low, high, asking.column)
+    fraction = 1.0 - asking.survival
+    knots = np.linspace(levels[0], levels[-1], KNOTS)
+    cuts = [bounder.cut_for(asking.column, float(v), fraction, asking.fixed) for v in knots]
+    # a cut that rises with the stress: the bound falls with it
+    at = np.interp(levels, knots, np.maximum.accumulate(cuts))
+    lower = bounder.lower_along(asking.column, levels, fraction, asking.fixed, at)
+    return Course(levels, _falling(lower, levels, low), "stress model")
+
+
+def by_promise(fit: StressFit, asking: Asking) -> bool:
+    """Whether the promise engine's model is the one asked for: Weibull life, a power of the voltage alone."""
+    return (
+        fit.family.name == "weibull"
+        and asking.method != "wald"
+        and [t.name for t in fit.terms] == ["charge_V:power"]
+    )
+
+
+def _levels(low: float, high: float, column: str) -> Array:
+    """Where a stress model's bound is looked at: well beyond the tests, to both sides."""
+    if low > 0 and column != "temp_C":
+        return np.geomspace(low / 2.0, high * 1.5, LEVELS // 2)
+    width = max(high - low, 1.0)
+    start = max(low - 2 * width, -270.0) if column == "temp_C" else low - 2 * width
+    return np.linspace(start, high + width, LEVELS // 2)
+
+
+def _falling(lower: Array, levels: Array, tested: float) -> Array:
+    """The bound made to fall with the stress, on the safe side: within and above the tests each level has the
+    least of those below it; below them a bound that drops again stops the promise there."""
+    out = lower.copy()
+    inside = levels >= tested
+    out[inside] = np.minimum.accumulate(lower[inside])
+    # life is at least what it is promised at a higher stress
+    return np.asarray(np.maximum.accumulate(out[::-1])[::-1])

@@ -1,0 +1,137 @@
+"""What to know of an allowed level: parts mixed, practice, bank, extrapolation, rating, other builders."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+
+from reliability.decisions.bank import Bank
+from reliability.decisions.practice import DeratingPractice
+from reliability.life.families import normal_quantile
+from reliability.life.pooling import fit_pooled
+from reliability.life.stress import StressFit
+from reliability.notes import CannotAnswer, Note
+from reliability.records import LifeRecords
+from reliability.words import shots_text
+
+
+def failed_suspects_note(records: LifeRecords) -> list[Note]:
+    """That failures with several suspects count as failures, where there are such."""
+    k = int(((records.event != "") & records.failed).sum())
+    if not k:
+        return []
+    text = (
+        f"{k} of the units are suspects: one of several units failed, and it is not known which. They count as failed here, which "
+        "is on the safe side; the life of the slot (life) and the module's share them out."
+    )
+    return [Note("suspects_failed", text)]
+
+
+def parts_note(fit: StressFit) -> list[Note]:
+    """Where parts of several kinds stand for one: the level is of none of them."""
+    parts = sorted(set(fit.records.part.tolist()) - {""})
+    if len(parts) < 2 or any(t.column == "part" for t in fit.terms):
+        return []
+    text = (
+        f"Parts {', '.join(parts)} are mixed here; the level is of their mixture and may be too high for the weakest. Choose "
+        "one part, or ask for each by itself (derate --compare)."
+    )
+    return [Note("parts_mixed", text)]
+
+
+def practice_notes(reference: DeratingPractice | None, rated: float) -> list[Note]:
+    if reference is None or not np.isfinite(rated):
+        return []
+    text = (
+        f"For reference, usual practice for {reference.dielectric}: {reference.ratio:.0%} of rated voltage "
+        f"({reference.ratio * rated:,.0f} V); {reference.source}. It is for steady working, not for pulse "
+        "discharge, and no substitute for these tests."
+    )
+    return [Note("derating_practice", text)]
+
+
+def bank_notes(bank: Bank, survival: float) -> list[Note]:
+    if bank.units == 1:
+        return []
+    text = (
+        f"{bank.parallel} in parallel, {bank.series} in series: all {bank.units} must survive, so each needs "
+        f"survival {bank.unit_survival(survival):.4g}."
+    )
+    if bank.series > 1:
+        text += (
+            " A short in a string is taken to end the bank; sharing is equal but for a margin of "
+            f"{bank.unequal:.0%}."
+        )
+    return [Note("bank", text)]
+
+
+def above_rating(level: float, rated: float) -> list[Note]:
+    """A warning where the allowed voltage of a capacitor is above its rating (nan: not known)."""
+    if not level > rated:
+        return []
+    text = f"The allowed voltage {level:,.0f} V is above the rating of {rated:,.0f} V: stay at or below the rating."
+    return [Note("above_rating", text)]
+
+
+def builder_margin(fit: StressFit, confidence: float) -> tuple[float, Note]:
+    """Factor on the required life for a builder not seen, and what it rests on."""
+    groups = sorted(set(fit.records.builder.tolist()))
+    if len(groups) < 2:
+        raise CannotAnswer("Allowing for another builder needs records of two builders or more.")
+    pooled = fit_pooled(fit.records, fit.family, fit.records.builder, fit.x, fit.phi, confidence)
+    spread = pooled.tau_mean * np.sqrt(1 + 1 / len(groups))
+    factor = float(np.exp(normal_quantile(confidence) * spread))
+    text = (
+        f"For a builder not in the pool the required life is raised {factor:.2f} times: {len(groups)} builders' log "
+        f"lives spread by {pooled.tau_mean:.2f} about the pool (random effect, most likely {pooled.tau:.2f})."
+    )
+    return factor, Note("builder_effect", text)
+
+
+@dataclass(frozen=True)
+class Found:
+    """An allowed level of a single unit, nan where there is none.
+
+    ``open_end`` is set where even the highest level looked at is allowed; ``least`` is the lowest level looked
+    at and the bound on life there; ``rated`` is nan where it is not known or the stress is no voltage.
+    """
+
+    column: str
+    tested: tuple[float, float]
+    level: float
+    open_end: bool
+    least: tuple[float, float]
+    rated: float
+
+
+def allowed_notes(found: Found, shots: float) -> list[Note]:
+    """What to know of an allowed level, ``shots`` having been required."""
+    column, level = found.column, found.level
+    low, high = found.tested
+    if not np.isfinite(level):
+        at, bound = found.least
+        text = (
+            f"Even at {column} {at:,.4g}, the lowest that tests at {low:g} to {high:g} are trusted for, the bound on life is "
+            f"{shots_text(bound)} shots, against {shots_text(shots)} required. Test more units, longer, at lower "
+            "stress; or ask for less."
+        )
+        return [Note("none_allowed", text)]
+    notes: list[Note] = []
+    if found.open_end:
+        text = f"Even {level:g}, well above all tests, meets the requirement; tests say no more."
+        notes.append(Note("beyond_search", text))
+    if level < low or level > high:
+        width = (high - low) or low
+        beyond = (low - level if level < low else level - high) / width
+        text = (
+            f"The allowed {column} {level:,.4g} lies outside the tested {low:g} to {high:g}, by {beyond:.1f} times "
+            "the tested span"
+        )
+        text += (
+            "; more than once the span is a guess, not a result. Test there."
+            if beyond > 1
+            else "; confirm with a test there."
+        )
+        notes.append(Note("extrapolated", text))
+    return notes + above_rating(level, found.rated)
