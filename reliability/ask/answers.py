@@ -3,12 +3,7 @@
 from __future__ import annotations
 
 from reliability.decisions.builders import BuilderLife, Builders, BuildersAnswer
-from reliability.decisions.demonstration import (
-    Demonstrate,
-    DemonstrationAnswer,
-    Progress,
-    ProgressAnswer,
-)
+from reliability.decisions.demonstration import Demonstrate, DemonstrationAnswer
 from reliability.decisions.derating import CurvePoint, Derate, DeratingAnswer
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
 from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
@@ -18,6 +13,7 @@ from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfi
 from reliability.decisions.modes import Modes, ModesAnswer
 from reliability.decisions.module import Module, ModuleAnswer
 from reliability.decisions.parts import Curve, Step
+from reliability.decisions.progress import Progress, ProgressAnswer
 from reliability.decisions.question import Answer, Question
 from reliability.decisions.remaining import Wear, WearAnswer
 from reliability.pool import Basis, Pool, Source

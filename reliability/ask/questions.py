@@ -18,7 +18,7 @@ QUESTIONS = {
     "misfires": "misfiring:Misfires",
     "builders": "builders:Builders",
     "demonstrate": "demonstration:Demonstrate",
-    "progress": "demonstration:Progress",
+    "progress": "progress:Progress",
     "narrow": "learning:Narrow",
     "accelerate": "learning:Accelerate",
 }
