@@ -88,7 +88,8 @@ def _plan(answer: Any, question: Question) -> list[dict[str, Any]]:
     best, column = answer.best, answer.column
     stress = [{column: v} for v, n in zip(best.levels, best.units, strict=False) for _ in range(n)]
     return [
-        plan_row(i, answer.slot, stress=stress[i] if stress else None) for i in range(sum(best.units))
+        plan_row(i, answer.slot, stress=stress[i] if stress else None)
+        for i in range(sum(best.units))
     ]
 
 

@@ -41,7 +41,17 @@ def show(a: Any) -> None:
          number(p.pass_estimated, 2), number(p.pass_pessimistic, 2), number(p.pass_optimistic, 2)]
         for p in a.plans
     ]  # fmt: skip
-    head = ["units", "shots each", "volts", "may fail", "days", "cost", "pass", "at worst", "at best"]
+    head = [
+        "units",
+        "shots each",
+        "volts",
+        "may fail",
+        "days",
+        "cost",
+        "pass",
+        "at worst",
+        "at best",
+    ]
     click.echo(table(head, rows))
     click.echo("\nIf the shape is another one")
     rows = [[number(s.shape), str(s.units), number(s.shots_each)] for s in a.sensitivity]

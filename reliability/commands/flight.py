@@ -49,7 +49,9 @@ def show(a: Any) -> None:
             f"{number(v.one_lower, 3)})"
         )
     if a.more:
-        click.echo("\nWhat would help most: tests without failure, most shots gained a bench day first")
+        click.echo(
+            "\nWhat would help most: tests without failure, most shots gained a bench day first"
+        )
         rows = [
             [
                 m.what, f"{m.shots:,.0f}", f"{m.days:.2f}", number(m.survives_it, 2), number(m.survival), number(m.lower),
@@ -57,7 +59,16 @@ def show(a: Any) -> None:
             ]
             for m in a.more
         ]  # fmt: skip
-        head = ["what", "shots", "days", "lasts it", "survival after", "at least", "promise", "gain a day"]
+        head = [
+            "what",
+            "shots",
+            "days",
+            "lasts it",
+            "survival after",
+            "at least",
+            "promise",
+            "gain a day",
+        ]
         click.echo(table(head, rows))
 
 

@@ -130,7 +130,9 @@ class DemonstrationAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        shown = f"{percent_text(self.survival)} survival at {shots_text(self.demonstrate_shots)} shots"
+        shown = (
+            f"{percent_text(self.survival)} survival at {shots_text(self.demonstrate_shots)} shots"
+        )
         within = f" within {self.limits}" if self.limits else ""
         if not self.recommended:
             text = (
@@ -219,9 +221,7 @@ class Demonstrate(OnRecords, OnBench):
             raise BadInput("units is more than the failures allowed")
         for column in levels(self.use):
             if column not in ("charge_V", "temp_C", "rate_Hz", "part"):
-                raise BadInput(
-                    f"use names charge_V, temp_C, rate_Hz or part, not {column[:40]!r}"
-                )
+                raise BadInput(f"use names charge_V, temp_C, rate_Hz or part, not {column[:40]!r}")
         return self
 
     def limits(self) -> Limits:
@@ -313,7 +313,9 @@ class _Demonstration:
     def fixed(self) -> bool:
         """Whether the plan needs no search: its length is said, or nothing is known to choose by."""
         q = self.q
-        return q.shots_each is not None or (self.life is None and q.days is None and q.budget is None)
+        return q.shots_each is not None or (
+            self.life is None and q.days is None and q.budget is None
+        )
 
     def plain(self, search: Search) -> DemonstrationPlan:
         """The plan of the length said, of all units at hand, or of the whole life."""
@@ -353,7 +355,11 @@ class _Demonstration:
 
     def at(self) -> dict[str, Level]:
         """The operating point as the records carry it."""
-        return {} if self.life is None else {c.stress: c.level for c in self.life.used.carried if c.level == c.level}
+        return (
+            {}
+            if self.life is None
+            else {c.stress: c.level for c in self.life.used.carried if c.level == c.level}
+        )
 
     def shows_instead(self) -> float:
         """Most shots that a plan within the limits shows with a fair chance."""
@@ -384,7 +390,14 @@ class _Demonstration:
         out = []
         for shape in sorted({round(0.7 * b, 3), round(b, 3), round(1.4 * b, 3)}):
             if q.shots_each is None:
-                each = shots_each(q.survival, q.confidence, best.units, q.demonstrate_shots, shape, best.failures_allowed)
+                each = shots_each(
+                    q.survival,
+                    q.confidence,
+                    best.units,
+                    q.demonstrate_shots,
+                    shape,
+                    best.failures_allowed,
+                )
                 out.append(Sensitivity(shape, best.units, each))
             else:
                 units = _success_run(q, (q.shots_each / q.demonstrate_shots) ** shape)
@@ -398,8 +411,14 @@ class _Demonstration:
         q, used = self.q, self.life.used
         now = module_model([self.life.data], seed=q.seed)
         cut = now.cut(q.survival, q.confidence)
-        more = slot_data(self.life.slot, join([used.records, self.passed(best)]), Asked(used.use_V, ends=bench_ends(used.records)))
-        return now.promise(q.survival, cut), module_model([more], seed=q.seed).promise(q.survival, cut)
+        more = slot_data(
+            self.life.slot,
+            join([used.records, self.passed(best)]),
+            Asked(used.use_V, ends=bench_ends(used.records)),
+        )
+        return now.promise(q.survival, cut), module_model([more], seed=q.seed).promise(
+            q.survival, cut
+        )
 
     def passed(self, p: DemonstrationPlan) -> LifeRecords:
         """Records of the plan's units, all good to the end."""
@@ -407,7 +426,9 @@ class _Demonstration:
         used = self.life.used.records
         rows = [(f"plan-{i}", s) for i in range(p.units) for s in p.stretches]
         run = np.array([s.shots for _, s in rows])
-        begun = np.array([sum(s.shots for s in p.stretches[: k % len(p.stretches)]) for k in range(len(rows))])
+        begun = np.array(
+            [sum(s.shots for s in p.stretches[: k % len(p.stretches)]) for k in range(len(rows))]
+        )
         begun = begun + self.q.burn_in
         volts = np.array([s.charge_V for _, s in rows])
         if not np.isfinite(volts).all():
@@ -425,7 +446,11 @@ class _Demonstration:
             "At full length no Weibull shape is leaned on."
             if b != b
             else f"The length leans on a Weibull shape of {b:.3g}"
-            + (" (assumed)." if q.shape or self.life is None else ", the safe end of what the records leave open.")
+            + (
+                " (assumed)."
+                if q.shape or self.life is None
+                else ", the safe end of what the records leave open."
+            )
         )
         notes = [Note("assumed_shape", text)]
         stop = f"Stop as soon as {best.failures_allowed + 1} failed: it is then not shown. Judge it on the way with --progress."

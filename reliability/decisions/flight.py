@@ -227,7 +227,6 @@ class FlightAnswer(Answer):
             f"as estimated, at least {percent_text(self.survival.lower)}."
         )
 
-
     def _several(self, place: str, ok: str) -> str:
         """The sentence for several modules."""
         p, v = self.promise, self.several
@@ -288,7 +287,11 @@ class Flight(OnRecords, OnMission):
         refuse_unless(self.working is None or self.units > 1, "working", "it goes with units")
         if (self.working or 1) > self.units:
             raise BadInput(f"working is at most the units, {self.units}")
-        refuse_unless(not self.leg or "charge_V" not in levels(self.use), "use charge_V", "legs say the voltage")
+        refuse_unless(
+            not self.leg or "charge_V" not in levels(self.use),
+            "use charge_V",
+            "legs say the voltage",
+        )
         self.legs()
         for column in levels(self.use):
             if column not in ("charge_V", "temp_C"):
@@ -470,7 +473,9 @@ class _Flight:
     def sister(self, length: float, new: ModuleModel, cut: Cut) -> MoreTest:
         """A new module like this one."""
         own = self.own()
-        return self.test("a sister module", (length, length), new.survival(length), self.learnt(own, length), cut)
+        return self.test(
+            "a sister module", (length, length), new.survival(length), self.learnt(own, length), cut
+        )
 
     def part(self, i: int, length: float, cut: Cut) -> MoreTest:
         """New units of one slot."""
@@ -478,10 +483,12 @@ class _Flight:
         own = self.own()
         rows = own.select((own.slot == b.slot) & (own.part == b.part))
         alone = self.now.only(i)
-        new = ModuleModel([replace(alone.slots[0], ages=np.zeros((1, alone.slots[0].ages.shape[1])))])
+        new = ModuleModel(
+            [replace(alone.slots[0], ages=np.zeros((1, alone.slots[0].ages.shape[1])))]
+        )
         lasts = new.survival(length) ** MORE_UNITS
         what = f"{MORE_UNITS} more of {b.slot.replace('_', ' ')}"
-        then = self.learnt(join([rows.select([0])] * MORE_UNITS), length)
+        then = self.learnt(join([rows.select(np.array([0]))] * MORE_UNITS), length)
         return self.test(what, (length, MORE_UNITS * length), lasts, then, cut)
 
     def own(self) -> LifeRecords:

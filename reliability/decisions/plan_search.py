@@ -163,9 +163,7 @@ class Search:
         run = np.array([max(shots_each - self.required.burn_in, 0.0)])
         return self._made(course, allowed, np.array([float(units)]), run)
 
-    def _made(
-        self, course: Course, allowed: int, n: Array, run: Array
-    ) -> list[DemonstrationPlan]:
+    def _made(self, course: Course, allowed: int, n: Array, run: Array) -> list[DemonstrationPlan]:
         bench, limits, begun = self.bench, self.limits, self.required.burn_in
         days = np.array([bench.days(int(k), s) for k, s in zip(n, run, strict=True)])
         cost = np.array([bench.cost(int(k), s) for k, s in zip(n, run, strict=True)])
@@ -201,9 +199,7 @@ class Search:
         more = ALL_TO * 1.1 ** np.arange(1, 20)
         return sorted({*range(1, min(top, ALL_TO) + 1), *(int(v) for v in more if v <= top), top})
 
-    def all(
-        self, along: Sequence[Course], allowed: Sequence[int]
-    ) -> list[DemonstrationPlan]:
+    def all(self, along: Sequence[Course], allowed: Sequence[int]) -> list[DemonstrationPlan]:
         """Every plan of the search that keeps the limits."""
         counts = self.counts()
         return [p for c in along for f in allowed for p in self.plans(c, f, counts)]

@@ -15,7 +15,7 @@ from reliability.figures.style import BAND, CLAY, INK, SERIES, STONE, style
 def demonstration_figure(a: DemonstrationAnswer) -> Any:
     """Plans that show the same: bench days against the chance to pass (or units, without one)."""
     frame = pd.DataFrame(
-        [{**{k: v for k, v in vars(p).items() if k != "stretches"}, "volts": _volts(p)} for p in a.plans or (a.best,)]
+        [{**{k: v for k, v in vars(p).items() if k != "stretches"}, "volts": p.volts} for p in a.plans or (a.best,)]
     )  # fmt: skip
     known = any(math.isfinite(p.pass_estimated) for p in a.plans)
     percent = alt.Axis(format="%")
@@ -52,11 +52,6 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
         mark.mark_text(dy=-16, fontSize=12, color=INK).encode(text="text:N"),
     ]
     return style(alt.layer(*layers), height=340)
-
-
-def _volts(p: Any) -> str:
-    """The voltages of a plan, in order."""
-    return ", then ".join(f"{s.charge_V:,.0f}" for s in p.stretches if math.isfinite(s.charge_V))
 
 
 def learning_figure(a: LearningAnswer) -> Any:
