@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import math
+
 import pandas as pd
 import streamlit as st
 
@@ -43,18 +45,24 @@ c.number(left, "survival", "Survival", step=0.01)
 c.confidence(middle)
 c.number(right, "stands", "Units that run at once", step=1)
 with st.expander("Bench and cost"):
-    one, two, three, four = st.columns(4)
+    one, two, three = st.columns(3)
     c.number(one, "rate_hz", "Shots a second", step=0.1)
     c.number(two, "unit_cost", "Price of a unit", step=10)
     c.number(three, "day_cost", "Price of a bench day", step=10)
-    if kind == SHOW:
-        c.number(four, "budget", "Budget (empty: none)", step=50)
 one, two, three, four = st.columns(4)
 if kind == SHOW:
     c.number(one, "demonstrate_shots", "Shots to show", value=1000, step=100)
-    c.number(two, "shape", "Assumed Weibull shape", step=0.1)
-    c.number(three, "units", "Units there are (empty: find out)", step=1)
-    c.number(four, "failures", "Failures allowed", step=1)
+    c.number(two, "units", "Units at hand (empty: no limit)", step=1)
+    c.number(three, "days", "Bench days at most (empty: no limit)", step=1)
+    c.number(four, "budget", "Money at most (empty: no limit)", step=50)
+    one, two, three = st.columns(3)
+    given = one.text_input(
+        "Shown at, such as charge_V=1200", key="use", bind="query-params",
+        help="The operating point; empty: the commonest in the records.",
+    )  # fmt: skip
+    c.set(use=tuple(given.replace(",", " ").split()))
+    c.number(two, "failures", "Failures allowed (empty: found)", step=1)
+    c.number(three, "shape", "Weibull shape (empty: from the records)", step=0.1)
 else:
     volts = pool().records.covariates.get("charge_V")
     tested = sorted({float(v) for v in volts if v == v}) if volts is not None else []
@@ -69,6 +77,11 @@ else:
 question = built(c, top, "There is no such test.")
 a = asked(question, top, "No such test can be planned from these records.")
 if isinstance(a, DemonstrationAnswer):
+    if math.isfinite(a.promise_now):
+        st.markdown(
+            f"The {a.slot.replace('_', ' ')} alone is promised **{a.promise_now:,.0f} shots** now, and "
+            f"**{a.promise_if_passed:,.0f}** if no unit of the plan fails."
+        )
     st.markdown("### Plans that show the same life")
     chart(
         figures.demonstration_figure(a),
@@ -77,7 +90,7 @@ if isinstance(a, DemonstrationAnswer):
     )
     table(pd.DataFrame([
         {
-            "units": p.units, "shots each": p.shots_each, "may fail": p.failures_allowed, "bench days": p.bench_days,
+            "units": p.units, "shots each": p.shots_each, "volts": p.volts, "may fail": p.failures_allowed, "bench days": p.bench_days,
             "cost": p.cost, "chance to pass": p.pass_estimated,
         }
         for p in a.plans

@@ -65,6 +65,14 @@ given = columns[4].text_input(
     help="The mission's own voltage or temperature; empty: the module's.",
 )  # fmt: skip
 c.set(use=tuple(given.replace(",", " ").split()))
+left, right, _ = st.columns([2, 1, 2])
+legs = left.text_input(
+    "Legs at their own voltage, such as 1200=0.7 1400=0.3", key="leg", bind="query-params",
+    help="Volts and the share of the mission's shots; empty: all at one voltage.",
+)  # fmt: skip
+c.set(leg=tuple(legs.replace(",", " ").split()))
+if c.values.get("units", 1) > 1:
+    c.number(right, "working", "So many must last (empty: all)", step=1)
 question = built(c, top, "The mission is not stated in full.")
 a = asked(question, top, "Nothing can be promised for this module yet.")
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
@@ -86,7 +94,8 @@ with right:
 v = a.several
 if v.units > 1:
     st.markdown(
-        f"Of **{v.units} such modules**, all last with probability {v.all:.0%} (at least {v.all_lower:.0%}); "
+        f"Of **{v.units} such modules**, {v.working} or more last with probability {v.enough:.1%} (at least "
+        f"{v.enough_lower:.1%}); all last with probability {v.all:.0%} (at least {v.all_lower:.0%}); "
         f"at least one lasts with {v.one:.1%} (at least {v.one_lower:.1%})."
     )
 st.markdown("### Life by slot")
@@ -104,18 +113,20 @@ table(pd.DataFrame(
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
     })  # fmt: skip
 if a.more:
-    st.markdown("### What more testing would change")
+    st.markdown("### What would help most")
+    st.caption("Tests in which nothing fails; most shots gained a bench day first.")
     table(pd.DataFrame(
             [
                 {
                     "what": m.what, "shots": m.shots, "bench days": m.days, "lasts it": m.survives_it,
                     "survival after": m.survival, "at least": m.lower, "promise": m.promise,
+                    "gain a day": m.gain_a_day,
                 }
                 for m in a.more
             ]
         ), "more", {
             **{k: st.column_config.NumberColumn(format="percent") for k in ("lasts it", "survival after", "at least")},
-            **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "promise")},
+            **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "promise", "gain a day")},
             "bench days": st.column_config.NumberColumn(format="%.2f"),
         })  # fmt: skip
 if figures.can_export():

@@ -8,6 +8,7 @@ import pytest
 from scipy import stats
 
 from reliability.decisions.bench import Bench
+from reliability.decisions.plan_search import plan_sheet
 from reliability.life.design import (
     Plan,
     asymptotic_error,
@@ -80,6 +81,39 @@ def test_pass_chance_is_seen_in_simulated_communities():
     assert seen == pytest.approx(told, abs=4 * np.sqrt(told * (1 - told) / 2000))
 
 
+def test_limits_are_never_exceeded():
+    """Worked out anew for random limits; 1,000 cases by the benchmark."""
+    broken, given = bench_campaign.limits_kept(15)
+    assert given > 100 and broken == 0
+
+
+def test_no_plan_of_a_coarse_grid_is_likelier():
+    for mine, best in bench_campaign.beside_exhaustive():
+        assert mine >= best - 1e-9
+
+
+def test_a_plan_without_a_fair_chance_is_not_recommended():
+    own = bench_campaign.demo_capacitors()
+    a = asked("demonstrate", own, demonstrate_shots=3000, units=4, days=1)
+    assert not a.recommended and not a.answered and a.pass_estimated < 0.5
+    assert a.bench_days <= 1 and a.units <= 4
+    assert 0 < a.shows_instead < 3000
+    less = asked("demonstrate", own, demonstrate_shots=a.shows_instead, units=4, days=1)
+    assert less.recommended and less.pass_estimated >= 0.5
+    with pytest.raises(CannotAnswer, match="No plan keeps"):
+        asked("demonstrate", own, demonstrate_shots=3000, days=1e-4)
+
+
+def test_plan_sheet_has_a_row_for_each_stretch():
+    own = bench_campaign.demo_capacitors()
+    a = asked("demonstrate", own, demonstrate_shots=400, use=("charge_V=1200",))
+    step = next(p for p in a.plans if len(p.stretches) == 2)
+    rows = plan_sheet(step, a.slot)
+    assert len(rows) == 2 * step.units
+    assert [r["charge_V"] for r in rows[:2]] == [s.charge_V for s in step.stretches]
+    assert rows[1]["shots_from"] == round(step.stretches[0].shots)
+
+
 def test_width_is_seen_in_simulated_communities():
     """Foretold factor of the bound against 2,000 other outcomes of the plan: within 5 %."""
     told, run, _ = bench_campaign.width(2000, 1)
@@ -139,6 +173,7 @@ def test_settings_out_of_range():
         {"survival": 1.5},
         {"confidence": 0.2},
         {"shape": 0},
+        {"days": 0},
         {"failures": -1},
         {"units": 2, "failures": 2},
     ):

@@ -66,6 +66,49 @@ def test_several_units():
     assert a.several.one == pytest.approx(1 - (1 - s) ** 3)
 
 
+def test_enough_of_several_is_bounded_together():
+    """Binomial of modules that share one unknown survival: joint bound at the bound (scipy); and the promise for
+    them is where that joint bound meets the survival asked for."""
+    from scipy import stats
+
+    own = pool()
+    a = asked("flight", own, module="flight", shots=1000, units=5, working=4, brief=True)
+    s = a.several
+    assert s.enough == pytest.approx(stats.binom.sf(3, 5, a.survival.estimate))
+    assert s.enough_lower == pytest.approx(stats.binom.sf(3, 5, a.survival.lower))
+    assert "at least 4 of 5" in a.sentence
+    at = asked(
+        "flight", own, module="flight", shots=a.promise.shots, units=5, working=4, brief=True
+    )
+    assert at.several.enough_lower == pytest.approx(0.9, abs=3e-3)
+    every = asked("flight", own, module="flight", shots=1000, units=5, brief=True)
+    one = asked("flight", own, module="flight", shots=1000, brief=True)
+    any_one = asked("flight", own, module="flight", shots=1000, units=5, working=1, brief=True)
+    assert every.promise.shots < one.promise.shots < any_one.promise.shots
+    for bad in ({"working": 2}, {"units": 2, "working": 3}):
+        with pytest.raises(BadInput):
+            asked("flight", own, module="flight", shots=1000, **bad)
+
+
+def test_legs_at_their_own_voltage():
+    """Cumulative exposure: one voltage in two legs is one leg, and a mixed mission lies between both."""
+    ask = {"module": "kite-02", "shots": 500, "brief": True}
+    r = demo_records()
+    low, high = (
+        asked("flight", r, use=(f"charge_V={v}",), **ask).survival.estimate for v in (1200, 1400)
+    )
+    both = asked("flight", r, leg=("1200=0.5", "1400=0.5"), **ask)
+    assert high < both.survival.estimate < low
+    assert "50 % at 1,200 V" in both.mission
+    same = asked("flight", r, leg=("1200=1",), **ask)
+    assert same.survival.estimate == pytest.approx(low, rel=1e-9)
+    for bad in (("1200=0.5",), ("1200=0.5", "1300=x"), ("-1=1",)):
+        with pytest.raises(BadInput):
+            asked("flight", r, leg=bad, **ask)
+    with pytest.raises(BadInput, match="no effect"):
+        asked("flight", r, leg=("1200=1",), use=("charge_V=1200",), **ask)
+
+
 def test_missions():
     """m dv / I_bit for small dv; total impulse / I_bit; days x rate x duty (definitions)."""
     assert Mission(total_impulse_Ns=0.65, impulse_bit_uNs=0.65).in_shots() == pytest.approx(1e6)
@@ -118,12 +161,15 @@ def test_demo_flight_has_slots_stress_and_notes():
 
 
 def test_what_more_tests_would_change():
-    """A sister module that lasts lengthens the promise; tests that hardly any survives are not offered."""
-    a = asked("flight", demo_records(), module="kite-01", shots=500)
-    sisters = [m for m in a.more if m.what.startswith("a sister")]
-    assert sisters and all(m.promise >= 0.98 * a.promise.shots for m in sisters)
-    assert all(m.survives_it >= 0.05 for m in a.more)
-    assert sisters[0].days == pytest.approx(500 * 3 / 86400)
+    """Every test that is offered lengthens the promise and is likely enough survived, whatever the mission."""
+    for shots in (500, 1e6):
+        a = asked("flight", demo_records(), module="kite-01", shots=shots)
+        assert a.more and all(m.promise > a.promise.shots for m in a.more)
+        assert all(m.survives_it >= 0.2 for m in a.more)
+        gains = [m.gain_a_day for m in a.more]
+        assert gains == sorted(gains, reverse=True)
+        m = a.more[0]
+        assert m.gain_a_day == pytest.approx((m.promise - a.promise.shots) * m.survives_it / m.days)
 
 
 def make_statement(name="kite-02", builders=("kite",)):

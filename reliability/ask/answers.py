@@ -4,12 +4,7 @@ from __future__ import annotations
 
 from reliability.decisions.builders import BuilderLife, Builders, BuildersAnswer
 from reliability.decisions.comparison import Compare, CompareAnswer, Side
-from reliability.decisions.demonstration import (
-    Demonstrate,
-    DemonstrationAnswer,
-    Progress,
-    ProgressAnswer,
-)
+from reliability.decisions.demonstration import Demonstrate, DemonstrationAnswer
 from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
@@ -20,6 +15,7 @@ from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfi
 from reliability.decisions.modes import Modes, ModesAnswer
 from reliability.decisions.module import Module, ModuleAnswer
 from reliability.decisions.parts import Curve, Step
+from reliability.decisions.progress import Progress, ProgressAnswer
 from reliability.decisions.question import Answer, Question
 from reliability.decisions.remaining import Wear, WearAnswer
 from reliability.pool import Basis, Pool, Source

@@ -19,7 +19,7 @@ QUESTIONS = {
     "builders": "builders:Builders",
     "compare": "comparison:Compare",
     "demonstrate": "demonstration:Demonstrate",
-    "progress": "demonstration:Progress",
+    "progress": "progress:Progress",
     "narrow": "learning:Narrow",
     "accelerate": "learning:Accelerate",
 }

@@ -8,7 +8,10 @@ from typing import Any
 
 from reliability.ask.plain import plain
 from reliability.ask.sources import AnySource, Stored, read_pool
-from reliability.decisions.bench import plan_rows
+from reliability.decisions.bench import plan_row
+from reliability.decisions.demonstration import DemonstrationAnswer
+from reliability.decisions.learning import LearningAnswer
+from reliability.decisions.plan_search import plan_sheet
 from reliability.decisions.question import Answer, Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
 from reliability.notes import BadInput
@@ -77,14 +80,17 @@ def write_plan(answer: Any, question: Question, path: Path) -> None:
 
 
 def _plan(answer: Any, question: Question) -> list[dict[str, Any]]:
-    slots = getattr(question, "slot", ()) or ("main_capacitor",)
-    if not hasattr(answer, "best"):
+    said = getattr(question, "slot", ())
+    if isinstance(answer, DemonstrationAnswer):
+        return plan_sheet(answer.best, answer.slot or (said[0] if said else "main_capacitor"))
+    if not isinstance(answer, LearningAnswer):
         raise BadInput("there is no plan to write")
-    if not hasattr(answer, "question"):
-        return plan_rows(answer.units, "me", slots[0])
     best, column = answer.best, answer.column
     stress = [{column: v} for v, n in zip(best.levels, best.units, strict=False) for _ in range(n)]
-    return plan_rows(sum(best.units), "me", slots[0], stress)
+    return [
+        plan_row(i, answer.slot, stress=stress[i] if stress else None)
+        for i in range(sum(best.units))
+    ]
 
 
 def write_soft_failures(question: Wear, source: AnySource, path: Path) -> None:

@@ -30,19 +30,29 @@ def show(a: Any) -> None:
     if hasattr(a, "question"):
         _show_learning(a)
         return
+    if a.promise_now == a.promise_now:
+        click.echo(
+            f"\n  the {a.slot.replace('_', ' ')} alone is promised {number(a.promise_now)} shots now, "
+            f"{number(a.promise_if_passed)} if no unit of the plan fails"
+        )
     click.echo("\nAlternatives that show the same, shortest bench time first")
     rows = [
-        [str(p.units), number(p.shots_each), str(p.failures_allowed), f"{p.bench_days:.2f}", number(p.cost),
+        [str(p.units), number(p.shots_each), p.volts or "-", str(p.failures_allowed), f"{p.bench_days:.2f}", number(p.cost),
          number(p.pass_estimated, 2), number(p.pass_pessimistic, 2), number(p.pass_optimistic, 2)]
         for p in a.plans
     ]  # fmt: skip
-    head = ["units", "shots each", "may fail", "days", "cost", "pass", "at worst", "at best"]
+    head = [
+        "units",
+        "shots each",
+        "volts",
+        "may fail",
+        "days",
+        "cost",
+        "pass",
+        "at worst",
+        "at best",
+    ]
     click.echo(table(head, rows))
-    if a.best is not None:
-        b = a.best
-        click.echo(
-            f"\n  best within the budget: {b.units} units, {number(b.shots_each)} shots each, {b.failures_allowed} may fail"
-        )
     click.echo("\nIf the shape is another one")
     rows = [[number(s.shape), str(s.units), number(s.shots_each)] for s in a.sensitivity]
     click.echo(table(["shape", "units", "shots each"], rows))
@@ -88,6 +98,7 @@ _ask = question_command(
 command = click.Command(
     "campaign", params=_ask.params, callback=_ask.callback,
     help="Which test to run next: demonstration, estimation or accelerated.\n\n"
-    "Demonstration needs no records; with some of one slot, the chance to pass is given. Tests run at "
+    "Demonstration needs no records; with some, the chance to pass is given. Units, days and budget are limits "
+    "that no plan exceeds. Tests run at "
     "kilovolts: discharge and short banks before touching, one hand, current-limited supplies, ventilate.",
 )  # fmt: skip

@@ -44,18 +44,31 @@ def show(a: Any) -> None:
     v = a.several
     if v.units > 1:
         click.echo(
-            f"\n  {v.units:g} modules: all last {number(v.all, 3)} (at least {number(v.all_lower, 3)}), one at least {number(v.one, 3)} (at least {number(v.one_lower, 3)})"
+            f"\n  {v.units:g} modules: {v.working} or more last {number(v.enough, 3)} (at least {number(v.enough_lower, 3)}), "
+            f"all {number(v.all, 3)} (at least {number(v.all_lower, 3)}), one or more {number(v.one, 3)} (at least "
+            f"{number(v.one_lower, 3)})"
         )
     if a.more:
-        click.echo("\nWhat more testing would change")
+        click.echo(
+            "\nWhat would help most: tests without failure, most shots gained a bench day first"
+        )
         rows = [
             [
                 m.what, f"{m.shots:,.0f}", f"{m.days:.2f}", number(m.survives_it, 2), number(m.survival), number(m.lower),
-                number(m.promise),
+                number(m.promise), number(m.gain_a_day, 3),
             ]
             for m in a.more
         ]  # fmt: skip
-        head = ["what", "shots", "days", "lasts it", "survival after", "at least", "promise"]
+        head = [
+            "what",
+            "shots",
+            "days",
+            "lasts it",
+            "survival after",
+            "at least",
+            "promise",
+            "gain a day",
+        ]
         click.echo(table(head, rows))
 
 

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
@@ -63,16 +63,11 @@ def one_slot(records: LifeRecords) -> LifeRecords:
     return records
 
 
-def plan_rows(
-    units: int, builder: str, slot: str, stress: Sequence[dict[str, float]] = ()
-) -> list[dict[str, object]]:
-    """An empty life sheet for a plan: one row a unit, ready to fill in."""
-    out = []
-    for i in range(units):
-        row: dict[str, object] = {
-            "builder": builder, "module": f"plan-{i + 1:02d}", "slot": slot, "unit": f"u{i + 1}",
-            "shots_from": "", "shots_good": "", "shots_failed": "", "mode": "",
-        }  # fmt: skip
-        row |= stress[i] if i < len(stress) else {}
-        out.append(row)
-    return out
+def plan_row(
+    unit: int, slot: str, shots_from: float = 0.0, stress: Mapping[str, float] | None = None
+) -> dict[str, object]:
+    """A row of a plan's empty life sheet, ready to fill in."""
+    return {
+        "builder": "me", "module": f"plan-{unit + 1:02d}", "slot": slot, "unit": f"u{unit + 1}",
+        "shots_from": shots_from or "", "shots_good": "", "shots_failed": "", "mode": "", **(stress or {}),
+    }  # fmt: skip

@@ -1,57 +1,49 @@
-"""Tests that demonstrate a life: what each plan proves, how long it takes and what it costs."""
+"""Tests that demonstrate a life, within what the bench has: which plan, and how likely it passes."""
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
 from pydantic import model_validator
-from scipy.optimize import brentq
-from scipy.special import gammainc, gammaincinv
 
+from reliability.decisions.answer_notes import carried_notes, left_out_notes
 from reliability.decisions.bench import OnBench
+from reliability.decisions.plan_search import (
+    FAIR,
+    INF,
+    MOST_ALLOWED,
+    Course,
+    DemonstrationPlan,
+    Limits,
+    Required,
+    Search,
+    courses,
+    preference,
+)
 from reliability.decisions.question import (
     Answer,
+    Level,
     OnRecords,
     confidence_setting,
+    levels,
     refuse_unless,
     setting,
 )
-from reliability.histories import lives_of
-from reliability.life.bounds import Bounder
-from reliability.life.design import pass_probability, shots_each, success_run
-from reliability.life.fit import NoMaximum, fit_life
-from reliability.life.priors import exposure
-from reliability.notes import BadInput, Note
+from reliability.decisions.unit_life import UnitLife, unit_life
+from reliability.life.design import shots_each, success_run
+from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.records import LifeRecords
+from reliability.records import LifeRecords, join
+from reliability.slots.carried import NotCarried
+from reliability.slots.exposure import Asked, bench_ends, slot_data
+from reliability.slots.suspects import module_model
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
-
-
-@dataclass(frozen=True)
-class DemonstrationPlan:
-    """One way to show the requirement.
-
-    Attributes
-    ----------
-    units, failures_allowed : int
-    shots_each : float
-    bench_days, cost : float
-    pass_estimated, pass_optimistic, pass_pessimistic : float
-        Chance to pass if life is as estimated, as its upper bound, as its lower bound; nan without
-        records.
-    """
-
-    units: int
-    shots_each: float
-    failures_allowed: int
-    bench_days: float
-    cost: float
-    pass_estimated: float
-    pass_optimistic: float
-    pass_pessimistic: float
+SHOWN = 12
+"""alternatives shown"""
 
 
 @dataclass(frozen=True)
@@ -71,13 +63,32 @@ class DemonstrationAnswer(Answer):
     ----------
     units, failures_allowed : int
     shots_each : float
-    demonstrate_shots, survival, confidence, shape : float
-        What is to be shown, and the assumed shape.
+        Of ``best``, as are days, cost and chances.
+    demonstrate_shots, survival, confidence : float
+        What is to be shown.
+    shape : float
+        That the length of the test leans on; nan where it runs the whole life, so that none matters.
     bench_days, cost : float
+    pass_estimated, pass_optimistic, pass_pessimistic : float
+    slot : str
+        "" without records.
+    at : dict
+        The operating point that the life is shown for.
+    limits : str
+        In words; "" without any.
+    recommended : bool
+        Whether ``best`` keeps the limits and passes with a fair chance (or the chance is not known).
+    best : DemonstrationPlan
+        The cheapest that passes as wanted, else the likeliest to pass.
+    instead : DemonstrationPlan or None
+        The best at another voltage, where it passes with a fair chance.
+    shows_instead : float
+        Where no plan is recommended: the shots that a plan within the limits shows with a fair chance.
+    promise_now, promise_if_passed : float
+        Shots that the slot alone is promised for now, and if the plan passes without failure; nan
+        without records.
     plans : tuple of DemonstrationPlan
-        Alternatives, cheapest in bench time first.
-    best : DemonstrationPlan or None
-        Cheapest within the budget with the best chance to pass; None without a budget.
+        Alternatives, shortest bench time first.
     sensitivity : tuple of Sensitivity
 
     Examples
@@ -99,48 +110,70 @@ class DemonstrationAnswer(Answer):
     pass_estimated: float
     pass_optimistic: float
     pass_pessimistic: float
+    slot: str
+    at: dict[str, Level]
+    limits: str
+    recommended: bool
+    best: DemonstrationPlan
+    instead: DemonstrationPlan | None
+    shows_instead: float
+    promise_now: float
+    promise_if_passed: float
     plans: tuple[DemonstrationPlan, ...]
-    best: DemonstrationPlan | None
     sensitivity: tuple[Sensitivity, ...]
+
+    @property
+    def answered(self) -> bool:
+        """Whether a plan is recommended."""
+        return self.recommended
 
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        fail = (
-            "no failure"
-            if self.failures_allowed == 0
-            else f"at most {self.failures_allowed} failing"
+        shown = (
+            f"{percent_text(self.survival)} survival at {shots_text(self.demonstrate_shots)} shots"
         )
+        within = f" within {self.limits}" if self.limits else ""
+        if not self.recommended:
+            text = (
+                f"No plan{within} shows {shown} with a fair chance: the best, {_plan_text(self.best)}, passes with "
+                f"probability {percent_text(self.pass_estimated)}"
+            )
+            if self.shows_instead > 0:
+                text += f"; what can be shown is {shots_text(self.shows_instead)} shots"
+            return text + "."
         text = (
-            f"Run {self.units} units for {shots_text(self.shots_each)} shots each with {fail}: that shows "
-            f"{percent_text(self.survival)} survival at {shots_text(self.demonstrate_shots)} shots with "
-            f"{percent_text(self.confidence)} confidence, in {self.bench_days:.1f} bench days"
+            f"Run {_plan_text(self.best)}: that shows {shown} with {percent_text(self.confidence)} confidence, in "
+            f"{self.bench_days:.1f} bench days{within}"
         )
         if np.isfinite(self.pass_estimated):
             text += (
                 f"; as things stand it passes with probability {percent_text(self.pass_estimated)}"
             )
+        if self.instead is not None:
+            text += (
+                f". Or {_plan_text(self.instead)}: {self.instead.bench_days:.1f} bench days, probability "
+                f"{percent_text(self.instead.pass_estimated)}"
+            )
         return text + "."
 
 
-def _truths(
-    records: LifeRecords | None, confidence: float
-) -> tuple[tuple[float, float], ...] | None:
-    """(shape, scale) as estimated, optimistic, pessimistic: the scale at its bounds."""
-    if records is None or not len(records):
-        return None
-    try:
-        fit = fit_life(records)
-    except NoMaximum:
-        return None
-    b = Bounder(records, fit, confidence, "likelihood").scale()
-    return (fit.shape, b.estimate), (fit.shape, b.upper), (fit.shape, b.lower)
+def _plan_text(p: DemonstrationPlan) -> str:
+    fail = "no failure" if p.failures_allowed == 0 else f"at most {p.failures_allowed} failing"
+    units = f"{p.units} unit{'s' if p.units != 1 else ''}"
+    steps = [s for s in p.stretches if np.isfinite(s.charge_V)]
+    if len(steps) > 1:
+        where = ", then ".join(f"{shots_text(s.shots)} shots at {s.charge_V:,.0f} V" for s in steps)
+        return f"{units} for {where} with {fail}"
+    place = f" at {steps[0].charge_V:,.0f} V" if steps else ""
+    return f"{units} for {shots_text(p.shots_each)} shots each{place} with {fail}"
 
 
 class Demonstrate(OnRecords, OnBench):
     """Which test shows a required life: so many units, so many shots, so many failures allowed.
 
-    With records, each plan's chance to pass is given.
+    With records, each plan's chance to pass is given, over all that they leave open, and shape and
+    exponent come from them. Units, days and money are limits that no plan exceeds.
 
     Examples
     --------
@@ -158,16 +191,24 @@ class Demonstrate(OnRecords, OnBench):
     )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
     confidence: float = confidence_setting(text="Confidence to show it with, one-sided.")
-    shape: float = setting(1.0, "Assumed Weibull shape.", ge=0.05, le=50)
+    use: tuple[str, ...] = setting(
+        (), "Operating point that it is shown for. Default: the commonest in the records.",
+        hint="COLUMN=LEVEL", most=20,
+    )  # fmt: skip
+    shape: float | None = setting(
+        None, "Assumed Weibull shape. Default: what the records leave open; without records 1.", ge=0.05, le=50
+    )  # fmt: skip
     shots_each: float | None = setting(
-        None, "Shots each unit runs, burn-in included (default: the life).", unit="shots", gt=0
+        None, "Shots each unit runs, burn-in included. Default: found.", unit="shots", gt=0
     )
-    units: int | None = setting(
-        None, "Units there are; the shots each are then found.", ge=1, le=1_000_000
+    units: int | None = setting(None, "Units at hand: no plan has more.", ge=1, le=1_000_000)
+    days: float | None = setting(None, "Bench days there are: no plan has more.", unit="days", gt=0)
+    budget: float | None = setting(None, "Money there is: no plan costs more.", ge=0)
+    failures: int | None = setting(
+        None, "Failures allowed. Default: found; without records none.", ge=0, le=1000
     )
-    failures: int = setting(0, "Failures allowed.", ge=0, le=1000)
     burn_in: float = setting(0.0, "Shots each unit has already.", unit="shots", ge=0)
-    budget: float | None = setting(None, "Most cost; names the best plan within it.", ge=0)
+    seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _sound(self) -> Demonstrate:
@@ -176,246 +217,270 @@ class Demonstrate(OnRecords, OnBench):
             "shots_each",
             "units says how long they run",
         )
-        if self.units is not None and self.units <= self.failures:
+        if self.units is not None and self.units <= (self.failures or 0):
             raise BadInput("units is more than the failures allowed")
+        for column in levels(self.use):
+            if column not in ("charge_V", "temp_C", "rate_Hz", "part"):
+                raise BadInput(f"use names charge_V, temp_C, rate_Hz or part, not {column[:40]!r}")
         return self
 
+    def limits(self) -> Limits:
+        """What no plan exceeds."""
+        return Limits(*(INF if v is None else v for v in (self.units, self.days, self.budget)))
+
+    def limits_in_words(self) -> str:
+        """The limits as a sentence has them."""
+        given = ((self.units, "units"), (self.days, "bench days"), (self.budget, "of money"))
+        said = [f"{v:,.6g} {name}" for v, name in given if v is not None]
+        return " and ".join(said)
+
     def answer(self, pool: Pool) -> DemonstrationAnswer:
-        """The plan, its alternatives, and their chances. Raises BadInput."""
+        """The plan, its alternatives, and their chances. Raises BadInput; CannotAnswer if none keeps the limits."""
         records = None if pool.life is None or not len(pool.life) else self.chosen(pool)
-        mixed = records is not None and len(set(records.slot.tolist())) > 1
-        return demonstration(self, None if mixed else records, mixed)
+        refuse_unless(records is not None or not self.use, "use", "there are no records")
+        return _Demonstration(self, records).answer()
 
 
-def demonstration(
-    q: Demonstrate, records: LifeRecords | None = None, mixed: bool = False
-) -> DemonstrationAnswer:
-    """Plan a demonstration; see ``Demonstrate.answer``. ``mixed``: records of several slots were left out."""
-    length, n = _size(q)
-    truth = _truths(records, q.confidence)
-    planner = _Planner(q, truth)
-    main = planner.plan(n, length, q.failures)
-    plans = planner.alternatives(n)
-    best = None
-    if q.budget is not None:
-        affordable = [p for p in (main, *plans) if p.cost <= q.budget]
-        if affordable:
-            best = max(affordable, key=lambda p: (np.nan_to_num(p.pass_estimated), -p.cost))
-    notes = _notes(q, length, truth, q.budget is not None and best is None, mixed)
-    return DemonstrationAnswer(
-        n, length, q.failures, q.demonstrate_shots, q.survival, q.confidence, q.shape, main.bench_days, main.cost,
-        main.pass_estimated, main.pass_optimistic, main.pass_pessimistic, plans, best, _sensitivity(q, n, length),
-        notes=notes,
-    )  # fmt: skip
+class _Demonstration:
+    """A demonstration while it is planned."""
 
+    def __init__(self, q: Demonstrate, records: LifeRecords | None) -> None:
+        self.q, self.notes = q, [] if records is not None else [_no_truth("No records to judge by")]
+        self.records = None if records is None else self.of_one_slot(records)
+        self.life = None if self.records is None else self.carried(self.records)
+        self.search = Search(self.required(q.demonstrate_shots), q.bench(), self.life, q.limits())
 
-def _size(q: Demonstrate) -> tuple[float, int]:
-    """Shots each and units of the plan asked for."""
-    if q.units is not None:
-        each = shots_each(
-            q.survival, q.confidence, q.units, q.demonstrate_shots, q.shape, q.failures
+    def of_one_slot(self, records: LifeRecords) -> LifeRecords:
+        """The records of the slot that failed most, where it is not said which slot is meant."""
+        slots = sorted(set(records.slot.tolist()))
+        if len(slots) == 1:
+            return records
+        most = max(slots, key=lambda s: records.select(records.slot == s).failures)
+        text = f"The plan is for {most}, of which most failed; choose another with slot ({', '.join(slots)})."
+        self.notes.append(Note("slot_chosen", text))
+        return records.select(records.slot == most)
+
+    def carried(self, records: LifeRecords) -> UnitLife | None:
+        """How the records leave life open at the operating point; None, and why, where they do not carry it."""
+        try:
+            life = unit_life(records, levels(self.q.use), self.q.seed)
+        except NotCarried as e:
+            self.notes.append(_no_truth(str(e).rstrip(".")))
+            return None
+        self.notes += carried_notes(life.used.carried) + left_out_notes([life.used])
+        return life
+
+    def required(self, shots: float) -> Required:
+        """What is shown by a test for so many shots."""
+        q, life, tail = self.q, self.life, 1 - self.q.confidence
+        shapes, exponent = (q.shape or 1.0,) * 2, 0.0
+        if life is not None:
+            low, high = np.quantile(life.shape, [tail, q.confidence])
+            shapes = shapes if q.shape else (float(low), float(high))
+            exponent = float(np.quantile(life.exponent, tail))
+        return Required(shots, q.survival, q.confidence, shapes, exponent, q.burn_in)
+
+    def along(self) -> tuple[Course, ...]:
+        """Courses of the voltage that the records carry."""
+        if self.life is None:
+            return (Course(),)
+        volts = self.life.used.records.covariates.get("charge_V", np.array([]))
+        return courses(self.life.used.use_V, set(volts[np.isfinite(volts)].tolist()))
+
+    def allowed(self) -> Sequence[int]:
+        """Failures allowed that are looked at."""
+        if self.q.failures is not None:
+            return (self.q.failures,)
+        return range(MOST_ALLOWED + 1) if self.life is not None else (0,)
+
+    def found(self, search: Search) -> tuple[list[DemonstrationPlan], list[DemonstrationPlan]]:
+        """Plans within the limits at the voltage of use and at others, best first."""
+        if self.fixed:
+            return [self.plain(search), *self.others(search)], []
+        along = self.along()
+        here = search.all(along[:1], self.allowed())
+        there = search.all(along[1:], self.allowed())
+        return sorted(here, key=preference), sorted(there, key=preference)
+
+    def others(self, search: Search) -> list[DemonstrationPlan]:
+        """Fewer units for longer, more for less, and with failures allowed, where nothing is known to choose by."""
+        if self.q.shots_each is not None:
+            return []
+        counts = (2, 4, 8, 12, 16, 24, 48)
+        return [p for f in range(3) for p in search.plans(self.along()[0], f, counts)]
+
+    @property
+    def fixed(self) -> bool:
+        """Whether the plan needs no search: its length is said, or nothing is known to choose by."""
+        q = self.q
+        return q.shots_each is not None or (
+            self.life is None and q.days is None and q.budget is None
         )
-        return each, q.units
-    length = q.demonstrate_shots if q.shots_each is None else q.shots_each
+
+    def plain(self, search: Search) -> DemonstrationPlan:
+        """The plan of the length said, of all units at hand, or of the whole life."""
+        q, need = self.q, search.required
+        allowed = q.failures or 0
+        if q.units is not None:
+            n = q.units
+            plans = search.plans(self.along()[0], allowed, [n])
+        else:
+            length = q.demonstrate_shots if q.shots_each is None else q.shots_each
+            shape = need.shapes[0] if length > q.demonstrate_shots else need.shapes[1]
+            n = _success_run(q, (length / q.demonstrate_shots) ** shape)
+            plans = search.of_length(self.along()[0], allowed, n, length)
+        if not plans:
+            raise CannotAnswer(f"That test ({n:,} units) does not keep {q.limits_in_words()}.")
+        return plans[0]
+
+    def answer(self) -> DemonstrationAnswer:
+        q = self.q
+        here, there = self.found(self.search)
+        fair = [p for p in here[:1] + there[:1] if not p.pass_estimated < FAIR]
+        if not here and not there:
+            raise CannotAnswer(
+                f"No plan keeps {q.limits_in_words()}: even the shortest takes more. Allow more, or show fewer shots or less survival."
+            )
+        best = fair[0] if fair else min(here[:1] + there[:1], key=preference)
+        instead = there[0] if there and there[0] in fair and there[0] is not best else None
+        now, after = self.promises(best)
+        plans = tuple(sorted(_spread(here) + _spread(there), key=lambda p: (p.bench_days, p.units)))
+        return DemonstrationAnswer(
+            best.units, best.shots_each, best.failures_allowed, q.demonstrate_shots, q.survival, q.confidence,
+            self.leaned_on(best), best.bench_days, best.cost, best.pass_estimated, best.pass_optimistic, best.pass_pessimistic,
+            "" if self.records is None else str(self.records.slot[0]), self.at(), q.limits_in_words(), bool(fair), best,
+            instead, NAN if fair else self.shows_instead(), now, after, plans[:SHOWN], self.sensitivity(best),
+            notes=(*self.notes, *self.plan_notes(best)),
+        )  # fmt: skip
+
+    def at(self) -> dict[str, Level]:
+        """The operating point as the records carry it."""
+        return (
+            {}
+            if self.life is None
+            else {c.stress: c.level for c in self.life.used.carried if c.level == c.level}
+        )
+
+    def shows_instead(self) -> float:
+        """Most shots that a plan within the limits shows with a fair chance."""
+        q = self.q
+        low, high = 0.0, q.demonstrate_shots
+        for _ in range(9):
+            middle = high / 2 if not low else (low + high) / 2
+            search = Search(self.required(middle), q.bench(), self.life, q.limits())
+            own = search.all(self.along(), self.allowed())
+            if any(p.pass_estimated >= FAIR for p in own):
+                low = middle
+            else:
+                high = middle
+        return low
+
+    def leaned_on(self, best: DemonstrationPlan) -> float:
+        """The shape that the plan's length leans on."""
+        need = self.search.required
+        n = np.array([float(best.units)])
+        ratio = float(need.exposure(n, best.failures_allowed)[0]) / need.shots
+        if abs(ratio - 1) < 1e-9 or (self.q.shots_each == self.q.demonstrate_shots):
+            return NAN
+        return need.shapes[0] if ratio > 1 else need.shapes[1]
+
+    def sensitivity(self, best: DemonstrationPlan) -> tuple[Sensitivity, ...]:
+        """Shots each, or units where the length is said, if the true shape is another one."""
+        q, b = self.q, self.search.required.shapes[0]
+        out = []
+        for shape in sorted({round(0.7 * b, 3), round(b, 3), round(1.4 * b, 3)}):
+            if q.shots_each is None:
+                each = shots_each(
+                    q.survival,
+                    q.confidence,
+                    best.units,
+                    q.demonstrate_shots,
+                    shape,
+                    best.failures_allowed,
+                )
+                out.append(Sensitivity(shape, best.units, each))
+            else:
+                units = _success_run(q, (q.shots_each / q.demonstrate_shots) ** shape)
+                out.append(Sensitivity(shape, units, q.shots_each))
+        return tuple(out)
+
+    def promises(self, best: DemonstrationPlan) -> tuple[float, float]:
+        """The slot's own promise now, and with the plan's units good to their ends."""
+        if self.life is None:
+            return NAN, NAN
+        q, used = self.q, self.life.used
+        now = module_model([self.life.data], seed=q.seed)
+        cut = now.cut(q.survival, q.confidence)
+        more = slot_data(
+            self.life.slot,
+            join([used.records, self.passed(best)]),
+            Asked(used.use_V, ends=bench_ends(used.records)),
+        )
+        return now.promise(q.survival, cut), module_model([more], seed=q.seed).promise(
+            q.survival, cut
+        )
+
+    def passed(self, p: DemonstrationPlan) -> LifeRecords:
+        """Records of the plan's units, all good to the end."""
+        assert self.life is not None
+        used = self.life.used.records
+        rows = [(f"plan-{i}", s) for i in range(p.units) for s in p.stretches]
+        run = np.array([s.shots for _, s in rows])
+        begun = np.array(
+            [sum(s.shots for s in p.stretches[: k % len(p.stretches)]) for k in range(len(rows))]
+        )
+        begun = begun + self.q.burn_in
+        volts = np.array([s.charge_V for _, s in rows])
+        if not np.isfinite(volts).all():
+            own = used.covariates.get("charge_V", np.array([NAN]))
+            volts = np.where(np.isfinite(volts), volts, own[0])
+        return LifeRecords.of(
+            begun + run, shots_from=begun, builder=["plan"] * len(rows), module=[n for n, _ in rows], unit=[n for n, _ in rows],
+            slot=[self.life.slot] * len(rows), part=[str(used.part[0])] * len(rows), covariates={"charge_V": volts},
+        )  # fmt: skip
+
+    def plan_notes(self, best: DemonstrationPlan) -> list[Note]:
+        """What the plan leans on, and how it is stopped."""
+        q, b = self.q, self.leaned_on(best)
+        text = (
+            "At full length no Weibull shape is leaned on."
+            if b != b
+            else f"The length leans on a Weibull shape of {b:.3g}"
+            + (
+                " (assumed)."
+                if q.shape or self.life is None
+                else ", the safe end of what the records leave open."
+            )
+        )
+        notes = [Note("assumed_shape", text)]
+        stop = f"Stop as soon as {best.failures_allowed + 1} failed: it is then not shown. Judge it on the way with --progress."
+        notes.append(Note("stop_rule", stop))
+        if any(s.charge_V > float(self.at().get("charge_V", INF)) for s in best.stretches):
+            notes.append(Note("accelerated", f"The higher voltage counts by an exponent of {self.search.required.exponent:.2g}, the safe end of what the records leave open."))  # fmt: skip
+        if q.burn_in > 0:
+            notes.append(Note("burn_in", f"{q.burn_in:g} shots of burn-in count towards each unit's shots, given that it was watched then."))  # fmt: skip
+        if best.shots_each > 3 * q.demonstrate_shots:
+            notes.append(Note("long_test", "The test is over three times the life to be shown: wear-out of other slots may come first."))  # fmt: skip
+        return notes
+
+
+def _no_truth(why: str) -> Note:
+    return Note("no_truth", f"{why}, so no chance to pass is given.")
+
+
+def _spread(plans: Sequence[DemonstrationPlan]) -> list[DemonstrationPlan]:
+    """The best plan of each course and number of failures allowed, then the next best."""
+    first: dict[tuple[object, ...], DemonstrationPlan] = {}
+    for p in plans:
+        first.setdefault((p.failures_allowed, *(s.charge_V for s in p.stretches)), p)
+    rest = [p for p in plans if p not in first.values()]
+    return [*first.values(), *rest[: max(0, SHOWN // 2 - len(first))]]
+
+
+def _success_run(q: Demonstrate, acceleration: float) -> int:
     try:
-        n = success_run(
-            q.survival, q.confidence, q.failures, (length / q.demonstrate_shots) ** q.shape
-        )
+        return success_run(q.survival, q.confidence, q.failures or 0, acceleration)
     except OverflowError:
         raise BadInput(
             "that test is so short that more than ten million units would be needed"
         ) from None
-    return length, n
-
-
-def _sensitivity(q: Demonstrate, n: int, length: float) -> tuple[Sensitivity, ...]:
-    """Units, or shots each, if the true shape is another one."""
-    out = []
-    for b in sorted({round(0.7 * q.shape, 3), q.shape, round(1.4 * q.shape, 3)}):
-        if q.units is not None:
-            each = shots_each(q.survival, q.confidence, n, q.demonstrate_shots, b, q.failures)
-            out.append(Sensitivity(b, n, each))
-        else:
-            units = success_run(
-                q.survival, q.confidence, q.failures, (length / q.demonstrate_shots) ** b
-            )
-            out.append(Sensitivity(b, units, length))
-    return tuple(out)
-
-
-class _Planner:
-    """Plans that show the same, with their chances to pass under the present estimate."""
-
-    def __init__(self, q: Demonstrate, truth: tuple[tuple[float, float], ...] | None) -> None:
-        self.q, self.truth, self.bench = q, truth, q.bench()
-
-    def plan(self, count: int, each: float, allowed: int) -> DemonstrationPlan:
-        """One plan."""
-        chance = [NAN, NAN, NAN]
-        for i, (b, a) in enumerate(self.truth or ()):
-            alive = np.exp(-((each / a) ** b) + ((self.q.burn_in / a) ** b))
-            chance[i] = pass_probability(count, allowed, float(alive))
-        run = max(each - self.q.burn_in, 0.0)
-        days, cost = self.bench.days(count, run), self.bench.cost(count, run)
-        return DemonstrationPlan(count, each, allowed, days, cost, *chance)
-
-    def alternatives(self, n: int) -> tuple[DemonstrationPlan, ...]:
-        """Fewer units for longer, more for less, and with failures allowed."""
-        q, out = self.q, []
-        for allowed in (0, 1, 2):
-            for count in sorted({allowed + 2, allowed + 4, 8, 12, n // 2, n, 2 * n}):
-                if allowed < count <= 5000:
-                    each = shots_each(
-                        q.survival, q.confidence, count, q.demonstrate_shots, q.shape, allowed
-                    )
-                    out.append(self.plan(count, each, allowed))
-        return tuple(sorted(out, key=lambda p: (p.bench_days, p.units)))
-
-
-def _notes(
-    q: Demonstrate, length: float, truth: object, nothing: bool, mixed: bool
-) -> tuple[Note, ...]:
-    shape, shots, burn_in = q.shape, q.demonstrate_shots, q.burn_in
-    notes = [
-        Note(
-            "assumed_shape",
-            f"The plan rests on a Weibull shape of {shape:g}"
-            + ("; at full length it does not matter." if abs(length - shots) < 1e-9 * shots else
-               ": a longer test of fewer units needs the shape to be at least that, a shorter one at most that."),
-        )
-    ]  # fmt: skip
-    if truth is None:
-        text = (
-            "The records are of several slots: choose one, and the chance to pass is given."
-            if mixed
-            else "No records to judge by, so no chance to pass is given."
-        )
-        notes.append(Note("no_truth", text))
-    if burn_in > 0:
-        notes.append(
-            Note(
-                "burn_in",
-                f"{burn_in:g} shots of burn-in count towards each unit's shots, given that it was watched then.",
-            )
-        )
-    if length > 3 * shots:
-        notes.append(
-            Note(
-                "long_test",
-                "The test is over three times the life to be shown: wear-out of other slots may come first.",
-            )
-        )
-    if nothing:
-        notes.append(
-            Note(
-                "over_budget",
-                "No plan fits the budget; allow less survival or confidence, or add stands.",
-            )
-        )
-    return tuple(notes)
-
-
-@dataclass(frozen=True)
-class ProgressAnswer(Answer):
-    """How a running demonstration stands.
-
-    Attributes
-    ----------
-    failures : float
-        So far.
-    shown : float
-        Confidence with which the survival is shown by now.
-    needed_each : float
-        Shots more for each good unit until it is shown, if none fails.
-    go_on_passes : float
-        Chance that none fails until then, if life is as estimated; nan without an estimate.
-    advice : str
-
-    Examples
-    --------
-    >>> import reliability as rl
-    >>> q = rl.Progress(demonstrate_shots=500, slot=("fuel",))
-    >>> 0 <= rl.ask(q, rl.demo()).shown <= 1
-    True
-    """
-
-    failures: float
-    shown: float
-    needed_each: float
-    go_on_passes: float
-    advice: str
-
-    @property
-    def sentence(self) -> str:
-        """The answer in one sentence."""
-        return f"{self.advice} Shown by now with confidence {self.shown:.3f}; {self.failures:g} failed."
-
-
-class Progress(OnRecords):
-    """Judge the records as a running demonstration: stop or go on?
-
-    Examples
-    --------
-    >>> Progress(demonstrate_shots=1000).command
-    'campaign --progress'
-    """
-
-    name = "progress"
-    text = "A running demonstration: stop or go on?"
-    command = "campaign --progress"
-    answer_type = ProgressAnswer
-
-    demonstrate_shots: float = setting(
-        ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
-    )
-    survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
-    confidence: float = confidence_setting(text="Confidence to show it with, one-sided.")
-    shape: float = setting(1.0, "Assumed Weibull shape.", ge=0.05, le=50)
-
-    def answer(self, pool: Pool) -> ProgressAnswer:
-        """How the test stands. Raises BadInput, CannotAnswer."""
-        records = lives_of(self.chosen(pool))
-        truths = _truths(records, self.confidence)
-        return progress(records, self, truths[0] if truths else None)
-
-
-def progress(
-    records: LifeRecords, q: Progress, truth: tuple[float, float] | None = None
-) -> ProgressAnswer:
-    """Stop now or go on? Exposure so far against what is needed, with the failures seen.
-
-    With the shape assumed, exposure sum((t/N)^b) is that of an exponential life: with r failures the
-    survival is shown at confidence C when exposure * -ln R >= chi2(C; 2r + 2)/2 (Epstein & Sobel 1953).
-    ``truth`` is the estimated shape and scale.
-    """
-    shots, shape = q.demonstrate_shots, q.shape
-    top = float(records.shots_good.max())
-    run = exposure(records, shape) * (top / shots) ** shape
-    r = records.failures
-    hazard = -np.log(q.survival)
-    shown = float(gammainc(r + 1, run * hazard))
-    need = float(gammaincinv(r + 1, q.confidence)) / hazard
-    good = records.count[records.right].sum()
-    if shown >= q.confidence:
-        return ProgressAnswer(r, shown, 0.0, 1.0, "Stop: the requirement is shown.")
-    if good == 0:
-        text = "Stop: no unit is left to go on; start a new test."
-        return ProgressAnswer(r, shown, NAN, 0.0, text)
-    at, weight = records.shots_good[records.right], records.count[records.right]
-
-    def lacking(more: float) -> float:
-        gain = (weight * (((at + more) / shots) ** shape - (at / shots) ** shape)).sum()
-        return float(need - run - gain)
-
-    far = shots
-    while lacking(far) > 0:
-        far *= 2
-    more = float(brentq(lacking, 0.0, far))
-    chance = NAN
-    if truth is not None:
-        b, a = truth
-        chance = float(np.exp(-(weight * (((at + more) / a) ** b - (at / a) ** b)).sum()))
-    advice = f"Go on: {shots_text(more)} shots more on each of {good:g} good units show it if none fails."
-    if np.isfinite(chance) and chance < 0.2:
-        advice = f"Stop and think: {shots_text(more)} shots more would be needed, and as life is estimated that succeeds with probability {percent_text(chance)} only."
-    return ProgressAnswer(r, shown, more, chance, advice)

@@ -3,10 +3,11 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from pydantic import model_validator
+from scipy.special import betainc, betaincinv
 
 from reliability.decisions.answer_notes import (
     carried_notes,
@@ -27,6 +28,7 @@ from reliability.decisions.question import (
     confidence_setting,
     levels,
     numbers,
+    pairs,
     refuse_unless,
     setting,
 )
@@ -39,8 +41,14 @@ from reliability.slots.promise import Cut, ModuleModel, older
 from reliability.slots.suspects import module_model
 from reliability.words import percent_text, shots_text, whole
 
-LEAST_CHANCE = 0.05
-"""tests that end the module more surely than this are not offered"""
+LEAST_CHANCE = 0.2
+"""tests that are survived less surely than this are not offered (a choice)"""
+STEPS = (0.1, 0.5)
+"""chance to fail within the tests that are offered (choices)"""
+MORE_UNITS = 5
+"""units of one slot that are offered as a test"""
+GAIN = 1e-3
+"""least share by which a test that is offered lengthens the promise: below is the solution's own error"""
 
 
 @dataclass(frozen=True)
@@ -89,7 +97,10 @@ class FlightSlot:
 
 @dataclass(frozen=True)
 class MoreTest:
-    """What more burn-in, or a test of a sister module without failure, would change; bench days at the rate."""
+    """What a test without failure would change; bench days at the rate, units one after the other.
+
+    ``gain_a_day`` is the shots that the promise gains, times the chance that nothing fails, a bench day.
+    """
 
     what: str
     shots: float
@@ -98,6 +109,7 @@ class MoreTest:
     survival: float
     lower: float
     promise: float
+    gain_a_day: float
 
 
 @dataclass(frozen=True)
@@ -127,13 +139,20 @@ class FirstToFail:
 
 @dataclass(frozen=True)
 class Several:
-    """For so many equal units: chance that all last and that one at least does, with lower bounds."""
+    """For so many equal units: chance that all last, that one at least does, and that enough do; lower bounds.
+
+    What is not known of their life is common to all of them: a bound on one module's survival s is one on
+    all, so that the bound on any chance that rises with s is that chance at the bound, at the same confidence.
+    """
 
     units: int
+    working: int
     all: float
     all_lower: float
     one: float
     one_lower: float
+    enough: float
+    enough_lower: float
 
 
 @dataclass(frozen=True)
@@ -144,10 +163,12 @@ class FlightAnswer(Answer):
     ----------
     module : str
     mission : str
-        As it was stated.
+        As it was stated, with its legs.
     mission_shots : float
     survival : MissionSurvival
+        Of one module.
     promise : Promise
+        Of one module, or of as many as must work where several fly.
     margin_shots : float
         Promise less mission.
     by_slot : tuple of FlightSlot
@@ -197,11 +218,24 @@ class FlightAnswer(Answer):
         p = self.promise
         place = f" at {in_words(self.at)}" if self.at else ""
         ok = "meets" if self.margin_shots >= 0 else "falls short of"
+        if self.several.units > 1:
+            return self._several(place, ok)
         return (
             f"Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
             f"as estimated, at least {percent_text(self.survival.lower)}."
+        )
+
+    def _several(self, place: str, ok: str) -> str:
+        """The sentence for several modules."""
+        p, v = self.promise, self.several
+        who = f"all {v.units}" if v.working == v.units else f"at least {v.working} of {v.units}"
+        return (
+            f"{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
+            f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
+            f"mission of {shots_text(self.mission_shots)}: so many last that with probability {percent_text(v.enough)} as "
+            f"estimated, at least {percent_text(v.enough_lower)}."
         )
 
 
@@ -233,6 +267,13 @@ class Flight(OnRecords, OnMission):
     survival: float = setting(0.9, "Survival of the promise.", gt=0, lt=1)
     confidence: float = confidence_setting()
     units: int = setting(1, "Flight modules like this one.", ge=1, le=1000)
+    working: int | None = setting(
+        None, "So many of them must last the mission. Default: all.", ge=1, le=1000
+    )
+    leg: tuple[str, ...] = setting(
+        (), "Leg of the mission at its own voltage, with its share of the shots, such as 1200=0.7.",
+        hint="VOLTS=SHARE", most=20,
+    )  # fmt: skip
     brief: bool = setting(False, "Leave out what more testing would change.")
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
@@ -243,10 +284,31 @@ class Flight(OnRecords, OnMission):
         refuse_unless(
             paced or self.rate_hz == 1 / 3, "rate_hz", "it goes with days, or without brief"
         )
+        refuse_unless(self.working is None or self.units > 1, "working", "it goes with units")
+        if (self.working or 1) > self.units:
+            raise BadInput(f"working is at most the units, {self.units}")
+        refuse_unless(
+            not self.leg or "charge_V" not in levels(self.use),
+            "use charge_V",
+            "legs say the voltage",
+        )
+        self.legs()
         for column in levels(self.use):
             if column not in ("charge_V", "temp_C"):
                 raise BadInput(f"use names charge_V or temp_C, not {column[:40]!r}")
         return self
+
+    def legs(self) -> dict[float, float]:
+        """Share of the mission's shots by voltage. Raises BadInput."""
+        allowed = "leg is VOLTS=SHARE, such as 1200=0.7, and the shares add up to 1"
+        try:
+            out = {float(v): float(s) for v, s in pairs(self.leg, "leg", "1200=0.7").items()}
+        except ValueError:
+            raise BadInput(allowed) from None
+        good = all(0 < v < 1e9 and 0 < s <= 1 for v, s in out.items())
+        if len(out) != len(self.leg) or not good or (out and abs(sum(out.values()) - 1) > 1e-6):
+            raise BadInput(allowed)
+        return out
 
     def answer(self, pool: Pool) -> FlightAnswer:
         """The promise.
@@ -269,6 +331,10 @@ class _Flight:
         self.shots = q.mission().in_shots()
         self.on_board = on_board_of(records, q.module)
         self.use = levels(q.use)
+        self.legs = q.legs()
+        self.working = q.working or q.units
+        # survival that each module needs for enough of them to have the one asked for
+        self.needed = float(betaincinv(self.working, q.units - self.working + 1, q.survival))
         self.others = records.select(~whose(records, q.module))
         self.used = [self.usable(b, self.others) for b in self.on_board]
         drift = drift_of(pool.wear, records, q.module, self.on_board)
@@ -277,9 +343,17 @@ class _Flight:
         self.now = module_model(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
-        """The pool's records for what is on board, at the mission's stresses."""
-        point = {k: v for k, v in b.stress.items() if k in ("charge_V", "temp_C")} | self.use
-        if "charge_V" not in b.stress and "charge_V" in self.use and not b.voltage_matters(pool):
+        """The pool's records for what is on board, at the mission's stresses: of all its legs."""
+        if not self.legs:
+            return self.at(b, pool, self.use)
+        legs = [self.at(b, pool, {**self.use, "charge_V": v}) for v in self.legs]
+        # the leg that needs a law of voltage speaks for the slot
+        one = next((u for u in legs if np.isfinite(u.use_V)), legs[0])
+        return replace(one, carried=tuple(dict.fromkeys(c for u in legs for c in u.carried)))
+
+    def at(self, b: OnBoard, pool: LifeRecords, use: dict[str, Level]) -> Usable:
+        point = {k: v for k, v in b.stress.items() if k in ("charge_V", "temp_C")} | use
+        if "charge_V" not in b.stress and "charge_V" in use and not b.voltage_matters(pool):
             point.pop("charge_V")
         point["part"] = b.part
         return usable(b.slot, pool.select(pool.slot == b.slot), point)
@@ -287,38 +361,56 @@ class _Flight:
     def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
         ends = bench_ends(pool)
         return [
-            slot_data(b.slot, u.records, Asked(u.use_V, b.ages, ends=ends))
+            self.flown(slot_data(b.slot, u.records, Asked(u.use_V, b.ages, ends=ends)), u)
             for b, u in zip(self.on_board, used, strict=True)
         ]
 
+    def flown(self, slot: SlotData, used: Usable) -> SlotData:
+        """The slot with the legs of the mission, where the voltage matters to it."""
+        if not self.legs or not np.isfinite(used.use_V):
+            return slot
+        legs = tuple((float(np.log(v / used.use_V)), share) for v, share in self.legs.items())
+        return replace(slot, mission=legs, law=slot.law or any(x for x, _ in legs))
+
+    def several(self, est: float, lower: float) -> Several:
+        """The modules together: the bound on one is that on all of them."""
+        k, m = self.q.units, self.working
+        enough, enough_lower = (float(betainc(m, k - m + 1, s)) for s in (est, lower))
+        return Several(
+            k, m, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k, enough, enough_lower
+        )
+
     def answer(self) -> FlightAnswer:
         q, shots, r, m = self.q, self.shots, self.records, self.now
-        cut = m.cut(q.survival, q.confidence)
-        promised = m.promise(q.survival, cut)
+        cut = m.cut(self.needed, q.confidence)
+        promised = m.promise(self.needed, cut)
         est, lower = m.survival(shots), m.lower(shots, cut)
         slots = self.slots(cut, promised)
         first: dict[str, float] = {}
         for s in slots:
             first[s.slot] = first.get(s.slot, 0.0) + s.ends_first
-        k = q.units
         return FlightAnswer(
-            q.module, q.mission().in_words(), shots, MissionSurvival(est, lower),
+            q.module, self.mission_in_words(), shots, MissionSurvival(est, lower),
             Promise(promised, q.survival, q.confidence), promised - shots,
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
-            Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k),
-            () if q.brief else self.more(cut), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
+            self.several(est, lower), () if q.brief else self.more(cut, promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(cut, promised),
             notes=self.notes(cut),
         )  # fmt: skip
 
+    def mission_in_words(self) -> str:
+        """The mission as it was stated, with its legs."""
+        legs = ", ".join(f"{percent_text(s)} at {v:,.0f} V" for v, s in self.legs.items())
+        return self.q.mission().in_words() + (f" ({legs})" if legs else "")
+
     def slots(self, cut: Cut, promised: float) -> list[FlightSlot]:
         """Each slot by itself, with the cut of the whole."""
-        q, shots, m = self.q, self.shots, self.now
+        shots, m = self.shots, self.now
         # chance that each is the first to fail within the mission, by integration
         grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 200)))
         ends = m.first_to_fail(grid)
-        down = m.held_down_by(max(promised, 1e-9), q.survival)
+        down = m.held_down_by(max(promised, 1e-9), self.needed)
         out = []
         for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):
             alone = m.only(i)
@@ -326,7 +418,7 @@ class _Flight:
                 FlightSlot(
                     b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
                     m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, cut),
-                    alone.promise(q.survival, cut), ends[i], down[i], b.stress,
+                    alone.promise(self.needed, cut), ends[i], down[i], b.stress,
                 )
             )  # fmt: skip
         return out
@@ -351,32 +443,77 @@ class _Flight:
         lower = [m.lower(s, cut) for s in grid]
         return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, lower), (1.0, best))))  # fmt: skip
 
-    def more(self, cut: Cut) -> tuple[MoreTest, ...]:
-        """More burn-in, and tests of a sister module that survives them; those hardly survived left out."""
-        m, n = self.now, self.shots
-        out = []
-        for what, length in (("a quarter of the mission", n / 4), ("as much as the mission", n)):
-            aged = module_model([older(s, length) for s in m.slots], m.drift, m.seed)
-            out.append(self.test(f"more burn-in, {what}", length, aged, cut))
-        mine = whose(self.records, self.q.module) & self.records.right & ~self.records.continued
-        own = self.records.select(mine & ~np.isin(self.records.removed, TAKEN_OUT))
-        for k in (1, 2, 5):
-            sister = LifeRecords.of(
-                np.full(len(own), k * n), module=["sister"] * len(own), slot=own.slot, part=own.part,
-                covariates=dict(own.covariates), labels=dict(own.labels),
-            )  # fmt: skip
-            pool = join([self.others, sister])
-            used = [self.usable(b, pool) for b in self.on_board]
-            learnt = module_model(self.slot_data(pool, used), m.drift, m.seed)
-            what = "the mission" if k == 1 else f"{k} missions"
-            out.append(self.test(f"a sister module that lasts {what}", k * n, learnt, cut))
-        return tuple(t for t in out if t.survives_it >= LEAST_CHANCE)
+    def more(self, cut: Cut, promised: float) -> tuple[MoreTest, ...]:
+        """Tests that lengthen the promise if nothing fails, most shots gained a bench day first."""
+        m = self.now
+        new = module_model([replace(s, ages=np.zeros_like(s.ages)) for s in m.slots], seed=m.seed)
+        aged, fresh = self.lengths(m), self.lengths(new)
+        found = [self.burn_in(length, cut) for length in aged]
+        found += [self.sister(length, new, cut) for length in fresh]
+        worst = int(np.argmax(m.held_down_by(max(promised, 1e-9), self.needed)))
+        found += [self.part(worst, length, cut) for length in fresh]
+        kept = []
+        for t in found:
+            gain = t.promise - promised
+            if t.survives_it >= LEAST_CHANCE and gain > GAIN * promised:
+                kept.append(replace(t, gain_a_day=gain * t.survives_it / t.days))
+        return tuple(sorted(kept, key=lambda t: -t.gain_a_day))
 
-    def test(self, what: str, length: float, then: ModuleModel, cut: Cut) -> MoreTest:
-        """What a test of that length, survived, would make of the promise (with the cut found now)."""
+    def lengths(self, m: ModuleModel) -> list[float]:
+        """Lengths of test at this life; of the mission where nothing failed."""
+        found = [m.life(share) for share in STEPS]
+        return [s for s in found if np.isfinite(s) and s > 0] or [self.shots / 2, self.shots]
+
+    def burn_in(self, length: float, cut: Cut) -> MoreTest:
+        """More shots on the module itself."""
+        m = self.now
+        aged = module_model([older(s, length) for s in m.slots], m.drift, m.seed)
+        return self.test("more burn-in", (length, length), m.survival(length), aged, cut)
+
+    def sister(self, length: float, new: ModuleModel, cut: Cut) -> MoreTest:
+        """A new module like this one."""
+        own = self.own()
+        return self.test(
+            "a sister module", (length, length), new.survival(length), self.learnt(own, length), cut
+        )
+
+    def part(self, i: int, length: float, cut: Cut) -> MoreTest:
+        """New units of one slot."""
+        b = self.on_board[i]
+        own = self.own()
+        rows = own.select((own.slot == b.slot) & (own.part == b.part))
+        alone = self.now.only(i)
+        new = ModuleModel(
+            [replace(alone.slots[0], ages=np.zeros((1, alone.slots[0].ages.shape[1])))]
+        )
+        lasts = new.survival(length) ** MORE_UNITS
+        what = f"{MORE_UNITS} more of {b.slot.replace('_', ' ')}"
+        then = self.learnt(join([rows.select(np.array([0]))] * MORE_UNITS), length)
+        return self.test(what, (length, MORE_UNITS * length), lasts, then, cut)
+
+    def own(self) -> LifeRecords:
+        """Last rows of what is on board."""
+        mine = whose(self.records, self.q.module) & self.records.right & ~self.records.continued
+        return self.records.select(mine & ~np.isin(self.records.removed, TAKEN_OUT))
+
+    def learnt(self, like: LifeRecords, length: float) -> ModuleModel:
+        """The model with units like these, each new and good at ``length``."""
+        n = len(like)
+        tested = LifeRecords.of(
+            np.full(n, length), module=[f"test-{i}" for i in range(n)], slot=like.slot, part=like.part,
+            covariates=dict(like.covariates), labels=dict(like.labels),
+        )  # fmt: skip
+        pool = join([self.others, tested])
+        used = [self.usable(b, pool) for b in self.on_board]
+        return module_model(self.slot_data(pool, used), self.now.drift, self.now.seed)
+
+    def test(
+        self, what: str, shots: tuple[float, float], lasts: float, then: ModuleModel, cut: Cut
+    ) -> MoreTest:
+        """What a test, survived, would make of the promise (with the cut found now); ``shots`` each and in all."""
+        days = shots[1] / self.q.rate_hz / SECONDS_A_DAY
         return MoreTest(
-            what, length, length / self.q.rate_hz / SECONDS_A_DAY, self.now.survival(length), then.survival(self.shots), then.lower(self.shots, cut),
-            then.promise(self.q.survival, cut),
+            what, shots[0], days, lasts, then.survival(self.shots), then.lower(self.shots, cut), then.promise(self.needed, cut), 0.0
         )  # fmt: skip
 
     def notes(self, cut: Cut) -> tuple[Note, ...]:
@@ -385,10 +522,13 @@ class _Flight:
             "conditions other than those tested, storage and idle time are not covered."
         )
         notes = [Note("not_a_qualification", text)]
+        if self.legs:
+            text = "The legs are flown in these shares all along: the promise is shots of the whole mission."
+            notes.append(Note("legs", text))
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
-        notes += suspect_notes(self.now, self.q.survival, cut)
+        notes += suspect_notes(self.now, self.needed, cut)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."

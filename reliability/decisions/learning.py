@@ -82,6 +82,7 @@ class LearningAnswer(Answer):
     ----------
     question : str
         ``estimate`` or ``accelerate``.
+    slot : str
     column : str
         The stress that is accelerated, "" without one.
     fraction, confidence : float
@@ -106,6 +107,7 @@ class LearningAnswer(Answer):
     """
 
     question: str
+    slot: str
     column: str
     fraction: float
     confidence: float
@@ -194,7 +196,7 @@ class Narrow(OnRecords, OnBench):
         plans.sort(key=lambda p: p.bench_days)
         text = "Widths are simulated from the present estimate; they change with it."
         return LearningAnswer(
-            "estimate", "", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
+            "estimate", str(records.slot[0]), "", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
             notes=(Note("from_present_estimate", text),),
         )  # fmt: skip
 
@@ -355,7 +357,7 @@ class _Accelerated:
         best = plans[0]
         gain = equal.factor / best.factor if np.isfinite(equal.factor) else float("inf")
         return LearningAnswer(
-            "accelerate", self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
+            "accelerate", str(self.fit.records.slot[0]), self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
             self.sensitivity(best), notes=self.notes(best),
         )  # fmt: skip
 

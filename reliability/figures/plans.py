@@ -14,7 +14,9 @@ from reliability.figures.style import BAND, CLAY, INK, SERIES, STONE, style
 
 def demonstration_figure(a: DemonstrationAnswer) -> Any:
     """Plans that show the same: bench days against the chance to pass (or units, without one)."""
-    frame = pd.DataFrame([vars(p) for p in a.plans])
+    frame = pd.DataFrame(
+        [{**{k: v for k, v in vars(p).items() if k != "stretches"}, "volts": p.volts} for p in a.plans or (a.best,)]
+    )  # fmt: skip
     known = any(math.isfinite(p.pass_estimated) for p in a.plans)
     percent = alt.Axis(format="%")
     y = (
@@ -30,8 +32,8 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
     dots = alt.Chart(frame).mark_point(size=80, filled=True).encode(
         x=x, y=y,
         color=alt.Color("allowed:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
-        shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=["circle", "square", "triangle-up"]), title=None),
-        tooltip=["units", alt.Tooltip("shots_each:Q", format=",.0f"), "failures_allowed",
+        shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=["circle", "square", "triangle-up", "diamond"]), title=None),
+        tooltip=["units", alt.Tooltip("shots_each:Q", format=",.0f"), "volts", "failures_allowed",
                  alt.Tooltip("bench_days:Q", format=".2f"), alt.Tooltip("cost:Q", format=",.0f"),
                  alt.Tooltip("pass_estimated:Q", format=".0%")],
     )  # fmt: skip
@@ -42,20 +44,13 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
     layers.append(dots)
     asked = pd.DataFrame([{
         "bench_days": a.bench_days, "units": a.units, "pass_estimated": a.pass_estimated,
-        "text": f"asked: {a.units} units",
+        "text": f"{'best' if a.recommended else 'likeliest'}: {a.units} units",
     }])  # fmt: skip
     mark = alt.Chart(asked).encode(x=x, y=y)
     layers += [
         mark.mark_point(size=230, color=INK, strokeWidth=2),
         mark.mark_text(dy=-16, fontSize=12, color=INK).encode(text="text:N"),
     ]
-    if a.best is not None:
-        best = pd.DataFrame([vars(a.best)]).assign(text=f"best within budget: {a.best.units} units")
-        mark = alt.Chart(best).encode(x=x, y=y)
-        layers += [
-            mark.mark_point(size=260, color=CLAY, strokeWidth=2),
-            mark.mark_text(dy=18, fontSize=12, color=CLAY).encode(text="text:N"),
-        ]
     return style(alt.layer(*layers), height=340)
 
 

@@ -134,6 +134,7 @@ def _facts(a: FlightAnswer) -> list[list[str]]:
     ]  # fmt: skip
     if v.units > 1:
         text = (
+            f"{v.working} or more last: {percent_text(v.enough)} (at least {percent_text(v.enough_lower)}); "
             f"all last: {percent_text(v.all)} (at least {percent_text(v.all_lower)}); "
             f"one at least: {percent_text(v.one)} (at least {percent_text(v.one_lower)})"
         )

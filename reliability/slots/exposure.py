@@ -97,6 +97,8 @@ class SlotData:
         Whether life depends on the voltage.
     copies : float
         Equal units in the slot of one module for each of ``ages``, the first failure ending it.
+    mission : tuple of (float, float)
+        Legs of the mission: ln(V / V_use) and the share of its shots.
     """
 
     name: str
@@ -106,6 +108,7 @@ class SlotData:
     ages: Array
     law: bool
     copies: float = 1.0
+    mission: tuple[tuple[float, float], ...] = ((0.0, 1.0),)
 
     @property
     def failures(self) -> float:

@@ -107,7 +107,8 @@ def mission_exposure(slot: SlotData, shots: float, scale: float) -> Array:
     x = np.concatenate((slot.x, [0.0]))
     age = (np.exp(np.outer(e, x)) @ slot.ages.T) / scale
     b = SHAPES[:, None, None]
-    g = ((age + shots / scale) ** b - age**b).sum(axis=-1)
+    pace = np.sum([share * np.exp(e * leg) for leg, share in slot.mission], axis=0)
+    g = ((age + (pace * shots / scale)[:, None]) ** b - age**b).sum(axis=-1)
     return np.asarray(slot.copies * np.maximum(g, 1e-300)).ravel()
 
 

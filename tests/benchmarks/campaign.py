@@ -9,9 +9,13 @@ import argparse
 from pathlib import Path
 
 import numpy as np
+from scipy.stats import binom
 
+from reliability.decisions.bench import Bench
+from reliability.decisions.plan_search import Limits, Required, Search, courses
+from reliability.decisions.unit_life import unit_life
 from reliability.life.bounds import Bounder
-from reliability.life.design import Plan, bound_width
+from reliability.life.design import Plan, bound_width, shots_each
 from reliability.life.families import WEIBULL
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.targets import LogQuantile
@@ -28,14 +32,73 @@ def demo_capacitors() -> LifeRecords:
 
 
 def pass_chance(communities: int) -> tuple[float, float]:
-    """Foretold and seen share of passes of one demonstration plan."""
+    """Foretold and seen share of passes of a step plan, lives drawn from the laws left open."""
     records = demo_capacitors()
-    plan = asked("demonstrate", records, demonstrate_shots=400, shape=2, units=10, failures=2)
-    fit = fit_life(records)
+    life = unit_life(records, {"charge_V": 1200.0}, 7)
+    a = asked("demonstrate", records, demonstrate_shots=400, units=10, use=("charge_V=1200",))
+    plan = next(p for p in a.plans if len(p.stretches) == 2)
     rng = np.random.default_rng(1)
-    lives = fit.scale * rng.weibull(fit.shape, (communities, plan.units))
-    seen = ((lives < plan.shots_each).sum(axis=1) <= plan.failures_allowed).mean()
-    return plan.pass_estimated, float(seen)
+    passed = 0
+    for k in rng.integers(life.rate.size, size=communities):
+        b, e, rate = life.shape[k], life.exponent[k], life.rate[k]
+        lives = life.scale * (rng.exponential(size=plan.units) / rate) ** (1 / b)
+        spent = sum(s.shots * (s.charge_V / 1200.0) ** e for s in plan.stretches)
+        passed += int((lives < spent).sum() <= plan.failures_allowed)
+    return plan.pass_estimated, passed / communities
+
+
+def limits_kept(cases: int) -> tuple[int, int]:
+    """Plans that exceed a limit, and plans given, over random limits, benches and lives to show."""
+    records = demo_capacitors()
+    volts = (1200.0, 1400.0, 1600.0)
+    lives = {v: unit_life(records, {"charge_V": v}, 1) for v in volts}
+    rng = np.random.default_rng(3)
+    broken = given = 0
+    for _ in range(cases):
+        use = float(rng.choice(volts))
+        units, days, money = (
+            int(rng.integers(1, 30)),
+            10 ** rng.uniform(-2, 1),
+            10 ** rng.uniform(1, 4),
+        )
+        stands, price, day = int(rng.integers(1, 6)), rng.uniform(0, 80), rng.uniform(0, 60)
+        need = Required(
+            10 ** rng.uniform(1, 4), rng.uniform(0.5, 0.99), rng.uniform(0.6, 0.95), (1.5, 2.5), 5.0
+        )
+        search = Search(
+            need, Bench(1 / 3, stands, price, day), lives[use], Limits(units, days, money)
+        )
+        for p in search.all(courses(use, volts[1:]), (0, 2)):
+            given += 1
+            # worked out anew: the fullest stand runs its units one after the other
+            run = sum(s.shots for s in p.stretches) * -(-p.units // stands) * 3 / 86400
+            over = (p.units / units, run / days, (p.units * price + run * day) / money)
+            broken += max(over) > 1 + 1e-9
+    return broken, given
+
+
+def beside_exhaustive() -> list[tuple[float, float]]:
+    """Chance of the likeliest plan found, and of the best on a coarse grid gone through one by one."""
+    records = demo_capacitors()
+    life = unit_life(records, {"charge_V": 1400.0}, 1)
+    low, high = (float(v) for v in np.quantile(life.shape, [0.05, 0.95]))
+    out = []
+    for shots, days in ((700, 0.6), (1000, 1.0), (1300, 0.8)):
+        need = Required(shots, 0.9, 0.95, (low, high), float(np.quantile(life.exponent, 0.05)))
+        search = Search(need, Bench(1 / 3), life, Limits(20, days))
+        mine = max(p.pass_estimated for p in search.all(courses(1400.0, (1600.0,)), range(4)))
+        best = 0.0
+        for n in range(1, 21, 3):
+            for allowed in range(min(n, 4)):
+                each = shots_each(0.9, 0.95, n, shots, low, allowed)
+                if each < shots:
+                    each = shots_each(0.9, 0.95, n, shots, high, allowed)
+                if n * each * 3 / 86400 > days:
+                    continue
+                alive = np.exp(-life.rate * (each / life.scale) ** life.shape)
+                best = max(best, float(binom.cdf(allowed, n, 1 - alive).mean()))
+        out.append((mine, best))
+    return out
 
 
 def width(communities: int, shipped: int) -> tuple[float, float, float]:
@@ -78,6 +141,10 @@ def main() -> None:
     print(
         f"chance to pass: foretold {told:.3f}, seen {seen:.3f} (s.e. {np.sqrt(told * (1 - told) / a.communities):.3f})"
     )
+    broken, given = limits_kept(1000)
+    print(f"limits: {broken} of {given:,} plans in 1,000 random cases exceed one")
+    for mine, best in beside_exhaustive():
+        print(f"chance to pass of the likeliest plan {mine:.3f}, best of a coarse grid {best:.3f}")
     told, run, shipped = width(a.communities, 300)
     print(
         f"factor of the bound: foretold {told:.3f}, in {a.communities} communities {run:.3f} ({run / told - 1:+.1%}), shipped bound on 300 tests {shipped:.3f}"
