@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import contextlib
 import importlib
+import os
 import sys
 
 import click
@@ -72,7 +73,9 @@ def shotlife() -> None:
 def main(argv: list[str] | None = None) -> None:
     """Run, and turn every expected error into words and an exit code."""
     # names of files, columns and parts come from outside and must not steer the terminal
-    out, err = TerminalSafe(sys.stdout), TerminalSafe(sys.stderr)
+    # (there is no stream where who started this closed it)
+    nowhere = open(os.devnull, "w")  # noqa: SIM115
+    out, err = TerminalSafe(sys.stdout or nowhere), TerminalSafe(sys.stderr or nowhere)
     with contextlib.redirect_stdout(out), contextlib.redirect_stderr(err):
         _run(argv)
 

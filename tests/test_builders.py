@@ -12,7 +12,7 @@ from scipy import integrate, optimize, stats
 
 from reliability.decisions.builders import holm
 from reliability.life.compare import Comparison
-from reliability.life.families import WEIBULL
+from reliability.life.families import WEIBULL, family
 from reliability.life.fit import fit_life
 from reliability.life.logrank import log_rank
 from reliability.life.pooling import _Data, fit_pooled, marginal_loglik
@@ -239,3 +239,21 @@ def test_commands(tmp_path):
     run("check", sheet, *names, "--keep-mapping", "mine", env=env)
     assert "sound; 2 records" in run("check", sheet, "--mapping", "mine", env=env).stdout
     assert "no mapping" in run("check", sheet, "--mapping", "other", env=env, code=2).stderr
+
+
+@pytest.mark.parametrize("name", ["weibull", "exponential"])
+def test_sums_of_a_group_serve_every_shift(name):
+    """The Weibull short cut of the pooled likelihood against the sum over units, with late entry and counts."""
+    rng = np.random.default_rng(3)
+    n = 60
+    good, fails = 1000 * rng.weibull(2, n) + 1, rng.random(n) < 0.6
+    records = LifeRecords.of(
+        good, np.where(fails, good, np.inf), shots_from=np.where(rng.random(n) < 0.3, good / 3, 0),
+        builder=[f"b{i % 7}" for i in range(n)], module=[f"m{i}" for i in range(n)], slot=["igniter"] * n,
+        count=rng.integers(1, 4, n),
+    )  # fmt: skip
+    data = _Data(records, rng.normal(size=(n, 1)), records.builder)
+    fam, phi, shift = family(name), np.array([1.7, 0.3, 0.4]), np.linspace(-3, 3, 11)
+    by_unit = np.zeros((7, shift.size))
+    np.add.at(by_unit, data.index, data.by_record(fam, phi, shift))
+    assert data.by_group(fam, phi, shift) == pytest.approx(by_unit, rel=1e-12)

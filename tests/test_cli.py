@@ -143,3 +143,37 @@ def test_help_imports_nothing_heavy():
         subprocess.run([sys.executable, "-c", code], capture_output=True, text=True).stdout.strip()
         == "[]"
     )
+
+
+def test_a_closed_output_loses_no_file(tmp_path):
+    """Nobody reads on, or standard output was closed from the start: what was to be written is written."""
+    store = tmp_path / "s.duckdb"
+    run("demo", store=store)
+    shot = [sys.executable, "-m", "reliability.cli"]
+    wear = [*shot, "wear", "--store", store, "--quantity", "capacitance_uF", "--to", tmp_path / "worn.csv"]  # fmt: skip
+    p = subprocess.Popen([*map(str, wear)], stdout=subprocess.PIPE, stderr=subprocess.PIPE, cwd=ROOT, text=True)  # fmt: skip
+    p.stdout.close()
+    assert "Traceback" not in p.stderr.read()
+    p.wait()
+    p.stderr.close()
+    assert (tmp_path / "worn.csv").read_text().startswith("builder,")
+    export = f'exec "$@" --store "{store}" --to "{tmp_path / "out.csv"}" >&-'
+    p = subprocess.run(["sh", "-c", export, "sh", *shot, "export"], cwd=ROOT, capture_output=True, text=True)  # fmt: skip
+    assert p.returncode == 0 and not p.stderr
+    assert (tmp_path / "out.csv").exists()
+
+
+def test_a_missing_extra_is_said_before_the_answer(monkeypatch, tmp_path):
+    from click.testing import CliRunner
+
+    from reliability.commands import report
+    from reliability.notes import CannotAnswer
+
+    monkeypatch.setitem(sys.modules, "typst", None)
+    words = ["--module", "x", "--shots", "1", "--to", str(tmp_path / "x.pdf"), "--from", "nofile.csv"]  # fmt: skip
+    found = CliRunner().invoke(report.command, words)
+    assert isinstance(found.exception, CannotAnswer) and "paper" in str(found.exception)
+
+
+def test_a_fault_of_a_whole_file_has_no_row(tmp_path):
+    assert "nofile.csv: there is no such file" in run("check", "nofile.csv", code=2).stderr

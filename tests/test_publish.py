@@ -177,6 +177,14 @@ def test_what_is_refused():
         site([*pages(), Page("citations", "x", "y")], ABOUT)
 
 
+def test_a_question_that_cannot_be_asked_publishes_nothing(tmp_path):
+    """A page that somebody asked for and that names what is not there is said, not published."""
+    p = run("publish", tmp_path / "site", "--from", DEMO / "life_moss.csv", "--licence", "CC0-1.0", "--created", "2026-01-02",
+            "--ask", "life --slot nosuch", code=2)  # fmt: skip
+    assert "life --slot nosuch" in p.stderr and "no record with slot nosuch" in p.stderr
+    assert not (tmp_path / "site").exists()
+
+
 def test_what_the_contribution_page_says_works(tmp_path):
     """The commands as printed, on the template filled in."""
     row = "me,m1,main_capacitor,c1,film-a,,4120,4120,short,1400,2000,1,,,,,,invented\n"

@@ -4,16 +4,12 @@ import duckdb
 import pytest
 
 from reliability.sheets.life import read_life
-from reliability.store import Store, StoreError, backup
+from reliability.store import Store, StoreError
 from reliability.store.backup import make_backup, restore
+from tests.benchmarks.attacks.recovery import killed_backups, killed_restores
 from tests.command import ROOT
 
 DEMO = ROOT / "datasets" / "demo"
-STEPS = ["_unpack", "_add_logs", "_sync", "_keep_before", "_clear_ahead", "_sha256"]
-
-
-class Stopped(BaseException):
-    """Stands in for a kill: nothing of ours catches it."""
 
 
 @pytest.fixture
@@ -25,25 +21,19 @@ def two(tmp_path):
     return old, new.state(), tmp_path / "b.zip"
 
 
-@pytest.mark.parametrize("after", [False, True])
-@pytest.mark.parametrize("step", STEPS)
-def test_stopped_at_a_step(two, monkeypatch, step, after):
-    old, new_state, file = two
-    old_state = old.state()
-    real = getattr(backup, step)
+def test_restore_killed_at_every_step(two):
+    """SIGKILL before each thing that a restore asks of the file system (see tests/killing.py)."""
+    old, _, file = two
+    lines = list(killed_restores(old, file))
+    assert len(lines) > 20
+    assert [x for x in lines if not x[1]] == []
 
-    def stop(*args):
-        if after:
-            real(*args)
-        raise Stopped
 
-    monkeypatch.setattr(backup, step, stop)
-    with pytest.raises(Stopped):
-        restore(file, old, replace=True)
-    monkeypatch.undo()
-    assert old.state() in (old_state, new_state) and len(old.contributions()) == 1
-    restore(file, old, replace=True)
-    assert old.state() == new_state
+def test_backup_killed_at_every_step(two, tmp_path):
+    old, _, _ = two
+    lines = list(killed_backups(old, tmp_path / "killed"))
+    assert len(lines) > 10
+    assert [x for x in lines if not x[1]] == []
 
 
 def test_left_over_write_ahead_file_is_set_aside(two):

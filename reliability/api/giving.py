@@ -9,7 +9,7 @@ from pathlib import Path
 
 from starlette.concurrency import run_in_threadpool
 from starlette.datastructures import QueryParams
-from starlette.requests import Request
+from starlette.requests import ClientDisconnect, Request
 from starlette.responses import JSONResponse, Response
 from starlette.routing import Route
 
@@ -77,15 +77,24 @@ def _numbers(q: QueryParams) -> tuple[int, ...]:
 async def _body(request: Request) -> bytes:
     """The file itself. Raises Refused if it is too large or comes too slowly."""
     body = bytearray()
+    said = request.headers.get("content-length", "")
+    if said.isascii() and said.isdigit() and int(said[:15]) > LARGEST:
+        raise _too_large()  # before any of it is received
     try:
         async with asyncio.timeout(SLOWEST):
             async for chunk in request.stream():
                 body += chunk
                 if len(body) > LARGEST:
-                    raise Refused(413, f"more than {LARGEST >> 20} MiB; add it with 'shotlife add'")
+                    raise _too_large()
+    except ClientDisconnect:
+        raise Refused(400, "the file did not come whole") from None  # nobody is there to read it
     except TimeoutError:
         raise Refused(408, f"the file did not come within {SLOWEST} s") from None
     return bytes(body)
+
+
+def _too_large() -> Refused:
+    return Refused(413, f"more than {LARGEST >> 20} MiB; add it with 'shotlife add'")
 
 
 def _looked(store: Stored, q: QueryParams, body: bytes) -> Looked:

@@ -217,17 +217,24 @@ def run(
         answer, why = e.partial, str(e)  # type: ignore[assignment]
     if why:
         click.echo(why, err=True)
-    if as_json:
-        emit_json(answer)
-    else:
-        click.echo(answer.sentence)
-        show(answer)
-        emit_notes(answer.notes)
-        emit_citations(answer.basis.citations)
-    # last, so that an answer is shown even where it cannot be kept
-    if after is not None:
-        after(answer, origin, question, **more)
+    try:
+        if as_json:
+            emit_json(answer)
+        else:
+            _tell(answer, show)
+    finally:
+        # last, so that an answer is shown even where it cannot be kept; and also where nobody reads on
+        if after is not None:
+            after(answer, origin, question, **more)
     return 3 if why or not answer.answered else 0
+
+
+def _tell(answer: Any, show: Callable[[Any], None]) -> None:
+    """An answer in words."""
+    click.echo(answer.sentence)
+    show(answer)
+    emit_notes(answer.notes)
+    emit_citations(answer.basis.citations)
 
 
 def _nothing(question: Any, why: CannotAnswer) -> dict[str, Any]:

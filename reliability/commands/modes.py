@@ -9,6 +9,10 @@ import click
 from reliability.commands.common import number, question_command, table
 
 
+def _upper(value: float) -> str:
+    return "no upper bound" if value == float("inf") else number(value)
+
+
 def show(a: Any) -> None:
     """Each mode by itself, and its share."""
     click.echo(
@@ -17,7 +21,7 @@ def show(a: Any) -> None:
     )
     rows = [
         [
-            m.mode, f"{m.failed:g}", number(m.shape, 3), number(m.shots), number(m.lower), number(m.upper),
+            m.mode, f"{m.failed:g}", number(m.shape, 3), number(m.shots), number(m.lower), _upper(m.upper),
             number(m.incidence, 3), number(m.incidence_lower, 3), number(m.incidence_upper, 3),
         ]
         for m in a.modes

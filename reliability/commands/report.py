@@ -8,6 +8,7 @@ from typing import Any
 import click
 
 from reliability.commands.common import question_command
+from reliability.extras import load
 from reliability.notes import BadInput
 
 
@@ -24,9 +25,18 @@ def write(a: Any, origin: Any, question: Any, target: Path) -> None:
 
 
 def check(_: Any, __: Any, target: Path) -> Path:
-    """The ending tells the form."""
+    """The ending tells the form; what that needs is missed before the answer is worked out.
+
+    Raises
+    ------
+    BadInput
+    CannotAnswer
+        Without the paper extra.
+    """
     if target.suffix.lower() not in (".pdf", ".html"):
         raise BadInput(f"{target.name}: allowed endings are .pdf and .html")
+    if target.suffix.lower() == ".pdf":
+        load("typst")
     return target
 
 

@@ -33,6 +33,10 @@ from reliability.words import percent_text, shots_text, whole
 NAN = float("nan")
 
 
+BEYOND_COUNTING = 1e12
+"""shots; an upper bound beyond (95,000 years at a shot in three seconds) is none"""
+
+
 @dataclass(frozen=True)
 class ModeLife:
     """One failure mode: its own life with the other modes removed, and its share as tested.
@@ -198,7 +202,8 @@ def _mode_life(
             fit = fit_life(own, q.family)
             shape = fit.shape
             b = Bounder(own, fit, q.confidence, q.bound, q.seed).quantile(q.fraction)
-        shots, lower, upper = b.estimate, b.lower, b.upper
+        shots, lower = b.estimate, b.lower
+        upper = b.upper if b.upper < BEYOND_COUNTING else float("inf")
     except NoMaximum as e:
         reason = str(e)
     share, low, high = (float(v[mode][-1]) for v in (curve.by_mode, curve.lower, curve.upper))

@@ -130,10 +130,31 @@ class _Data:
 
     def by_group(self, fam: Family, phi: Array, shift: Array) -> Array:
         """The same summed over each group, (g, k)."""
+        if fam.extreme_value and not self.between.any():
+            return self._by_group_of_sums(phi, shift)
         rows = self.by_record(fam, phi, shift)
         out = np.zeros((self.groups.size, shift.size))
         np.add.at(out, self.index, rows)
         return out
+
+    def _by_group_of_sums(self, phi: Array, shift: Array) -> Array:
+        """Weibull without intervals: a shift multiplies each unit's hazard, so a group's sums serve all shifts."""
+        beta, failed = phi[0], self.exact
+        with np.errstate(over="ignore", invalid="ignore", divide="ignore"):
+            low, _, jacobian = self._ends(phi)
+            hazard = np.where(failed | self.right, np.exp(low), 0.0)
+            if self.late.any():
+                entry = beta * self.start + phi[1] + self.x_first @ phi[2:]
+                hazard[self.late] -= np.exp(entry[self.late])
+            fixed = np.where(failed, low + np.log(beta) + jacobian, 0.0)
+
+            def total(of: Array) -> Array:
+                sums = np.bincount(self.index, self.weight * of, self.groups.size).astype(float)
+                return sums[:, None]
+
+            move = -beta * shift[None, :]
+            out = total(fixed) + move * total(failed.astype(float)) - np.exp(move) * total(hazard)
+        return np.maximum(np.nan_to_num(out, nan=-1e8, neginf=-1e8), -1e8)
 
 
 def marginal_loglik(fam: Family, data: _Data, phi: Array, tau: float) -> float:

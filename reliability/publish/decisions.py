@@ -20,16 +20,19 @@ from reliability.publish.page import Basis, Page
 
 USUAL = "main_capacitor"
 BENCH = frozenset({"demonstrate", "narrow", "accelerate", "derate", "wear", "module", "flight"})
+MOST_COMPARED = 40
+"""builders that the site compares unasked: each is tested, and the pool worked out without each"""
 NOT_RECORDED = "The pool holds no {} yet, so there is nothing to say."
 
 
 @dataclass(frozen=True)
 class Wanted:
-    """A page to make: its file name, its title, and the question it answers."""
+    """A page to make: its file name, its title, and the question it answers; whether somebody asked for it."""
 
     name: str
     title: str
     question: Any
+    asked_for: bool = False
 
 
 def usual_slot(pool: Pool) -> str:
@@ -78,7 +81,7 @@ def asked_page(text: str, number: int) -> Wanted:
         raise BadInput(f"no question {name[:40]!r}; there are: {', '.join(QUESTIONS)}")
     cls = question_class(name)
     question = from_texts(cls, _settings(words, cls.settings()))
-    return Wanted(f"{name.replace('_', '-')}-{number}", text[:60], question)
+    return Wanted(f"{name.replace('_', '-')}-{number}", text[:60], question, True)
 
 
 def _settings(words: Sequence[str], schemas: dict[str, Any]) -> dict[str, list[str]]:
@@ -106,17 +109,28 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
     """The page of one question: its sentence, pictures, tables, notes, and what it rests on.
 
     Where the pool cannot answer, the page says why.
+
+    Raises
+    ------
+    BadInput
+        If somebody asked for it and a setting names what the pool does not hold.
     """
     question = wanted.question
     missing = [k for k in question.needs if k != "ignition" and getattr(pool, k) is None]
     if missing and "life" not in question.needs:
         return Page(wanted.name, wanted.title, NOT_RECORDED.format(" and ".join(missing)))
+    count = len(set(pool.records.builder.tolist()))
+    if question.name == "builders" and count > MOST_COMPARED and not wanted.asked_for:
+        many = f"{count} builders are more than this page compares unasked ({MOST_COMPARED}); choose some on your own machine."
+        return Page(wanted.name, wanted.title, many, code=_same(question, bundle))
     why = ""
     try:
         answer: Any = ask(question, pool)
     except CannotAnswer as e:
         why, answer = str(e), e.partial
     except BadInput as e:
+        if wanted.asked_for:
+            raise BadInput(f"--ask {wanted.title!r}: {e}") from None
         return Page(wanted.name, wanted.title, f"Not to be answered here: {e}")
     if answer is None:
         return Page(wanted.name, wanted.title, f"These records do not carry an answer: {why}")
@@ -130,10 +144,15 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
         notes += (Note("too_many_points", text),)
     return Page(
         wanted.name, wanted.title, answer.sentence, figures=tuple(p for p in pictures if p.spec), tables=tables,
-        code=(("The same on your own machine", again(question, Files((Path(bundle),))) + "\n"),),
+        code=_same(question, bundle),
         basis=_basis(answer), notes=(*notes, *answer.notes), bench=question.name in BENCH,
         citations=answer.basis.citations,
     )  # fmt: skip
+
+
+def _same(question: Any, bundle: str) -> tuple[tuple[str, str], ...]:
+    """The command that asks the same of the bundle among the downloads."""
+    return (("The same on your own machine", again(question, Files((Path(bundle),))) + "\n"),)
 
 
 def _basis(answer: Any) -> tuple[Basis, ...]:

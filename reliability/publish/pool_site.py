@@ -3,10 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from concurrent.futures import ProcessPoolExecutor
 
 from reliability.ask.packing import Packed
 from reliability.ledger import carry_out, checks
+from reliability.pool import Pool
 from reliability.publish.decisions import (
+    Wanted,
     asked_page,
     decision_page,
     front_page,
@@ -46,8 +49,15 @@ def pool_pages(
     """
     further = [asked_page(text, i) for i, text in enumerate(questions, 1)]
     pool = packed.pool()
-    decided = [decision_page(w, pool, bundle) for w in (*usual_pages(pool, shots), *further)]
+    decided = _decided([*usual_pages(pool, shots), *further], pool, bundle)
     return [
         front_page(decided, packed, described), *decided, published_page(pool, with_published, bundle),
         checks_page(carry_out(c).as_dict() for c in checks()),
     ]  # fmt: skip
+
+
+def _decided(wanted: Sequence[Wanted], pool: Pool, bundle: str) -> list[Page]:
+    """The pages of questions, worked out side by side on all cores, in the order asked for."""
+    n = len(wanted)
+    with ProcessPoolExecutor() as crew:
+        return list(crew.map(decision_page, wanted, [pool] * n, [bundle] * n))

@@ -35,6 +35,8 @@ class SheetFault:
     message: str
 
     def __str__(self) -> str:
+        if not self.row and not self.column:
+            return f"{self.file}: {self.message}"
         return f"{self.file}:{self.row}:{self.column}: {self.message}"
 
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import hashlib
 import json
 import os
@@ -11,6 +12,7 @@ import shutil
 import tempfile
 import zipfile
 import zlib
+from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -209,10 +211,10 @@ def restore(path: Path, box: Store, replace: bool = False, roles: bool = False) 
         raise StoreError(f"{path.name} holds no roles; nothing was restored")
     try:
         box.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
-        with tempfile.TemporaryDirectory(prefix="shotlife-", dir=box.path.parent) as folder:
-            _unpack(path, Path(folder))
-            _add_logs(Path(folder) / LOGS, box.log_folder)
-            new = Path(folder) / NAME
+        with _alone(box) as folder:
+            _unpack(path, folder)
+            _add_logs(folder / LOGS, box.log_folder)
+            new = folder / NAME
             new.chmod(0o600)
             _sync(new)
             if box.exists:
@@ -222,10 +224,32 @@ def restore(path: Path, box: Store, replace: bool = False, roles: bool = False) 
             new.replace(box.path)
             _sync(box.path.parent)
             for name in found.roles if roles else ():
-                _put_roles(Path(folder) / name, box.path.parent / name)
+                _put_roles(folder / name, box.path.parent / name)
     except OSError as e:
         raise StoreError(f"cannot restore to {box.path}: {e.strerror or e}") from None
     return found
+
+
+@contextlib.contextmanager
+def _alone(box: Store) -> Iterator[Path]:
+    """A folder beside the store for one restore at a time; what a killed one left there is removed."""
+    import fcntl
+
+    folder = box.path.with_name(f".{box.path.name}.restoring")
+    folder.mkdir(exist_ok=True, mode=0o700)
+    handle = os.open(folder, os.O_RDONLY)
+    try:
+        fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+        for left in folder.iterdir():
+            shutil.rmtree(left) if left.is_dir() else left.unlink()
+        try:
+            yield folder
+        finally:
+            shutil.rmtree(folder, ignore_errors=True)
+    except BlockingIOError:
+        raise StoreError(f"{box.path} is being restored by another program") from None
+    finally:
+        os.close(handle)
 
 
 def _put_roles(new: Path, place: Path) -> None:
