@@ -18,6 +18,8 @@ from reliability.notes import BadInput, NoEffect
 
 SESSION = ("confidence", "builder", "part", "slot")
 """settings that stay as they were when the page is changed"""
+MOST_OFFERED = 2000
+"""labels offered by one control; more would be slow, and nobody reads them"""
 CONFIDENCES = [0.8, 0.9, 0.95, 0.99]
 
 
@@ -156,6 +158,19 @@ class Controls:
         listed = self.schemas[name].get("type") == "array"
         if picked is not None:
             self.values[name] = (picked,) if listed else picked
+
+    def one_or_none(self, place: DeltaGenerator, name: str, label: str, within: str = "") -> None:
+        """One label of the pool, or none; long lists are narrowed to those that hold ``within``."""
+        known = [k for k in self.choices.get(self.schemas[name].get("of", name), []) if within in k]
+        stated = st.session_state.get(name) or st.query_params.get(name)
+        if stated and stated not in known:
+            known = [stated, *known]
+        picked = place.selectbox(
+            label, known[:MOST_OFFERED], index=None, key=name, bind="query-params", placeholder="none",
+            help=self._help(name),
+        )  # fmt: skip
+        if picked:
+            self.values[name] = picked
 
     def enum(self, place: DeltaGenerator, name: str, label: str) -> None:
         """One of a setting's values."""

@@ -15,6 +15,10 @@ HELP = {
         "Right: the same points on paper scaled so that the chosen family is a straight line. If the points bend away "
         "from the line, try another family."
     ),
+    "History": (
+        "What happened to each module: its slots as rows along shots, units one after the other where one was swapped, "
+        "coloured by voltage. Choose or click a unit for its record, and for where it stands among units like it."
+    ),
     "Failure modes": (
         "What kills the units: each mode by itself, as if the others could not happen, and the chance of ending by each "
         "mode while all of them are at work."

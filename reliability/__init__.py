@@ -24,7 +24,7 @@ _PUBLIC = {
     "ask.plain": ("plain",),
     "ask.answers": (
         "Accelerate", "Answer", "Basis", "Builders", "BuildersAnswer", "Demonstrate", "DemonstrationAnswer", "Derate",
-        "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "LearningAnswer", "Life", "LifeAnswer",
+        "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "History", "HistoryAnswer", "LearningAnswer", "Life", "LifeAnswer",
         "MisfireAnswer", "Misfires", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool",
         "Progress", "ProgressAnswer", "Question", "Source", "Wear", "WearAnswer",
     ),

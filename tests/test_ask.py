@@ -40,10 +40,11 @@ GIVEN = {
     "builders": {"slot": ["main_capacitor"]},
     "life": {"slot": ["main_capacitor"], "at": ["500"]},
     "modes": {"slot": ["main_capacitor"]},
+    "history": {"unit": ["kite/kite-03/main_capacitor/mai3"]},
 }
 PAGES = {
     "life": "life_curves.py", "modes": "failure_modes.py", "module": "overview.py", "flight": "flight.py",
-    "derate": "derating.py", "wear": "wear.py", "misfires": "misfires.py", "builders": "builders.py",
+    "derate": "derating.py", "wear": "wear.py", "history": "history.py", "misfires": "misfires.py", "builders": "builders.py",
     "demonstrate": "campaign.py", "accelerate": "campaign.py",
 }  # fmt: skip
 

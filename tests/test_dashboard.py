@@ -19,6 +19,7 @@ PAGES = sorted(
         "contributions",
         "controls",
         "door",
+        "look",
         "shared",
         "sign_in",
         "waiting",

@@ -12,6 +12,8 @@ from reliability.decisions.demonstration import (
 from reliability.decisions.derating import CurvePoint, Derate, DeratingAnswer
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
 from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
+from reliability.decisions.history import History, HistoryAnswer
+from reliability.decisions.lanes import Stretch
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
 from reliability.decisions.life import Life, LifeAnswer
 from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfires
@@ -24,8 +26,8 @@ from reliability.pool import Basis, Pool, Source
 
 __all__ = [
     "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Curve", "CurvePoint", "Demonstrate",
-    "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "FlightSlot",
+    "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "FlightSlot", "History", "HistoryAnswer",
     "IgnitionEffect", "LearningAnswer", "LearningPlan", "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "Modes",
     "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question",
-    "Source", "Step", "Wear", "WearAnswer",
+    "Source", "Step", "Stretch", "Wear", "WearAnswer",
 ]  # fmt: skip

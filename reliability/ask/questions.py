@@ -16,6 +16,7 @@ QUESTIONS = {
     "derate_parts": "derating_parts:DerateParts",
     "wear": "remaining:Wear",
     "misfires": "misfiring:Misfires",
+    "history": "history:History",
     "builders": "builders:Builders",
     "demonstrate": "demonstration:Demonstrate",
     "progress": "demonstration:Progress",
