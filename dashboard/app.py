@@ -15,7 +15,7 @@ gate()
 page = st.navigation(
     {
         "Life": [
-            st.Page("overview.py", title="Module life", icon=":material/bolt:", default=True),
+            st.Page("my_module.py", title="My module", icon=":material/bolt:", default=True),
             st.Page("life_curves.py", title="Life curves", icon=":material/show_chart:"),
             st.Page("history.py", title="History", icon=":material/view_timeline:"),
             st.Page("failure_modes.py", title="Failure modes", icon=":material/troubleshoot:"),

@@ -16,8 +16,8 @@ from reliability.ask.answers import Question
 from reliability.ask.texts import from_texts, read_texts
 from reliability.notes import BadInput, NoEffect
 
-SESSION = ("confidence", "builder", "part", "slot")
-"""settings that stay as they were when the page is changed"""
+SESSION = ("confidence", "builder", "part", "slot", "module", "use", "shots", "survival")
+"""settings that stay as they were when the page is changed: one confidence, one operating point, one mission"""
 MOST_OFFERED = 2000
 """labels offered by one control; more would be slow, and nobody reads them"""
 CONFIDENCES = [0.8, 0.9, 0.95, 0.99]
@@ -90,6 +90,10 @@ _FILL = {"module": "x", "shots": "1000", "demonstrate_shots": "1000", "within_fa
 
 def _many(cls: type[Question], name: str) -> bool:
     return cls.settings()[name].get("type") == "array"
+
+
+def _within(value: float, low: float | None, high: float | None) -> bool:
+    return (low is None or value >= low) and (high is None or value <= high)
 
 
 class Controls:
@@ -215,13 +219,21 @@ class Controls:
             low = float(low) + 1e-9
         if high is not None and "exclusiveMaximum" in core and high < 1e6:
             high = float(high) - 1e-9
+        self._remembered(
+            name, start, lambda v: isinstance(v, (int, float)) and _within(v, low, high)
+        )
         given = place.number_input(
             self._label(name, label), min_value=None if low is None else kind(low),
             max_value=None if high is None else kind(high), value=None if start is None else kind(start),
             step=None if step is None else kind(step), format="%d" if whole else "%.10g", key=name, bind="query-params", help=self._help(name),
         )  # fmt: skip
+        self._keep(name, given)
         if given is not None:
             self.values[name] = given
+
+    def pairs(self, name: str) -> Pairs:
+        """A setting of ``column=level`` texts, each column with a control of its own."""
+        return Pairs(self, name)
 
     def text(self, place: DeltaGenerator, name: str, label: str, value: str = "") -> None:
         """A text."""
@@ -272,3 +284,62 @@ class Controls:
     def _keep(self, name: str, value: Any) -> None:
         if name in SESSION:
             st.session_state.setdefault("kept", {})[name] = value
+
+
+class Pairs:
+    """Controls for a setting of ``column=level`` texts, such as the operating point.
+
+    The address holds one text of them all; each control reads its level from there, and writes it back.
+    """
+
+    def __init__(self, controls: Controls, name: str) -> None:
+        self.controls, self.name = controls, name
+        controls._remembered(name, "", lambda v: isinstance(v, str))
+        text = st.session_state.get(name)
+        if text is None:
+            text = " ".join(_texts(controls.cls, name))
+            st.session_state[name] = text
+        self.said = _levels(text)
+
+    def number(self, place: DeltaGenerator, column: str, label: str, step: float) -> None:
+        """A number, or nothing where the data's own stands."""
+        key = f"{self.name}_{column}"
+        try:
+            st.session_state[key] = float(self.said[column]) if column in self.said else None
+        except ValueError:
+            st.session_state[key] = None
+        place.number_input(
+            label, key=key, step=step, format="%.10g", placeholder="as recorded", on_change=_say, args=(self.name, column)
+        )  # fmt: skip
+
+    def choice(self, place: DeltaGenerator, column: str, label: str, known: Sequence[str]) -> None:
+        """One of these labels, or nothing where the data's own stands."""
+        key = f"{self.name}_{column}"
+        said = self.said.get(column)
+        st.session_state[key] = said if said in known else None
+        place.selectbox(
+            label, list(known), index=None, key=key, placeholder="as recorded", on_change=_say, args=(self.name, column)
+        )  # fmt: skip
+
+    def text(self, place: DeltaGenerator, label: str) -> None:
+        """All of them as one text, as the address has it; the question gets it as it stands."""
+        c = self.controls
+        given = place.text_input(label, key=self.name, bind="query-params", help=c._help(self.name))
+        c._keep(self.name, given)
+        c.set(**{self.name: tuple(given.replace(",", " ").split())})
+
+
+def _levels(text: str) -> dict[str, str]:
+    """Levels by column in a text of ``column=level`` pairs; what is no pair is left to the question to refuse."""
+    parts = (p.partition("=") for p in text.replace(",", " ").split())
+    return {column: level for column, sign, level in parts if sign}
+
+
+def _say(name: str, column: str) -> None:
+    """Write what a control holds into the text that the address shows."""
+    given = st.session_state.get(f"{name}_{column}")
+    levels = _levels(st.session_state.get(name) or "")
+    levels.pop(column, None)
+    if given is not None:
+        levels[column] = f"{given:.10g}" if isinstance(given, float) else str(given)
+    st.session_state[name] = " ".join(f"{k}={v}" for k, v in levels.items())

@@ -188,6 +188,11 @@ def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) 
     )  # fmt: skip
 
 
+def folded(label: str) -> DeltaGenerator:
+    """A fold for what comes after plain words: tables, and the statistician's words."""
+    return st.expander(label, icon=":material/unfold_more:")
+
+
 def title(text: str) -> DeltaGenerator:
     """Page title, and below it the place for the answer, so that it comes first."""
     st.title(text)

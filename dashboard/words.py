@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 HELP = {
-    "Module life": (
+    "My module": (
         "How many shots a whole module lasts and which part ends it. Each slot (capacitor, igniter, fuel ...) gets its own "
         "life model; the first slot to fail ends the module. The lower edge of the band is the number to promise from: "
         "at the confidence you choose, the truth is at least that good."

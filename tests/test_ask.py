@@ -43,7 +43,7 @@ GIVEN = {
     "history": {"unit": ["kite/kite-03/main_capacitor/mai3"]},
 }
 PAGES = {
-    "life": "life_curves.py", "modes": "failure_modes.py", "module": "overview.py", "flight": "flight.py",
+    "life": "life_curves.py", "modes": "failure_modes.py", "module": "my_module.py", "flight": "flight.py",
     "derate": "derating.py", "wear": "wear.py", "history": "history.py", "misfires": "misfires.py", "builders": "builders.py",
     "demonstrate": "campaign.py", "accelerate": "campaign.py",
 }  # fmt: skip

@@ -16,11 +16,12 @@ from reliability.figures.modes import incidence_figure
 from reliability.figures.module import ends_figure, module_figure
 from reliability.figures.plans import demonstration_figure, learning_figure
 from reliability.figures.remaining import paths_figure, remaining_figure
+from reliability.figures.slots import flight_slots_figure, module_slots_figure
 from reliability.figures.style import DASHES, SERIES
 
 __all__ = [
-    "DASHES", "SERIES", "can_export", "curves_figure", "demonstration_figure", "ends_figure", "flight_figure", "forest_figure",
+    "DASHES", "SERIES", "can_export", "curves_figure", "demonstration_figure", "ends_figure", "flight_figure", "flight_slots_figure", "forest_figure",
     "history_figure", "ignition_figure", "incidence_figure", "influence_figure", "learning_figure", "life_stress_figure",
-    "mean_count_figure", "module_figure", "paths_figure", "place_figure", "probability_figure", "remaining_figure", "residual_figure",
+    "mean_count_figure", "module_figure", "module_slots_figure", "paths_figure", "place_figure", "probability_figure", "remaining_figure", "residual_figure",
     "survival_figure", "to_png", "to_svg", "trade_figure",
 ]  # fmt: skip
