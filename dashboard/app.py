@@ -36,6 +36,8 @@ page = st.navigation(
         ],
     }
 )
+st.session_state["turned"] = st.session_state.get("page") != page.title
+st.session_state["page"] = page.title
 page.run()
 with st.expander("What this page means", icon=":material/help:"):
     st.write(HELP[page.title])

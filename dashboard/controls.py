@@ -115,8 +115,7 @@ class Controls:
         self.drawn: set[str] = set()
         self._refuse_unknown()
         # what the last page left under a control's key is not this page's
-        self.turned = st.session_state.get("page") != cls.name
-        st.session_state["page"] = cls.name
+        self.turned = bool(st.session_state.get("turned"))
 
     def _refuse_unknown(self) -> None:
         """A label in the address that is not in the pool is said, and nothing else is shown."""
@@ -271,7 +270,7 @@ class Controls:
     def _remembered(self, name: str, default: Any, sound: Any) -> None:
         """Bring back what was chosen on another page, unless the address says otherwise."""
         kept = st.session_state.setdefault("kept", {})
-        fresh = name not in st.session_state and name not in st.query_params
+        fresh = (self.turned or name not in st.session_state) and name not in st.query_params
         if (
             name in SESSION
             and fresh
@@ -289,43 +288,48 @@ class Controls:
 class Pairs:
     """Controls for a setting of ``column=level`` texts, such as the operating point.
 
-    The address holds one text of them all; each control reads its level from there, and writes it back.
+    One text holds them all, and stands in the address; each control reads its level from there, and
+    writes it back. Its key is not the setting's name: another page may have a number of that name.
     """
 
     def __init__(self, controls: Controls, name: str) -> None:
-        self.controls, self.name = controls, name
-        controls._remembered(name, "", lambda v: isinstance(v, str))
-        text = st.session_state.get(name)
-        if text is None:
-            text = " ".join(_texts(controls.cls, name))
-            st.session_state[name] = text
-        self.said = _levels(text)
+        self.controls, self.name, self.key = controls, name, f"{name}_pairs"
+        if name in st.query_params and (controls.turned or self.key not in st.session_state):
+            st.session_state[self.key] = " ".join(_texts(controls.cls, name))
+        elif controls.turned or self.key not in st.session_state:
+            kept = st.session_state.setdefault("kept", {}).get(name)
+            st.session_state[self.key] = kept if isinstance(kept, str) else ""
+        self.said = _levels(st.session_state[self.key])
 
     def number(self, place: DeltaGenerator, column: str, label: str, step: float) -> None:
         """A number, or nothing where the data's own stands."""
-        key = f"{self.name}_{column}"
+        key = f"{self.key}_{column}"
         try:
             st.session_state[key] = float(self.said[column]) if column in self.said else None
         except ValueError:
             st.session_state[key] = None
         place.number_input(
-            label, key=key, step=step, format="%.10g", placeholder="as recorded", on_change=_say, args=(self.name, column)
+            label, key=key, step=step, format="%.10g", placeholder="as recorded", on_change=_say, args=(self.key, column)
         )  # fmt: skip
 
     def choice(self, place: DeltaGenerator, column: str, label: str, known: Sequence[str]) -> None:
         """One of these labels, or nothing where the data's own stands."""
-        key = f"{self.name}_{column}"
+        key = f"{self.key}_{column}"
         said = self.said.get(column)
         st.session_state[key] = said if said in known else None
         place.selectbox(
-            label, list(known), index=None, key=key, placeholder="as recorded", on_change=_say, args=(self.name, column)
+            label, list(known), index=None, key=key, placeholder="as recorded", on_change=_say, args=(self.key, column)
         )  # fmt: skip
 
     def text(self, place: DeltaGenerator, label: str) -> None:
         """All of them as one text, as the address has it; the question gets it as it stands."""
         c = self.controls
-        given = place.text_input(label, key=self.name, bind="query-params", help=c._help(self.name))
+        given = place.text_input(label, key=self.key, help=c._help(self.name)).strip()
         c._keep(self.name, given)
+        if given:
+            st.query_params[self.name] = given
+        elif self.name in st.query_params:
+            del st.query_params[self.name]
         c.set(**{self.name: tuple(given.replace(",", " ").split())})
 
 
@@ -335,11 +339,11 @@ def _levels(text: str) -> dict[str, str]:
     return {column: level for column, sign, level in parts if sign}
 
 
-def _say(name: str, column: str) -> None:
-    """Write what a control holds into the text that the address shows."""
-    given = st.session_state.get(f"{name}_{column}")
-    levels = _levels(st.session_state.get(name) or "")
+def _say(key: str, column: str) -> None:
+    """Write what a control holds into the text of them all."""
+    given = st.session_state.get(f"{key}_{column}")
+    levels = _levels(st.session_state.get(key) or "")
     levels.pop(column, None)
     if given is not None:
         levels[column] = f"{given:.10g}" if isinstance(given, float) else str(given)
-    st.session_state[name] = " ".join(f"{k}={v}" for k, v in levels.items())
+    st.session_state[key] = " ".join(f"{k}={v}" for k, v in levels.items())

@@ -60,11 +60,7 @@ for place, name in zip(columns, KINDS[kind], strict=False):
     label, value, step = LABELS[name]
     c.number(place, name, label, value=value, step=step)
 c.number(columns[3], "units", "Such modules", step=1)
-given = columns[4].text_input(
-    "Flown at, such as charge_V=1200", key="use", bind="query-params",
-    help="The mission's own voltage or temperature; empty: the module's.",
-)  # fmt: skip
-c.set(use=tuple(given.replace(",", " ").split()))
+c.pairs("use").text(columns[4], "Flown at, such as charge_V=1200")
 question = built(c, top, "The mission is not stated in full.")
 a = asked(question, top, "Nothing can be promised for this module yet.")
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)

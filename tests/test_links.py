@@ -32,8 +32,9 @@ def page(store, monkeypatch, name, **address):
     app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120)
     for key, values in address.items():
         app.query_params[key] = values
+    if name != "my_module.py":
+        app.switch_page(name)
     app.run()
-    app.switch_page(name).run()
     assert not app.exception
     return app
 

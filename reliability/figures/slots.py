@@ -11,7 +11,7 @@ import altair as alt
 import pandas as pd
 
 from reliability.ask.answers import FlightAnswer, ModuleAnswer
-from reliability.figures.style import CLAY, INK, MOSS, PLUM, STONE, shots_x, style
+from reliability.figures.style import CLAY, INK, MOSS, PLUM, STONE, style
 from reliability.words import percent_text, shots_text
 
 ROW = 46
@@ -96,9 +96,10 @@ def _figure(lanes: Sequence[Lane], lines: Sequence[Line], title: str) -> Any:
     lows = [s.failed for k in lanes[:1] for s in k.seen if math.isfinite(s.failed)]
     middle = sorted(lows)[len(lows) // 2] - lanes[0].so_far if lows else 0.0
     top = 1.3 * max([*at, min(middle, 4 * max(at)), 1.0])
-    low = -1.04 * max([k.so_far for k in lanes], default=0.0)
-    x = shots_x("from", title, top=top)
-    x.scale.domain = [low, top]
+    # of a long past no more than the time to come, so that what matters is not squeezed
+    low = -min(1.04 * max([k.so_far for k in lanes], default=0.0), top)
+    axis = alt.Axis(title=title, format=",.0f", tickCount=6)
+    x = alt.X("from:Q", axis=axis, scale=alt.Scale(domain=[low, top], nice=False))
     names = [k.name for k in lanes]
     y = alt.Y("lane:N", sort=names, title=None, axis=alt.Axis(labelLimit=200, labelOverlap=False, ticks=False))  # fmt: skip
     layers = [*_bars(lanes, x, y), *_seen(lanes, (low, top), y), _words(lanes, y)]
@@ -167,7 +168,7 @@ def _words(lanes: Sequence[Lane], y: Any) -> Any:
         {"lane": k.name, "text": (f"ends {percent_text(k.ends)}; " if k.ends == k.ends else "") + f"{k.failed:g} of {k.n:g} failed"}
         for k in lanes
     ]  # fmt: skip
-    words = alt.Chart(pd.DataFrame(rows)).mark_text(align="right", dx=-4, fontSize=12, yOffset=-8)
+    words = alt.Chart(pd.DataFrame(rows)).mark_text(align="left", dx=8, fontSize=12)
     return words.encode(x=alt.value("width"), y=y, text="text:N")
 
 
