@@ -4,17 +4,20 @@ from __future__ import annotations
 
 import streamlit as st
 
+from dashboard.look import LOOK
 from dashboard.sign_in import gate
 from dashboard.words import HELP
 
 st.set_page_config(page_title="shotlife", page_icon=":material/bolt:", layout="wide")
 
+st.html(f"<style>{LOOK}</style>")
 gate()
 page = st.navigation(
     {
         "Life": [
-            st.Page("overview.py", title="Module life", icon=":material/bolt:", default=True),
+            st.Page("my_module.py", title="My module", icon=":material/bolt:", default=True),
             st.Page("life_curves.py", title="Life curves", icon=":material/show_chart:"),
+            st.Page("history.py", title="History", icon=":material/view_timeline:"),
             st.Page("failure_modes.py", title="Failure modes", icon=":material/troubleshoot:"),
         ],
         "Wear": [
@@ -34,6 +37,8 @@ page = st.navigation(
         ],
     }
 )
+st.session_state["turned"] = st.session_state.get("page") != page.title
+st.session_state["page"] = page.title
 page.run()
 with st.expander("What this page means", icon=":material/help:"):
     st.write(HELP[page.title])

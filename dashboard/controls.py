@@ -16,8 +16,10 @@ from reliability.ask.answers import Question
 from reliability.ask.texts import from_texts, read_texts
 from reliability.notes import BadInput, NoEffect
 
-SESSION = ("confidence", "builder", "part", "slot")
-"""settings that stay as they were when the page is changed"""
+SESSION = ("confidence", "builder", "part", "slot", "module", "use", "shots", "survival")
+"""settings that stay as they were when the page is changed: one confidence, one operating point, one mission"""
+MOST_OFFERED = 2000
+"""labels offered by one control; more would be slow, and nobody reads them"""
 CONFIDENCES = [0.8, 0.9, 0.95, 0.99]
 
 
@@ -90,6 +92,10 @@ def _many(cls: type[Question], name: str) -> bool:
     return cls.settings()[name].get("type") == "array"
 
 
+def _within(value: float, low: float | None, high: float | None) -> bool:
+    return (low is None or value >= low) and (high is None or value <= high)
+
+
 class Controls:
     """Controls of one question on a page; what they hold becomes the question.
 
@@ -109,8 +115,7 @@ class Controls:
         self.drawn: set[str] = set()
         self._refuse_unknown()
         # what the last page left under a control's key is not this page's
-        self.turned = st.session_state.get("page") != cls.name
-        st.session_state["page"] = cls.name
+        self.turned = bool(st.session_state.get("turned"))
 
     def _refuse_unknown(self) -> None:
         """A label in the address that is not in the pool is said, and nothing else is shown."""
@@ -157,6 +162,19 @@ class Controls:
         if picked is not None:
             self.values[name] = (picked,) if listed else picked
 
+    def one_or_none(self, place: DeltaGenerator, name: str, label: str, within: str = "") -> None:
+        """One label of the pool, or none; long lists are narrowed to those that hold ``within``."""
+        known = [k for k in self.choices.get(self.schemas[name].get("of", name), []) if within in k]
+        stated = st.session_state.get(name) or st.query_params.get(name)
+        if stated and stated not in known:
+            known = [stated, *known]
+        picked = place.selectbox(
+            label, known[:MOST_OFFERED], index=None, key=name, bind="query-params", placeholder="none",
+            help=self._help(name),
+        )  # fmt: skip
+        if picked:
+            self.values[name] = picked
+
     def enum(self, place: DeltaGenerator, name: str, label: str) -> None:
         """One of a setting's values."""
         options = list(self.schemas[name]["enum"])
@@ -200,13 +218,21 @@ class Controls:
             low = float(low) + 1e-9
         if high is not None and "exclusiveMaximum" in core and high < 1e6:
             high = float(high) - 1e-9
+        self._remembered(
+            name, start, lambda v: isinstance(v, (int, float)) and _within(v, low, high)
+        )
         given = place.number_input(
             self._label(name, label), min_value=None if low is None else kind(low),
             max_value=None if high is None else kind(high), value=None if start is None else kind(start),
             step=None if step is None else kind(step), format="%d" if whole else "%.10g", key=name, bind="query-params", help=self._help(name),
         )  # fmt: skip
+        self._keep(name, given)
         if given is not None:
             self.values[name] = given
+
+    def pairs(self, name: str) -> Pairs:
+        """A setting of ``column=level`` texts, each column with a control of its own."""
+        return Pairs(self, name)
 
     def text(self, place: DeltaGenerator, name: str, label: str, value: str = "") -> None:
         """A text."""
@@ -244,7 +270,7 @@ class Controls:
     def _remembered(self, name: str, default: Any, sound: Any) -> None:
         """Bring back what was chosen on another page, unless the address says otherwise."""
         kept = st.session_state.setdefault("kept", {})
-        fresh = name not in st.session_state and name not in st.query_params
+        fresh = (self.turned or name not in st.session_state) and name not in st.query_params
         if (
             name in SESSION
             and fresh
@@ -257,3 +283,67 @@ class Controls:
     def _keep(self, name: str, value: Any) -> None:
         if name in SESSION:
             st.session_state.setdefault("kept", {})[name] = value
+
+
+class Pairs:
+    """Controls for a setting of ``column=level`` texts, such as the operating point.
+
+    One text holds them all, and stands in the address; each control reads its level from there, and
+    writes it back. Its key is not the setting's name: another page may have a number of that name.
+    """
+
+    def __init__(self, controls: Controls, name: str) -> None:
+        self.controls, self.name, self.key = controls, name, f"{name}_pairs"
+        if name in st.query_params and (controls.turned or self.key not in st.session_state):
+            st.session_state[self.key] = " ".join(_texts(controls.cls, name))
+        elif controls.turned or self.key not in st.session_state:
+            kept = st.session_state.setdefault("kept", {}).get(name)
+            st.session_state[self.key] = kept if isinstance(kept, str) else ""
+        self.said = _levels(st.session_state[self.key])
+
+    def number(self, place: DeltaGenerator, column: str, label: str, step: float) -> None:
+        """A number, or nothing where the data's own stands."""
+        key = f"{self.key}_{column}"
+        try:
+            st.session_state[key] = float(self.said[column]) if column in self.said else None
+        except ValueError:
+            st.session_state[key] = None
+        place.number_input(
+            label, key=key, step=step, format="%.10g", placeholder="as recorded", on_change=_say, args=(self.key, column)
+        )  # fmt: skip
+
+    def choice(self, place: DeltaGenerator, column: str, label: str, known: Sequence[str]) -> None:
+        """One of these labels, or nothing where the data's own stands."""
+        key = f"{self.key}_{column}"
+        said = self.said.get(column)
+        st.session_state[key] = said if said in known else None
+        place.selectbox(
+            label, list(known), index=None, key=key, placeholder="as recorded", on_change=_say, args=(self.key, column)
+        )  # fmt: skip
+
+    def text(self, place: DeltaGenerator, label: str) -> None:
+        """All of them as one text, as the address has it; the question gets it as it stands."""
+        c = self.controls
+        given = place.text_input(label, key=self.key, help=c._help(self.name)).strip()
+        c._keep(self.name, given)
+        if given:
+            st.query_params[self.name] = given
+        elif self.name in st.query_params:
+            del st.query_params[self.name]
+        c.set(**{self.name: tuple(given.replace(",", " ").split())})
+
+
+def _levels(text: str) -> dict[str, str]:
+    """Levels by column in a text of ``column=level`` pairs; what is no pair is left to the question to refuse."""
+    parts = (p.partition("=") for p in text.replace(",", " ").split())
+    return {column: level for column, sign, level in parts if sign}
+
+
+def _say(key: str, column: str) -> None:
+    """Write what a control holds into the text of them all."""
+    given = st.session_state.get(f"{key}_{column}")
+    levels = _levels(st.session_state.get(key) or "")
+    levels.pop(column, None)
+    if given is not None:
+        levels[column] = f"{given:.10g}" if isinstance(given, float) else str(given)
+    st.session_state[key] = " ".join(f"{k}={v}" for k, v in levels.items())

@@ -60,11 +60,7 @@ for place, name in zip(columns, KINDS[kind], strict=False):
     label, value, step = LABELS[name]
     c.number(place, name, label, value=value, step=step)
 c.number(columns[3], "units", "Such modules", step=1)
-given = columns[4].text_input(
-    "Flown at, such as charge_V=1200", key="use", bind="query-params",
-    help="The mission's own voltage or temperature; empty: the module's.",
-)  # fmt: skip
-c.set(use=tuple(given.replace(",", " ").split()))
+c.pairs("use").text(columns[4], "Flown at, such as charge_V=1200")
 left, right, _ = st.columns([2, 1, 2])
 legs = left.text_input(
     "Legs at their own voltage, such as 1200=0.7 1400=0.3", key="leg", bind="query-params",

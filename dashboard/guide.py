@@ -20,7 +20,7 @@ else:
 st.markdown("### In the order of the job")
 for target, name, text in (
     ("records.py", "Records", "Add a life sheet: one row a unit, good at a count, failed by a count."),
-    ("overview.py", "Module life", "See how long a module lives and what ends it."),
+    ("my_module.py", "My module", "See how long a module lives and what ends it."),
     ("life_curves.py", "Life curves", "Look at the weakest slot: does the family fit, how wide is the bound?"),
     ("derating.py", "Derating", "Choose the voltage that lasts the mission."),
     ("flight.py", "Flight promise", "Promise a count for one flight module, and print the statement."),

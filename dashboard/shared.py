@@ -58,12 +58,22 @@ def pool() -> Pool:
 
 def choices() -> dict[str, list[str]]:
     """Labels that can be chosen in the pool."""
-    p = pool()
+    return dict(_choices(str(store().path), state()))
+
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def _choices(path: str, version: str) -> dict[str, list[str]]:
+    p = _pool(path, version)
     out: dict[str, list[str]] = {}
     if p.life is not None:
+        r = p.life
         for name in ("slot", "part", "builder", "module"):
-            out[name] = options(getattr(p.life, name).tolist())
-        out["mode"] = options(p.life.mode[p.life.failed].tolist())
+            out[name] = options(getattr(r, name).tolist())
+        out["mode"] = options(r.mode[r.failed].tolist())
+        parts = zip(
+            r.builder.tolist(), r.module.tolist(), r.slot.tolist(), r.unit.tolist(), strict=True
+        )
+        out["unit"] = options(["/".join(filter(None, row)) for row in parts if row[3]])
     if p.wear is not None:
         out["quantity"] = options(p.wear.quantity.tolist())
     return out
@@ -178,6 +188,11 @@ def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) 
     )  # fmt: skip
 
 
+def folded(label: str) -> DeltaGenerator:
+    """A fold for what comes after plain words: tables, and the statistician's words."""
+    return st.expander(label, icon=":material/unfold_more:")
+
+
 def title(text: str) -> DeltaGenerator:
     """Page title, and below it the place for the answer, so that it comes first."""
     st.title(text)
@@ -211,11 +226,18 @@ def show_opinion(found: Any) -> None:
             st.markdown(f"- {plain_text(n.text)}")
 
 
-def chart(figure: Any, key: str, caption: str) -> None:
-    """A chart with its description and downloads."""
-    st.altair_chart(figure, width="stretch", key=key)
-    st.caption(plain_text(caption))
-    with st.popover("Save chart", icon=":material/download:", key=f"save_{key}"):
+def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:
+    """A chart with its description and downloads; ``clicks`` runs the page again when a mark is clicked."""
+    st.altair_chart(figure, width="stretch", key=key, on_select="rerun" if clicks else "ignore")
+    said, save = st.columns([6, 1], vertical_alignment="top")
+    said.caption(plain_text(caption))
+    with save.popover(
+        "Save",
+        icon=":material/download:",
+        key=f"save_{key}",
+        help="Save the chart as a file",
+        type="tertiary",
+    ):
         if not figures.can_export():
             st.caption(
                 "Charts as files need one more package: sh .setup paper, or pip install 'shotlife[paper]'."

@@ -5,7 +5,7 @@ from __future__ import annotations
 import re
 
 HELP = {
-    "Module life": (
+    "My module": (
         "How many shots a whole module lasts and which part ends it. Each slot (capacitor, igniter, fuel ...) gets its own "
         "life model; the first slot to fail ends the module. The lower edge of the band is the number to promise from: "
         "at the confidence you choose, the truth is at least that good."
@@ -14,6 +14,10 @@ HELP = {
         "Life of the units in one slot. Left: share still good against shots, as fitted and as counted without any model. "
         "Right: the same points on paper scaled so that the chosen family is a straight line. If the points bend away "
         "from the line, try another family."
+    ),
+    "History": (
+        "What happened to each module: its slots as rows along shots, units one after the other where one was swapped, "
+        "coloured by voltage. Choose or click a unit for its record, and for where it stands among units like it."
     ),
     "Failure modes": (
         "What kills the units: each mode by itself, as if the others could not happen, and the chance of ending by each "

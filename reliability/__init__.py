@@ -23,8 +23,9 @@ _PUBLIC = {
     "ask.sources": ("Files", "Stored", "demo", "read_pool"),
     "ask.plain": ("plain",),
     "ask.answers": (
-        "Accelerate", "Answer", "Basis", "Builders", "BuildersAnswer", "Compare", "CompareAnswer", "Demonstrate", "DemonstrationAnswer", "Derate",
-        "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "LearningAnswer", "Life", "LifeAnswer",
+        "Accelerate", "Answer", "Basis", "Builders", "BuildersAnswer", "Compare", "CompareAnswer", "Demonstrate",
+        "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "History",
+        "HistoryAnswer", "LearningAnswer", "Life", "LifeAnswer",
         "MisfireAnswer", "Misfires", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool",
         "Progress", "ProgressAnswer", "Question", "Source", "Wear", "WearAnswer",
     ),

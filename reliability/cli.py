@@ -18,6 +18,7 @@ COMMANDS = {
     "bundle": "Pack records as a bundle to contribute or publish.",
     "shots": "Reduce shot logs of any size to records, readings and misfires.",
     "records": "Show the life records and the contributions they come from.",
+    "history": "What happened to the modules: units, swaps, voltages, failures.",
     "life": "Life of units: parameters, lives and survival, with bounds.",
     "modes": "What ends the units: each failure mode by itself.",
     "module": "Life of a whole module, and which slot ends it.",

@@ -34,3 +34,27 @@ def percent_text(value: float) -> str:
 def p_text(value: float) -> str:
     """A p value for people, with its sign; never 0.000."""
     return "p < 0.001" if value < 0.001 else f"p = {value:.3f}"
+
+
+def countable(share: float) -> tuple[int, int]:
+    """A share as so many of so many: the smallest of 20, 100, 1,000 ... in which it is one at least.
+
+    Rounded up: a share of ends is never told smaller than it is.
+
+    Examples
+    --------
+    >>> countable(0.1), countable(0.012)
+    ((2, 20), (2, 100))
+    """
+    of = 20
+    while share > 0 and share * of < 1 and of < 1_000_000:
+        of = 100 if of == 20 else 10 * of
+    return math.ceil(round(share * of, 9)), of
+
+
+def of_so_many(share: float, what: str) -> str:
+    """``of 20 such modules 2 end``: a share of ends that one can count."""
+    if not 0 <= share <= 1:
+        return f"how many {what} end is not known"
+    k, n = countable(share)
+    return f"of {n:,} {what} {k:,} end{'s' if k == 1 else ''}"

@@ -19,6 +19,7 @@ PAGES = sorted(
         "contributions",
         "controls",
         "door",
+        "look",
         "shared",
         "sign_in",
         "waiting",
@@ -63,8 +64,8 @@ WRONG = [
     ("flight.py", "shots", "-5", "at least 1e-06"),
     ("derating.py", "shots", "-5", "above 0"),
     ("derating.py", "confidence", "2", "confidence"),
-    ("overview.py", "confidence", "high", "confidence"),
-    ("overview.py", "sloth", "x", "no setting"),
+    ("my_module.py", "confidence", "high", "confidence"),
+    ("my_module.py", "sloth", "x", "no setting"),
     ("life_curves.py", "family", "normal", "family is one of"),
     ("failure_modes.py", "fraction", "3", "fraction"),
     ("wear.py", "limit_factor", "0", "limit_factor"),
@@ -82,8 +83,9 @@ def test_wrong_links_are_refused_and_nothing_else_is_shown(
     monkeypatch.chdir(ROOT)
     app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=60)
     app.query_params[name] = value  # as a link brings it: before any control is there
+    if page != "my_module.py":
+        app.switch_page(page)
     app.run()
-    app.switch_page(page).run()
     assert not app.exception
     assert any(words in e.value.replace("\\", "") for e in app.error)
     assert not any(m.value.startswith("## ") for m in app.markdown)
@@ -99,3 +101,28 @@ def test_a_builder_and_a_part_it_does_not_have(demo_store, monkeypatch):
     app.run()
     assert not app.exception
     assert any("no record" in w.value.replace("\\", "") for w in app.warning)
+
+
+def test_voltage_and_mission_go_along_to_the_next_page(demo_store, monkeypatch):
+    """One operating point and one mission for the session, changed by the controls beside the picture."""
+    from dashboard.words import plain_text
+    from reliability.ask.asking import ask
+    from reliability.ask.questions import question_class
+    from reliability.ask.sources import Stored
+
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120).run()
+    app.number_input(key="use_pairs_charge_V").set_value(1300.0).run()
+    wanted = ask(question_class("module")(use=("charge_V=1300",)), Stored(demo_store))
+    assert f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]
+    app.radio(key="look").set_value("a module on record").run()
+    app.selectbox(key="module").set_value("kite-01").run()
+    app.number_input(key="shots").set_value(600.0).run()
+    assert not app.exception
+    given = {"module": "kite-01", "shots": 600, "use": ("charge_V=1300",), "brief": True}
+    wanted = ask(question_class("flight")(**given), Stored(demo_store))
+    assert f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]
+    app.switch_page("flight.py").run()
+    assert not app.exception
+    assert f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]

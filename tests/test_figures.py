@@ -212,3 +212,22 @@ def test_other_figures_show_their_answers(demo):
     p = rl.ask(rl.Demonstrate(demonstrate_shots=500, slot=("main_capacitor",)), demo)
     shown = next(v for mark, _, v in rows(figures.demonstration_figure(p)) if mark == "point")
     assert [r["pass_estimated"] for r in shown] == [x.pass_estimated for x in p.plans]
+
+
+def test_slot_lanes_show_the_answer(demo):
+    """Promise, mission and each slot's own bar stand where the answer has them; lives count from now."""
+    import reliability as rl
+
+    a = rl.ask(rl.Flight(module="kite-01", shots=500, brief=True), demo)
+    c = figures.flight_slots_figure(a)
+    assert rule_at(c, "promise", "shots") == a.promise.shots
+    assert rule_at(c, "mission", "shots") == a.mission_shots
+    bars = next(v for mark, _, v in rows(c) if mark == "bar")
+    assert [(r["so_far"], r["promise"]) for r in bars] == [(s.so_far, s.promise) for s in a.by_slot]
+    so_far = {s.slot.replace("_", " "): s.so_far for s in a.by_slot}
+    seen = next(v for mark, _, v in rows(c) if mark == "point")
+    assert seen and all(r["at"] == r["life"] - so_far[r["lane"]] for r in seen)
+    m = rl.ask(rl.Module(builder=("kite",), use=("charge_V=1400",), at=(300,)), demo)
+    c = figures.module_slots_figure(m)
+    assert rule_at(c, "90 % last", "shots") == m.life.lower
+    assert rule_at(c, "mission", "shots") == 300

@@ -32,8 +32,9 @@ def page(store, monkeypatch, name, **address):
     app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120)
     for key, values in address.items():
         app.query_params[key] = values
+    if name != "my_module.py":
+        app.switch_page(name)
     app.run()
-    app.switch_page(name).run()
     assert not app.exception
     return app
 
@@ -41,8 +42,8 @@ def page(store, monkeypatch, name, **address):
 @pytest.mark.parametrize(
     ("name", "question", "address"),
     [
-        ("overview.py", "module", {"where": ["charge_V=1400"], "confidence": ["0.93"], "at": ["500"]}),
-        ("overview.py", "module", {"units": ["igniter=4"], "seed": ["5"]}),
+        ("my_module.py", "module", {"where": ["charge_V=1400"], "confidence": ["0.93"], "at": ["500"]}),
+        ("my_module.py", "module", {"units": ["igniter=4"], "seed": ["5"]}),
         ("derating.py", "derate", {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"], "family": ["lognormal"]}),
         ("derating.py", "derate", {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"], "series": ["2"], "unequal": ["0.1"]}),
         ("flight.py", "flight", {"module": ["kite-01"], "days": ["0.01"], "duty": ["0.5"]}),
@@ -61,8 +62,8 @@ def test_every_setting_of_a_link_counts(store, monkeypatch, name, question, addr
     [
         ("derating.py", {"slot": ["nobody"]}, "there is no slot"),
         ("derating.py", {"shots": ["-5"]}, "shots is"),
-        ("overview.py", {"builder": ["kite", "nobody"]}, "there is no builder"),
-        ("overview.py", {"nothing": ["1"]}, "no setting"),
+        ("my_module.py", {"builder": ["kite", "nobody"]}, "there is no builder"),
+        ("my_module.py", {"nothing": ["1"]}, "no setting"),
         ("flight.py", {"module": ["moss-99"]}, "there is no module"),
         ("flight.py", {"module": ["kite-01"], "shots": ["500"], "days": ["3"]}, "more than once"),
         ("flight.py", {"mission": ["years"]}, "mission is one of"),
@@ -83,9 +84,9 @@ def test_what_cannot_be_read_is_said_and_nothing_else_shown(
 @pytest.mark.parametrize(
     ("name", "address", "words"),
     [
-        ("overview.py", {"use": ["charge_V=abc"]}, "charge_V is a number"),
-        ("overview.py", {"use": ["charge_V=nan"]}, "charge_V is a number"),
-        ("overview.py", {"use": ["part=zz"]}, "part zz was tested in no slot"),
+        ("my_module.py", {"use": ["charge_V=abc"]}, "charge_V is a number"),
+        ("my_module.py", {"use": ["charge_V=nan"]}, "charge_V is a number"),
+        ("my_module.py", {"use": ["part=zz"]}, "part zz was tested in no slot"),
         ("derating.py", {"use": ["nope=3"]}, "use nope has no effect"),
         ("flight.py", {"module": ["kite-01"], "shots": ["500"], "use": ["charge_V=-3"]}, "charge_V is a number"),
         ("life_curves.py", {"slot": ["igniter"], "keep": ["2"]}, "it goes with next"),

@@ -9,6 +9,8 @@ from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
 from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
+from reliability.decisions.history import History, HistoryAnswer
+from reliability.decisions.lanes import Stretch
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
 from reliability.decisions.life import Life, LifeAnswer
 from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfires
@@ -21,9 +23,10 @@ from reliability.decisions.remaining import Wear, WearAnswer
 from reliability.pool import Basis, Pool, Source
 
 __all__ = [
-    "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Compare", "CompareAnswer", "Curve", "CurvePoint", "Demonstrate",
-    "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "FlightSlot",
-    "IgnitionEffect", "LearningAnswer", "LearningPlan", "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "Modes",
-    "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question",
-    "Side", "Source", "Step", "Wear", "WearAnswer",
+    "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Compare", "CompareAnswer",
+    "Curve", "CurvePoint", "Demonstrate", "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight",
+    "FlightAnswer", "FlightSlot", "History", "HistoryAnswer", "IgnitionEffect", "LearningAnswer", "LearningPlan",
+    "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow",
+    "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question", "Side", "Source", "Step", "Stretch", "Wear",
+    "WearAnswer",
 ]  # fmt: skip

@@ -16,6 +16,7 @@ QUESTIONS = {
     "derate_parts": "derating_parts:DerateParts",
     "wear": "remaining:Wear",
     "misfires": "misfiring:Misfires",
+    "history": "history:History",
     "builders": "builders:Builders",
     "compare": "comparison:Compare",
     "demonstrate": "demonstration:Demonstrate",

@@ -19,7 +19,7 @@ from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
 from reliability.decisions.on_board import TAKEN_OUT, OnBoard, drift_of, on_board_of, whose
 from reliability.decisions.operating import in_words
-from reliability.decisions.parts import Curve
+from reliability.decisions.parts import Curve, Seen, seen_of
 from reliability.decisions.question import (
     Answer,
     Count,
@@ -77,6 +77,10 @@ class FlightSlot:
         Share of the hazard that this slot may have where the promise is met: what keeps it short.
     stress : dict
         The unit's own stress, as recorded.
+    use_V : float
+        Voltage it is promised at; nan where that does not matter or is not known.
+    seen : tuple of Seen
+        The lives that its model rests on, with their voltages; thinned where there are very many.
     """
 
     slot: str
@@ -93,6 +97,8 @@ class FlightSlot:
     ends_first: float
     holds_down: float
     stress: dict[str, Level]
+    use_V: float
+    seen: tuple[Seen, ...]
 
 
 @dataclass(frozen=True)
@@ -419,6 +425,7 @@ class _Flight:
                     b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
                     m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, cut),
                     alone.promise(self.needed, cut), ends[i], down[i], b.stress,
+                    float(u.use_V), seen_of(u.records, "charge_V"),
                 )
             )  # fmt: skip
         return out

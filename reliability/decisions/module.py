@@ -15,7 +15,7 @@ from reliability.decisions.answer_notes import (
 )
 from reliability.decisions.life import QuantileBound, varying_stresses
 from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
-from reliability.decisions.parts import Curve, SurvivalBound
+from reliability.decisions.parts import Curve, Seen, SurvivalBound, seen_of
 from reliability.decisions.question import (
     MOST_SHOTS,
     Answer,
@@ -64,6 +64,10 @@ class SlotLife:
     holds_down : float
         Share of the hazard that this slot may have where the module's lower bound is met: what keeps
         the bound short.
+    promise : float
+        Shots that this slot alone could be promised for, with the bound of the whole.
+    seen : tuple of Seen
+        The lives that its model rests on, with their voltages; thinned where there are very many.
     """
 
     slot: str
@@ -75,6 +79,8 @@ class SlotLife:
     survival: float
     ends_module: float
     holds_down: float
+    promise: float
+    seen: tuple[Seen, ...]
 
 
 @dataclass(frozen=True)
@@ -273,12 +279,12 @@ class _Module:
         )
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
         return ModuleAnswer(
-            q.confidence, cut.method, self.point, q.as_tested, life, median, survival, self.slots(median, low),
+            q.confidence, cut.method, self.point, q.as_tested, life, median, survival, self.slots(median, low, cut),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low, cut), together,
             notes=self.notes(together, cut),
         )  # fmt: skip
 
-    def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
+    def slots(self, median: float, low: float, cut: Cut) -> tuple[SlotLife, ...]:
         """Each slot beside the module, most likely end first."""
         m, q = self.model, self.q
         longest = float(self.records.shots_good.max())
@@ -295,6 +301,7 @@ class _Module:
                 SlotLife(
                     slot.name, whole(used.records.units), whole(used.records.failures), slot.copies, m.shape(i), own,
                     float(np.exp(-m.hazard(i, reference))), NAN if nothing else ends[i], down[i],
+                    m.only(i).promise(1 - q.fraction, cut), seen_of(used.records, "charge_V"),
                 )
             )  # fmt: skip
         return tuple(sorted(rows, key=lambda r: (-np.nan_to_num(r.ends_module), r.slot)))

@@ -92,7 +92,8 @@ def seen_of(records: LifeRecords, column: str = "") -> tuple[Seen, ...]:
     keep = np.arange(len(records))
     if keep.size > MOST_STEPS:
         keep = np.unique(np.linspace(0, keep.size - 1, MOST_STEPS).astype(int))
-    level = np.asarray(records.column(column), float) if column else np.full(len(records), np.nan)
+    blank = np.full(len(records), np.nan)
+    level = np.asarray(records.covariates.get(column, blank), float)
     return tuple(
         Seen(float(records.shots_good[i]), float(records.shots_failed[i]), float(level[i]))
         for i in keep

@@ -61,7 +61,7 @@ MUTANTS = (
     # pages
     Mutant("dashboard/flight.py", "question = built(c,", "c.set(survival=0.5)\nquestion = built(c,", PAGES),
     Mutant("dashboard/life_curves.py", 'c.set(mode=mode or "")', 'c.set(family="lognormal", mode=mode or "")', PAGES),
-    Mutant("dashboard/overview.py", "question = built(c,", "c.set(fraction=0.2)\nquestion = built(c,", PAGES),
+    Mutant("dashboard/my_module.py", "question = built(c,", "c.set(fraction=0.2)\nquestion = built(c,", PAGES),
     Mutant("dashboard/failure_modes.py", "question = built(c,", "c.set(builder=('lynx',))\nquestion = built(c,", PAGES),
     Mutant("dashboard/wear.py", "question = built(c,", "c.set(limit_factor=0.5)\nquestion = built(c,", PAGES),
     Mutant("dashboard/misfires.py", "question = built(c,", "c.set(builder=('kite',))\nquestion = built(c,", PAGES),

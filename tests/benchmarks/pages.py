@@ -17,7 +17,8 @@ from reliability.store.intake import put
 
 ROOT = Path(__file__).parents[2]
 PAGES = (
-    "overview",
+    "my_module",
+    "history",
     "life_curves",
     "failure_modes",
     "derating",
