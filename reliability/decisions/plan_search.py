@@ -27,7 +27,7 @@ HALF = 0.5
 
 
 @dataclass(frozen=True)
-class Stretch:
+class PlannedStretch:
     """Part of a plan: so many shots at a voltage (nan: the voltage of use)."""
 
     charge_V: float
@@ -47,7 +47,7 @@ class DemonstrationPlan:
     pass_estimated, pass_optimistic, pass_pessimistic : float
         Chance to pass: over all that the records leave open; and if life is long or short among that, at
         the confidence. nan without records.
-    stretches : tuple of Stretch
+    stretches : tuple of PlannedStretch
         What each unit runs on the bench, in order; several where the voltage is raised on survivors.
     """
 
@@ -59,7 +59,7 @@ class DemonstrationPlan:
     pass_estimated: float
     pass_optimistic: float
     pass_pessimistic: float
-    stretches: tuple[Stretch, ...] = ()
+    stretches: tuple[PlannedStretch, ...] = ()
 
     @property
     def volts(self) -> str:
@@ -124,9 +124,9 @@ class Course:
         """Shots at the voltage of use that one shot of the test counts for (cumulative exposure)."""
         return np.asarray(sum(share * np.power(ratio, exponent) for ratio, share, _ in self.steps))
 
-    def of(self, shots: float) -> tuple[Stretch, ...]:
+    def of(self, shots: float) -> tuple[PlannedStretch, ...]:
         """The stretches of a test of so many shots."""
-        return tuple(Stretch(v, share * shots) for _, share, v in self.steps)
+        return tuple(PlannedStretch(v, share * shots) for _, share, v in self.steps)
 
 
 def courses(use_V: float, tested: Iterable[float]) -> tuple[Course, ...]:
