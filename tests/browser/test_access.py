@@ -81,6 +81,8 @@ def test_filters_are_reached_by_keyboard(site):
         for _ in range(60):
             page.keyboard.press("Tab")
             labels.add(page.evaluate(FOCUSED))
+            if page.evaluate("document.activeElement.closest('details:not([open])') != null"):
+                page.keyboard.press("Enter")
         assert any("Builders" in x for x in labels)
         assert any("Confidence" in x for x in labels)
 
