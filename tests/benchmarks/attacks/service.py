@@ -120,9 +120,9 @@ class Service:
             ) as s:  # fmt: skip
                 s.send(ask.SerializeToString())
                 while True:
-                    m = ForwardMsg.FromString(s.recv(timeout=120))
-                    said.append(str(m))
-                    if m.HasField("script_finished"):
+                    raw = s.recv(timeout=240)
+                    said.append(raw.decode("utf-8", "replace"))
+                    if len(raw) < 1000 and ForwardMsg.FromString(raw).HasField("script_finished"):
                         return "\n".join(said)
         except (OSError, WebSocketException):
             return ""
