@@ -10,7 +10,10 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import (
     carried_notes,
+    early_notes,
+    early_text,
     few_notes,
+    group_notes,
     left_out_notes,
     suspect_notes,
 )
@@ -34,9 +37,8 @@ from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
 from reliability.slots.carried import Carried, Usable, usable
-from reliability.slots.exposure import Asked, SlotData, bench_ends, slot_data
-from reliability.slots.promise import Cut, ModuleModel, older
-from reliability.slots.suspects import module_model
+from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.promise import ModuleModel, older
 from reliability.words import percent_text, shots_text, whole
 
 LEAST_CHANCE = 0.05
@@ -164,6 +166,8 @@ class FlightAnswer(Answer):
         Of all records behind it.
     curve : Curve
         Survival from now on; its upper bound is not worked out and equals the estimate.
+    early : tuple of str
+        Slots whose early failures stand apart from the rest.
 
     Examples
     --------
@@ -190,6 +194,7 @@ class FlightAnswer(Answer):
     pool_units: Count
     pool_failed: Count
     curve: Curve
+    early: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -198,7 +203,7 @@ class FlightAnswer(Answer):
         place = f" at {in_words(self.at)}" if self.at else ""
         ok = "meets" if self.margin_shots >= 0 else "falls short of"
         return (
-            f"Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
             f"as estimated, at least {percent_text(self.survival.lower)}."
@@ -274,7 +279,7 @@ class _Flight:
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)
-        self.now = module_model(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
+        self.now = ModuleModel(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
         """The pool's records for what is on board, at the mission's stresses."""
@@ -285,18 +290,16 @@ class _Flight:
         return usable(b.slot, pool.select(pool.slot == b.slot), point)
 
     def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
-        ends = bench_ends(pool)
         return [
-            slot_data(b.slot, u.records, Asked(u.use_V, b.ages, ends=ends))
+            slot_data(b.slot, u.records, Asked(u.use_V, b.ages, builder=b.builder, lot=b.lot))
             for b, u in zip(self.on_board, used, strict=True)
         ]
 
     def answer(self) -> FlightAnswer:
         q, shots, r, m = self.q, self.shots, self.records, self.now
-        cut = m.cut(q.survival, q.confidence)
-        promised = m.promise(q.survival, cut)
-        est, lower = m.survival(shots), m.lower(shots, cut)
-        slots = self.slots(cut, promised)
+        promised = m.promise(q.survival, q.confidence)
+        est, lower = m.survival(shots), m.lower(shots, q.confidence)
+        slots = self.slots(promised)
         first: dict[str, float] = {}
         for s in slots:
             first[s.slot] = first.get(s.slot, 0.0) + s.ends_first
@@ -307,26 +310,26 @@ class _Flight:
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             Several(k, est**k, lower**k, 1 - (1 - est) ** k, 1 - (1 - lower) ** k),
-            () if q.brief else self.more(cut), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
-            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(cut, promised),
-            notes=self.notes(cut),
+            () if q.brief else self.more(), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
+            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
+            tuple(m.early_seen()), notes=self.notes(),
         )  # fmt: skip
 
-    def slots(self, cut: Cut, promised: float) -> list[FlightSlot]:
-        """Each slot by itself, with the cut of the whole."""
+    def slots(self, promised: float) -> list[FlightSlot]:
+        """Each slot by itself, as it is drawn in the whole."""
         q, shots, m = self.q, self.shots, self.now
         # chance that each is the first to fail within the mission, by integration
         grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 200)))
         ends = m.first_to_fail(grid)
-        down = m.held_down_by(max(promised, 1e-9), q.survival)
+        down = m.held_down_by(promised, q.confidence)
         out = []
         for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):
             alone = m.only(i)
             out.append(
                 FlightSlot(
                     b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
-                    m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, cut),
-                    alone.promise(q.survival, cut), ends[i], down[i], b.stress,
+                    m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, q.confidence),
+                    alone.promise(q.survival, q.confidence), ends[i], down[i], b.stress,
                 )
             )  # fmt: skip
         return out
@@ -342,22 +345,22 @@ class _Flight:
             text = "no failure yet"
         return f"{text} + drift" if self.on_board[i].key in self.drifts else text
 
-    def curve(self, cut: Cut, promised: float, points: int = 24) -> Curve:
+    def curve(self, promised: float, points: int = 24) -> Curve:
         """Survival from now on, beyond mission and promise."""
         m = self.now
         low = max(min(self.shots, promised) / 20, self.shots * 1e-3)
         grid = np.geomspace(low, max(2 * self.shots, 1.5 * promised), points)
         best = [m.survival(s) for s in grid]
-        lower = [m.lower(s, cut) for s in grid]
+        lower = [m.lower(s, self.q.confidence) for s in grid]
         return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, lower), (1.0, best))))  # fmt: skip
 
-    def more(self, cut: Cut) -> tuple[MoreTest, ...]:
+    def more(self) -> tuple[MoreTest, ...]:
         """More burn-in, and tests of a sister module that survives them; those hardly survived left out."""
         m, n = self.now, self.shots
         out = []
         for what, length in (("a quarter of the mission", n / 4), ("as much as the mission", n)):
-            aged = module_model([older(s, length) for s in m.slots], m.drift, m.seed)
-            out.append(self.test(f"more burn-in, {what}", length, aged, cut))
+            aged = ModuleModel([older(s, length) for s in m.slots], m.drift, m.seed)
+            out.append(self.test(f"more burn-in, {what}", length, aged))
         mine = whose(self.records, self.q.module) & self.records.right & ~self.records.continued
         own = self.records.select(mine & ~np.isin(self.records.removed, TAKEN_OUT))
         for k in (1, 2, 5):
@@ -367,19 +370,19 @@ class _Flight:
             )  # fmt: skip
             pool = join([self.others, sister])
             used = [self.usable(b, pool) for b in self.on_board]
-            learnt = module_model(self.slot_data(pool, used), m.drift, m.seed)
+            learnt = ModuleModel(self.slot_data(pool, used), m.drift, m.seed)
             what = "the mission" if k == 1 else f"{k} missions"
-            out.append(self.test(f"a sister module that lasts {what}", k * n, learnt, cut))
+            out.append(self.test(f"a sister module that lasts {what}", k * n, learnt))
         return tuple(t for t in out if t.survives_it >= LEAST_CHANCE)
 
-    def test(self, what: str, length: float, then: ModuleModel, cut: Cut) -> MoreTest:
-        """What a test of that length, survived, would make of the promise (with the cut found now)."""
+    def test(self, what: str, length: float, then: ModuleModel) -> MoreTest:
+        """What a test of that length, survived, would make of the promise."""
         return MoreTest(
-            what, length, length / self.q.rate_hz / SECONDS_A_DAY, self.now.survival(length), then.survival(self.shots), then.lower(self.shots, cut),
-            then.promise(self.q.survival, cut),
+            what, length, length / self.q.rate_hz / SECONDS_A_DAY, self.now.survival(length), then.survival(self.shots), then.lower(self.shots, self.q.confidence),
+            then.promise(self.q.survival, self.q.confidence),
         )  # fmt: skip
 
-    def notes(self, cut: Cut) -> tuple[Note, ...]:
+    def notes(self) -> tuple[Note, ...]:
         text = (
             "This is an estimate from test data, not a qualification. Slots are taken to fail independently; flight "
             "conditions other than those tested, storage and idle time are not covered."
@@ -388,7 +391,9 @@ class _Flight:
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
-        notes += suspect_notes(self.now, self.q.survival, cut)
+        notes += early_notes(self.now, self.q.survival)
+        notes += group_notes(self.now)
+        notes += suspect_notes(self.now, self.q.survival, self.q.confidence)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."
@@ -399,7 +404,4 @@ class _Flight:
         if self.drifts:
             text = f"Wear readings add drift towards a limit: {', '.join(sorted(k.split('/')[-2] if k.count('/') > 1 else k for k in self.drifts))}."
             notes.append(Note("wear_added", text))
-        if cut.method == "normal":
-            text = "Very many units: the plain likelihood-ratio cut is used; simulating it would change little."
-            notes.append(Note("calibration_skipped", text))
         return tuple(notes)
