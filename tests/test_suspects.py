@@ -53,7 +53,7 @@ def test_shares_are_the_mean_of_the_posterior_by_direct_sums(monkeypatch):
     for chances in ("PLAIN_EARLY", "SEEN_EARLY"):
         monkeypatch.setattr(draws, chances, np.full(4, 1e-13))
     dead = {SLOTS[0]: 6, SLOTS[1]: 2}
-    total = {s: 40 * 1000.0 for s in SLOTS}
+    total = dict.fromkeys(SLOTS, 40 * 1000.0)
     # weights of k of 3 hidden failures being the capacitor's: gamma integrals with 1/4 failure before
     k = np.arange(4)
     log = gammaln(dead[SLOTS[0]] + k + grid.HALF) + gammaln(dead[SLOTS[1]] + 3 - k + grid.HALF)

@@ -57,6 +57,8 @@ class SlotDraws:
     copies, scale : float
     grouped : bool
         Whether how far builders or lots differ is in it.
+    spoken : bool
+        Whether the records speak for an early cause; else estimates take life only.
     """
 
     shape: Array
@@ -71,6 +73,7 @@ class SlotDraws:
     copies: float
     scale: float
     grouped: bool = False
+    spoken: bool = False
 
     def life(self, shots: float) -> Array:
         """z^b gained by so many shots, times the rate of one failure."""
@@ -199,15 +202,13 @@ def draw_module(
     exact = len(slots) == 1 and _complete(slots[0]) and odds.max() < STANDS
     priors, log = _shape_priors(exact)
     plain = PLAIN_EARLY * 1e-9 if exact else PLAIN_EARLY
-    weights = [
-        _weights(f, SEEN_EARLY if o > SPEAKS and not exact else plain)
-        for f, o in zip(fits, odds, strict=True)
-    ]
+    spoken = [bool(o > SPEAKS and not exact) for o in odds]
+    weights = [_weights(f, SEEN_EARLY if s else plain) for f, s in zip(fits, spoken, strict=True)]
     u = strata(5 * len(slots) + 3, size, seed)
     which = _choose(_of_priors(priors, log, weights), u[-1])
     drawn = [
-        _draw_slot(s, f, w, priors, which, u[5 * j : 5 * j + 5], scale)
-        for j, (s, f, w) in enumerate(zip(slots, fits, weights, strict=True))
+        _draw_slot(s, f, _Prior(w, priors, early), which, u[5 * j : 5 * j + 5], scale)
+        for j, (s, f, w, early) in enumerate(zip(slots, fits, weights, spoken, strict=True))
     ]
     extra = np.zeros((len(slots), size))
     if not exact:
@@ -215,9 +216,19 @@ def draw_module(
     return ModuleDraws(drawn, extra, (weak > STANDS).tolist(), exact)
 
 
+@dataclass(frozen=True)
+class _Prior:
+    """What a slot is drawn by: weights of its rows, distributions of shapes, whether an early cause is spoken for."""
+
+    weights: Array
+    shapes: Array
+    spoken: bool
+
+
 def _draw_slot(
-    slot: SlotData, fit: SlotFit, weights: Array, priors: Array, which: Ints, u: Array, scale: float
+    slot: SlotData, fit: SlotFit, prior: _Prior, which: Ints, u: Array, scale: float
 ) -> SlotDraws:
+    weights, priors, spoken = prior.weights, prior.shapes, prior.spoken
     marginal = weights.sum(axis=(0, 2))
     b = np.empty(which.size, np.intp)
     for row in np.unique(which):
@@ -234,15 +245,17 @@ def _draw_slot(
     spread = spread_of(slot, fit, scale)
     if spread is None:
         gamma = np.where(left > 0, gammaincinv(np.maximum(left, 1e-9), u[2]), 0.0)
-        count = float(left.mean())
+        all_ = fit.failures
     else:
-        gamma = spread.draw(b, u[2]) * left / fit.failures
+        drawn = spread.draw(b, u[2])
+        gamma = drawn * left / fit.failures
         # the spread's long tail is no estimate
-        count = float(np.median(gamma))
+        all_ = float(np.median(drawn))
+    count = all_ * float(left.mean()) / fit.failures if spoken else all_
     rate = np.where(law >= 0, gammaincinv(early + EARLY_SIZE, u[3]) / fit.weak[law, e], 0.0)
     return SlotDraws(
         SHAPES[b], fit.exponents[e], 1 / fit.exposure[b, e], gamma, count, ages_of(slot, fit.exponents, scale)[e], law, rate,
-        fit.width[law, e], slot.copies, scale, spread is not None,
+        fit.width[law, e], slot.copies, scale, spread is not None, spoken,
     )  # fmt: skip
 
 

@@ -234,13 +234,15 @@ class _Estimate:
 
     def __init__(self, part: SlotData, drawn: SlotDraws) -> None:
         self.copies, self.scale = part.copies, drawn.scale
-        self.shape = float(np.exp(np.log(drawn.shape).mean()))
-        e = np.array([drawn.exponent.mean()])
+        mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
+        mine = mine if mine.any() else ~mine
+        self.shape = float(np.exp(np.log(drawn.shape[mine]).mean()))
+        e = np.array([drawn.exponent[mine].mean()])
         self.exponent = float(e[0])
         begin, end = exposures(part, e, drawn.scale)
         # failures of either cause, as many as were seen
         self.rate = drawn.count / float((end**self.shape - begin**self.shape).sum())
-        laws = np.unique(drawn.law[drawn.law >= 0])
+        laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
         self.early = [
             (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
             for k in laws

@@ -103,6 +103,13 @@ def _joined(samples: Sequence[ModuleDraws]) -> ModuleDraws:
             name: np.concatenate([getattr(d, name) for d in own])
             for name in ("shape", "exponent", "unit", "gamma", "age", "law", "rate", "width")
         }
-        slots.append(replace(own[0], **arrays, count=float(np.mean([d.count for d in own]))))
+        slots.append(
+            replace(
+                own[0],
+                **arrays,
+                count=float(np.mean([d.count for d in own])),
+                spoken=bool(np.mean([d.spoken for d in own]) > 0.5),
+            )
+        )
     seen = np.mean([s.seen_early for s in samples], axis=0) > 0.5
     return ModuleDraws(slots, np.concatenate([s.extra for s in samples], axis=1), seen.tolist())
