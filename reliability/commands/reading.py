@@ -20,6 +20,24 @@ KINDS = {
 }  # fmt: skip
 
 
+def _counts(r: Any) -> str:
+    """How many records, units and failures of each kind, in words."""
+    own = r.event == ""
+    late = r.count[r.shots_from > 0].sum() - r.count[r.continued].sum()
+    kinds = [
+        f"{r.count[mask & own].sum():g} {name}"
+        for mask, name in (
+            (r.exact, "exact"), (r.interval, "between inspections"), (r.left, "before the first"),
+        )
+    ]  # fmt: skip
+    if not own.all():
+        kinds.append(f"{r.failures - r.count[r.failed & own].sum():g} with several suspects")
+    return (
+        f"{len(r)} records, {r.units:g} units, {r.failures:g} failed ({', '.join(kinds)}), "
+        f"{late:g} with late entry"
+    )
+
+
 def show_sound(looked: Any) -> None:
     """A file that can be given, in words."""
     r, file = looked.records, looked.reading.file
@@ -29,12 +47,7 @@ def show_sound(looked: Any) -> None:
     elif r is None:
         click.echo(f"{file}: sound; {looked.rows} rows of {looked.kind}")
     else:
-        click.echo(
-            f"{file}: sound; {len(r)} records, {r.units:g} units, {r.failures:g} failed "
-            f"({r.count[r.exact].sum():g} exact, {r.count[r.interval].sum():g} between "
-            f"inspections, {r.count[r.left].sum():g} before the first), "
-            f"{r.count[r.shots_from > 0].sum():g} with late entry"
-        )
+        click.echo(f"{file}: sound; {_counts(r)}")
     for n in looked.notes:
         click.echo(f"  note: {n.text}")
     emit_findings(looked.findings)

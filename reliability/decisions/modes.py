@@ -93,8 +93,14 @@ class ModesAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        top = self.modes[0]
-        rest = "" if len(self.modes) == 1 else f" (one of {len(self.modes)} modes)"
+        named = [m for m in self.modes if m.mode != UNKNOWN]
+        if not named:
+            return (
+                f"No failure has a known mode: {self.failed:g} of {self.n:g} units failed, "
+                f"{percent_text(self.modes[0].incidence)} of units by {shots_text(self.horizon)} shots."
+            )
+        top = named[0]
+        rest = "" if len(named) == 1 else f" (one of {len(named)} modes)"
         return (
             f"Most often units end by {top.mode.replace('_', ' ')}{rest}: {top.failed:g} of "
             f"{self.failed:g} failures, "
