@@ -56,11 +56,9 @@ if kind == SHOW:
     c.number(three, "days", "Bench days at most (empty: no limit)", step=1)
     c.number(four, "budget", "Money at most (empty: no limit)", step=50)
     one, two, three = st.columns(3)
-    given = one.text_input(
-        "Shown at, such as charge_V=1200", key="use", bind="query-params",
-        help="The operating point; empty: the commonest in the records.",
+    c.words(
+        one, "use", "Shown at, such as charge_V=1200", "The operating point; empty: the commonest in the records."
     )  # fmt: skip
-    c.set(use=tuple(given.replace(",", " ").split()))
     c.number(two, "failures", "Failures allowed (empty: found)", step=1)
     c.number(three, "shape", "Weibull shape (empty: from the records)", step=0.1)
 else:

@@ -242,6 +242,11 @@ class Controls:
         if given.strip():
             self.values[name] = given.strip()
 
+    def words(self, place: DeltaGenerator, name: str, label: str, more: str = "") -> None:
+        """A list setting as one text, its members apart by spaces or commas; ``more`` is help."""
+        given = place.text_input(label, key=name, bind="query-params", help=more or None)
+        self.set(**{name: split_words(given)})
+
     def set(self, **values: Any) -> None:
         """Settings that the page gives itself."""
         self.values |= values
@@ -330,12 +335,17 @@ class Pairs:
             st.query_params[self.name] = given
         elif self.name in st.query_params:
             del st.query_params[self.name]
-        c.set(**{self.name: tuple(given.replace(",", " ").split())})
+        c.set(**{self.name: split_words(given)})
+
+
+def split_words(text: str) -> tuple[str, ...]:
+    """Words apart by spaces or commas."""
+    return tuple(text.replace(",", " ").split())
 
 
 def _levels(text: str) -> dict[str, str]:
     """Levels by column in a text of ``column=level`` pairs; what is no pair is left to the question to refuse."""
-    parts = (p.partition("=") for p in text.replace(",", " ").split())
+    parts = (p.partition("=") for p in split_words(text))
     return {column: level for column, sign, level in parts if sign}
 
 

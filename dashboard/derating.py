@@ -48,9 +48,7 @@ with st.expander("Stress model, bank and impulse"):
         bind="query-params",
         placeholder="those that vary",
     )
-    given = one.text_input(
-        "Other stresses held at, such as temp_C=25", key="use", bind="query-params"
-    )
+    c.words(one, "use", "Other stresses held at, such as temp_C=25")
     c.enum(one, "bound", "Kind of bound")
     c.number(two, "parallel", "Capacitors in parallel (empty: as recorded)", step=1)
     c.number(two, "series", "in series", step=1)
@@ -64,7 +62,7 @@ with st.expander("Stress model, bank and impulse"):
     c.text(three, "prior", "Prior of the exponent, with one voltage only (film, ceramic, mica)")
     c.flag(three, "new_builder", "Allow for a builder who is not in the pool")
     c.flag(three, "second_opinion", "Second opinion without a family")
-c.set(stress=tuple(stress), use=tuple(given.replace(",", " ").split()))
+c.set(stress=tuple(stress))
 question = built(c, top, "This derating cannot be asked for.")
 a = asked(question, top, "These records cannot say how far to derate.")
 assert isinstance(a, DeratingAnswer)

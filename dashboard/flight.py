@@ -62,11 +62,10 @@ for place, name in zip(columns, KINDS[kind], strict=False):
 c.number(columns[3], "units", "Such modules", step=1)
 c.pairs("use").text(columns[4], "Flown at, such as charge_V=1200")
 left, right, _ = st.columns([2, 1, 2])
-legs = left.text_input(
-    "Legs at their own voltage, such as 1200=0.7 1400=0.3", key="leg", bind="query-params",
-    help="Volts and the share of the mission's shots; empty: all at one voltage.",
+c.words(
+    left, "leg", "Legs at their own voltage, such as 1200=0.7 1400=0.3",
+    "Volts and the share of the mission's shots; empty: all at one voltage.",
 )  # fmt: skip
-c.set(leg=tuple(legs.replace(",", " ").split()))
 if c.values.get("units", 1) > 1:
     c.number(right, "working", "So many must last (empty: all)", step=1)
 question = built(c, top, "The mission is not stated in full.")

@@ -20,6 +20,7 @@ from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
 from reliability.ask.sources import Stored, read_pool
 from reliability.ask.texts import again
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.words import unit_label
 
 CAUTION = (
     "High voltage stays in capacitors after power-off. Discharge and short every bank before touching "
@@ -73,7 +74,7 @@ def _choices(path: str, version: str) -> dict[str, list[str]]:
         parts = zip(
             r.builder.tolist(), r.module.tolist(), r.slot.tolist(), r.unit.tolist(), strict=True
         )
-        out["unit"] = options(["/".join(filter(None, row)) for row in parts if row[3]])
+        out["unit"] = options([unit_label(row) for row in parts if row[3]])
     if p.wear is not None:
         out["quantity"] = options(p.wear.quantity.tolist())
     return out

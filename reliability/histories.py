@@ -33,6 +33,7 @@ from numpy.typing import NDArray
 
 from reliability.notes import BadInput
 from reliability.records import Fault, InvalidRecords, LifeRecords
+from reliability.words import unit_label
 
 Ints = NDArray[np.intp]
 Where = Callable[[int], str]
@@ -482,11 +483,7 @@ def reading_faults(
     """
     r = histories.records
     key = zip(r.builder, r.module, r.slot, r.unit, strict=True)
-    unit = {
-        "/".join(str(p) for p in k if p): int(u)
-        for k, u in zip(key, histories.unit, strict=True)
-        if k[3]
-    }
+    unit = {unit_label(k): int(u) for k, u in zip(key, histories.unit, strict=True) if k[3]}
     faults = []
     for i, (label, s) in enumerate(zip(labels, shots, strict=True)):
         u = unit.get(str(label))

@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from reliability.notes import BadInput
+from reliability.words import unit_label
 
 Array = NDArray[np.float64]
 
@@ -57,7 +58,7 @@ class WearReadings:
     def labels(self) -> NDArray[np.object_]:
         """One label for each physical unit."""
         parts = zip(self.builder, self.module, self.slot, self.unit, strict=True)
-        return np.array(["/".join(str(p) for p in row if p) for row in parts], object)
+        return np.array([unit_label(row) for row in parts], object)
 
 
 @dataclass(frozen=True)

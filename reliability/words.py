@@ -1,8 +1,9 @@
-"""Numbers in words: counts, probabilities, p values as people read them."""
+"""Numbers and names as people read them: counts, probabilities, p values, units."""
 
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 
 
 def whole(value: float) -> int | float:
@@ -58,3 +59,8 @@ def of_so_many(share: float, what: str) -> str:
         return f"how many {what} end is not known"
     k, n = countable(share)
     return f"of {n:,} {what} {k:,} end{'s' if k == 1 else ''}"
+
+
+def unit_label(parts: Iterable[object]) -> str:
+    """A unit's name by builder, module, slot and unit, empty ones left out: ``kite/kite-03/igniter/ig2``."""
+    return "/".join(str(p) for p in parts if p)

@@ -20,7 +20,7 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
-from reliability.decisions.stress_terms import fixed_levels, is_stress
+from reliability.decisions.stress_terms import fixed_levels, varied_terms
 from reliability.life.compare import Comparison
 from reliability.life.stress import Term, fit_stress
 from reliability.notes import BadInput, Note
@@ -188,11 +188,7 @@ def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
         raise BadInput(f"by is a column of the records; none gives {q.by}") from None
     names = _two(records, labels, q)
     both = records.select(np.isin(labels, names))
-    adjust = [
-        Term(column, form)
-        for column, form in (("charge_V", "power"), ("temp_C", "arrhenius"))
-        if column in both.covariates and is_stress(column, both.covariates[column])
-    ]
+    adjust = varied_terms(both, ("charge_V", "temp_C"))
     refuse_unless(bool(adjust) or not q.use, "use", "no stress was varied, so none is adjusted for")
     fit = fit_stress(both, [*adjust, Term(q.by, "categorical")], q.family)
     found = Comparison(fit, q.by, names, q.confidence, q.seed)

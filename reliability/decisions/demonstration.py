@@ -424,19 +424,16 @@ class _Demonstration:
         """Records of the plan's units, all good to the end."""
         assert self.life is not None
         used = self.life.used.records
-        rows = [(f"plan-{i}", s) for i in range(p.units) for s in p.stretches]
-        run = np.array([s.shots for _, s in rows])
-        begun = np.array(
-            [sum(s.shots for s in p.stretches[: k % len(p.stretches)]) for k in range(len(rows))]
-        )
-        begun = begun + self.q.burn_in
-        volts = np.array([s.charge_V for _, s in rows])
+        names = [f"plan-{i}" for i in range(p.units) for _ in p.stretches]
+        run = np.tile([s.shots for s in p.stretches], p.units)
+        begun = np.tile(p.begun, p.units)
+        volts = np.tile([s.charge_V for s in p.stretches], p.units)
         if not np.isfinite(volts).all():
             own = used.covariates.get("charge_V", np.array([NAN]))
             volts = np.where(np.isfinite(volts), volts, own[0])
         return LifeRecords.of(
-            begun + run, shots_from=begun, builder=["plan"] * len(rows), module=[n for n, _ in rows], unit=[n for n, _ in rows],
-            slot=[self.life.slot] * len(rows), part=[str(used.part[0])] * len(rows), covariates={"charge_V": volts},
+            begun + run, shots_from=begun, builder=["plan"] * len(names), module=names, unit=names,
+            slot=[self.life.slot] * len(names), part=[str(used.part[0])] * len(names), covariates={"charge_V": volts},
         )  # fmt: skip
 
     def plan_notes(self, best: DemonstrationPlan) -> list[Note]:

@@ -197,8 +197,7 @@ class _Derating:
         self.bounder = StressBounder(fit, q.confidence, q.bound, q.seed)
         self.bank, found = bank_of(fit.records, q.bank())
         self.rated = found if q.rated_v is None else q.rated_v
-        tested = np.asarray(fit.records.column(column), float)
-        self.tested = (float(tested.min()), float(tested.max()))
+        self.tested = fit.tested(column)
         self.fixed = fixed_levels(fit, column, levels(q.use))
         self.fraction = 1.0 - self.bank.unit_survival(q.survival)
         self.is_voltage = column == "charge_V"
@@ -223,8 +222,9 @@ class _Derating:
                 self.column, self.fixed, 1.0 - self.fraction, q.confidence, q.bound, q.seed
             )
             found = course(fit, self.bounder, asking)
-            allowed = self.allowed(found, required)
-            curve = self.curve(found, required)
+            highest = found.highest(required)
+            allowed = self.allowed(found, highest, required)
+            curve = self.curve(found, highest, required)
             usable = [p for p in curve if np.isfinite(p.impulse_Ns) and not p.extrapolated]
             best = max(usable, key=lambda p: p.impulse_Ns) if usable else None
         reference = practice_for(q.dielectric)
@@ -256,8 +256,8 @@ class _Derating:
             out.append(CoefficientBound(name, form, b.estimate, b.lower, b.upper))
         return tuple(out)
 
-    def allowed(self, found: Course, required: float) -> Allowed:
-        """The highest level; nan where life does not fall with the stress, or no level meets the life."""
+    def allowed(self, found: Course, own: float, required: float) -> Allowed:
+        """The highest level, ``own`` of one unit; nan where life does not fall with the stress, or no level meets the life."""
         if not _life_falls(self.fit, self.column, self.fixed, self.tested):
             text = (
                 f"Estimated life grows with {self.column} in these data. That is against experience: look for "
@@ -265,7 +265,6 @@ class _Derating:
             )
             self.notes.append(Note("reversed_exponent", text))
             return Allowed()
-        own = found.highest(required)
         open_end = bool(own == np.inf)
         own = float(found.levels[-1]) if open_end else own
         rated = self.rated if self.is_voltage else NAN
@@ -278,10 +277,9 @@ class _Derating:
         level = self.bank.charge_voltage(own)
         return Allowed(level, level, own / self.rated, self.bank.energy(level))
 
-    def curve(self, found: Course, required: float) -> tuple[CurvePoint, ...]:
-        """The course from below the allowed level to above all tests, the allowed level one of its points."""
+    def curve(self, found: Course, own: float, required: float) -> tuple[CurvePoint, ...]:
+        """The course from below the highest level ``own`` to above all tests, that level one of its points."""
         low, high = self.tested
-        own = found.highest(required)
         width = (high - low) or 0.1 * low
         start = min(low, own if np.isfinite(own) else low) - 0.15 * width
         shown = (found.levels >= start) & (found.levels <= high + 0.1 * width)

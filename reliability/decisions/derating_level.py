@@ -61,8 +61,7 @@ class Course:
 
 def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
     """The bound along the stress: the promise engine's where it knows the stress, else the stress model's."""
-    tested = np.asarray(fit.records.column(asking.column), float)
-    low, high = float(tested.min()), float(tested.max())
+    low, high = fit.tested(asking.column)
     if by_promise(fit, asking):
         levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
         asked = Asked(low, ends=bench_ends(fit.records))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -255,25 +255,22 @@ class _History:
 
     def answer(self) -> HistoryAnswer:
         q, r = self.q, self.h.records
-        wanted = self.wanted()
+        u = self.row_of(q.unit) if q.unit else None
+        wanted = self.wanted(u)
         found = lanes(self.h, wanted)
-        names = {s.label for s in found}
-        unit = self.unit() if q.unit else None
+        places = _Places(self.h, found)
+        unit = None if u is None else self.unit(u)
         loose = r.count[(r.module == "") & ~r.continued].sum()
         return HistoryAnswer(
             len(self.all), tuple(_summary(b, m, found) for b, m in wanted), found,
-            self.readings(found, names)[:MOST_EVENTS], self.misfires(found, names)[:MOST_EVENTS], whole(float(loose)),
+            self.readings(places)[:MOST_EVENTS], self.misfires(places)[:MOST_EVENTS], whole(float(loose)),
             unit, q.confidence, notes=self.notes(found),
         )  # fmt: skip
 
-    def wanted(self) -> list[tuple[str, str]]:
-        """Modules shown: those chosen, that of the unit asked for, or the first ones."""
+    def wanted(self, u: int | None) -> list[tuple[str, str]]:
+        """Modules shown: those chosen, those of the unit asked for (its number), or the first ones."""
         if not self.q.module:
-            if self.q.unit:
-                h, u = self.h, self.row_of(self.q.unit)
-                rows = h.rows_of(u)
-                return _modules(h.records.select(np.array(list(rows), np.intp)))
-            return self.all[: self.q.most]
+            return self.all[: self.q.most] if u is None else self.modules_of(u)
         known = {m for _, m in self.all}
         for name in self.q.module:
             if name not in known:
@@ -282,6 +279,10 @@ class _History:
                     f"no records of module {name!r} under these filters; there are, among others: {some}"
                 )
         return [key for key in self.all if key[1] in self.q.module]
+
+    def modules_of(self, u: int) -> list[tuple[str, str]]:
+        """The modules that a unit was in."""
+        return _modules(self.h.records.select(np.array(self.h.rows_of(u), np.intp)))
 
     def row_of(self, label: str) -> int:
         """Number of the unit of that label. Raises BadInput."""
@@ -296,13 +297,11 @@ class _History:
             f"{', '.join(near) or 'none here has a name'}"
         )
 
-    def unit(self) -> UnitPlace:
+    def unit(self, u: int) -> UnitPlace:
         """The unit asked for, among those like it."""
         h = self.h
-        u = self.row_of(self.q.unit)
-        rows = list(h.rows_of(u))
-        own = lanes(h, _modules(h.records.select(np.array(rows, np.intp))))
-        label = label_of(h.records, rows[-1])
+        own = lanes(h, self.modules_of(u))
+        label = label_of(h.records, int(h.last[u]))
         mine = tuple(sorted((s for s in own if s.label == label), key=lambda s: s.shots_from))
         last = mine[-1]
         shots = last.shots_failed if last.shots_failed == last.shots_failed else last.shots_good
@@ -311,10 +310,10 @@ class _History:
         if not steps and not why:
             why = f"none of the {like.records.units:g} units like it has failed."
         here = _at(steps, shots)
-        names = {s.label for s in mine}
+        places = _Places(h, mine)
         return UnitPlace(
             label, last.slot, last.part, stress, shots, last.ends, whole(like.records.units), whole(like.records.failures), steps,
-            *here, why, mine, self.readings(mine, names), len(self.misfires(mine, names)),
+            *here, why, mine, self.readings(places), len(self.misfires(places)),
         )  # fmt: skip
 
     def like(self, u: int) -> tuple[Histories, str, str]:
@@ -339,15 +338,14 @@ class _History:
                 words.append(f"{low[u]:,.0f} V" if name == "charge_V" else f"{low[u]:g} deg C")
         return h.select(same), ", ".join(words), ""
 
-    def readings(self, found: Sequence[Stretch], names: set[str]) -> tuple[ReadingSeen, ...]:
-        """Wear readings of these units, at their places."""
+    def readings(self, where: _Places) -> tuple[ReadingSeen, ...]:
+        """Wear readings of the units at these places."""
         w = self.pool.wear
         if w is None:
             return ()
         labels = w.labels
-        where = _Places(self.h, found)
         out = []
-        for i in np.flatnonzero(np.isin(labels, list(where.known(names)))).tolist():
+        for i in np.flatnonzero(np.isin(labels, list(where.last))).tolist():
             if (s := where.of(str(labels[i]), float(w.shots[i]))) is not None:
                 at = s.on_module(float(w.shots[i]))
                 out.append(
@@ -355,14 +353,13 @@ class _History:
                 )  # fmt: skip
         return tuple(sorted(out, key=lambda x: (x.label, x.quantity, x.shots)))
 
-    def misfires(self, found: Sequence[Stretch], names: set[str]) -> tuple[MisfireSeen, ...]:
-        """Misfires of these units, at their places."""
+    def misfires(self, where: _Places) -> tuple[MisfireSeen, ...]:
+        """Misfires of the units at these places."""
         e = self.pool.misfires
         if e is None:
             return ()
-        where = _Places(self.h, found)
         out = []
-        for i in np.flatnonzero(np.isin(e.system, list(where.known(names)))).tolist():
+        for i in np.flatnonzero(np.isin(e.system, list(where.last))).tolist():
             if (s := where.of(str(e.system[i]), float(e.shots[i]))) is not None:
                 at = s.on_module(float(e.shots[i]))
                 out.append(MisfireSeen(s.label, s.module, s.slot, s.track, at, float(e.shots[i])))
@@ -385,7 +382,10 @@ _UNIT = {"charge_V": "V", "temp_C": "deg C"}
 
 
 class _Places:
-    """Where a count of a unit lies among its stretches; a unit is known by its label in any module."""
+    """Where a count of a unit lies among its stretches; a unit is known by its label in any module.
+
+    ``last`` gives for each label under which readings may stand the one of the unit's last stretch.
+    """
 
     def __init__(self, h: Histories, found: Sequence[Stretch]) -> None:
         r = h.records
@@ -397,10 +397,6 @@ class _Places:
             last = label_of(r, int(h.last[h.unit[i]]))
             if last in self.by_label:
                 self.last[label_of(r, i)] = last
-
-    def known(self, names: set[str]) -> Iterable[str]:
-        """Labels under which readings of these units may stand."""
-        return [k for k, last in self.last.items() if last in names]
 
     def of(self, label: str, shots: float) -> Stretch | None:
         """The stretch in which the unit fired that shot, None where it is not among those shown."""

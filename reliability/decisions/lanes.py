@@ -19,6 +19,7 @@ import numpy as np
 
 from reliability.histories import Histories
 from reliability.records import LifeRecords
+from reliability.words import unit_label
 
 NAN = float("nan")
 
@@ -101,7 +102,7 @@ def label_of(r: LifeRecords, i: int) -> str:
     """``builder/module/slot/unit`` of a record, as wear readings name it; "" without a unit's name."""
     if not r.unit[i]:
         return ""
-    return "/".join(str(p) for p in (r.builder[i], r.module[i], r.slot[i], r.unit[i]) if p)
+    return unit_label((r.builder[i], r.module[i], r.slot[i], r.unit[i]))
 
 
 def natural(text: str) -> tuple[tuple[int, str], ...]:

@@ -15,6 +15,7 @@ from reliability.records import LifeRecords
 from reliability.slots.exposure import chains
 from reliability.wear.limits import DEFAULT_LIMITS, outlook
 from reliability.wear.paths import fit_paths
+from reliability.words import unit_label
 
 NAN = float("nan")
 
@@ -113,9 +114,7 @@ def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) ->
         stretches += [(float(volts[i]), float(r.shots_good[i] - r.shots_from[i])) for i in rows]
         ages.append(tuple(s for s in stretches if s[1] > 0))
     names = [str(r.unit[u[0]]) for u in units if r.unit[u[0]]]
-    key = "/".join(
-        p for p in (str(r.builder[last]), str(r.module[last]), slot, str(r.unit[last])) if p
-    )
+    key = unit_label((r.builder[last], r.module[last], slot, r.unit[last]))
     so_far = max(float(r.shots_good[u[-1]]) for u in units)
     return OnBoard(slot, part, ", ".join(names), so_far, stress, tuple(ages), key)
 

@@ -62,6 +62,13 @@ class DemonstrationPlan:
     stretches: tuple[PlannedStretch, ...] = ()
 
     @property
+    def begun(self) -> tuple[float, ...]:
+        """Shots on a unit where each stretch begins, burn-in included."""
+        run = np.cumsum([s.shots for s in self.stretches])
+        first = self.shots_each - run[-1:].sum()
+        return tuple((first + np.concatenate(([0.0], run))[:-1]).tolist())
+
+    @property
     def volts(self) -> str:
         """The voltages in order, in words; "" where none is known."""
         return ", then ".join(
@@ -216,9 +223,7 @@ def plan_sheet(p: DemonstrationPlan, slot: str) -> list[dict[str, object]]:
     """The plan as an empty life sheet: a row for each stretch of each unit, with its voltage."""
     out = []
     for unit in range(p.units):
-        begun = p.shots_each - sum(s.shots for s in p.stretches)
-        for s in p.stretches:
+        for s, begun in zip(p.stretches, p.begun, strict=True):
             volts = {"charge_V": s.charge_V} if np.isfinite(s.charge_V) else {}
             out.append(plan_row(unit, slot, round(begun), volts))
-            begun += s.shots
     return out

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
@@ -24,21 +24,24 @@ def is_stress(name: str, values: np.ndarray) -> bool:
     return high - low >= KELVIN if name == "temp_C" else high >= RATIO * low
 
 
+USUAL = {"charge_V": "power", "energy_J": "power", "peak_A": "power", "temp_C": "arrhenius"}
+"""stresses whose form is known"""
+
+
+def varied_terms(records: LifeRecords, columns: Iterable[str] = USUAL) -> list[Term]:
+    """Terms of those of these columns that were varied."""
+    given = ((name, records.covariates.get(name)) for name in columns)
+    return [Term(name, USUAL[name]) for name, v in given if v is not None and is_stress(name, v)]
+
+
 def default_terms(records: LifeRecords) -> list[Term]:
-    """Stress terms that the data themselves suggest: those known columns that vary."""
-    out: list[Term] = []
-    for name, form in (
-        ("charge_V", "power"), ("energy_J", "power"), ("peak_A", "power"), ("temp_C", "arrhenius"),
-    ):  # fmt: skip
-        v = records.covariates.get(name)
-        if v is not None and is_stress(name, v):
-            if (
-                name != "charge_V"
-                and any(t.column in ("charge_V", "energy_J") for t in out)
-                and form == "power"
-            ):
-                continue
-            out.append(Term(name, form))
+    """Stress terms that the data themselves suggest: those known columns that vary.
+
+    Voltage, energy and peak current go together: the first of them speaks for all.
+    """
+    varied = varied_terms(records)
+    power = [t for t in varied if t.form == "power"]
+    out = [t for t in varied if t.form != "power" or t is power[0]]
     if not out:
         for name, v in records.covariates.items():
             if np.unique(v[~np.isnan(v)]).size > 1 and (v[~np.isnan(v)] > 0).all():

@@ -2,8 +2,6 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from reliability.life.bounds import Bound
@@ -14,16 +12,6 @@ from reliability.life.stress_bounds import Stress, StressBounder
 from reliability.life.targets import Coefficient
 
 DRAWS = 1999
-
-
-@dataclass(frozen=True)
-class LifeRatio:
-    """Life of one group over that of another, at equal shape, with one-sided bounds."""
-
-    estimate: float
-    lower: float
-    upper: float
-    mc_error: float
 
 
 class Comparison:
@@ -49,13 +37,13 @@ class Comparison:
         self.at = next(k for k, c in enumerate(fit.design) if c.level)
         self.turned = fit.design[self.at].level != names[0]
 
-    def ratio(self) -> LifeRatio:
-        """Life of the first over the second."""
+    def ratio(self) -> Bound:
+        """Life of the first over the second, at equal shape, with one-sided bounds."""
         b = self.bounder.coefficient(self.at)
         e, lo, hi = (float(v) for v in np.exp([b.estimate, b.lower, b.upper]))
         if self.turned:
             e, lo, hi = 1 / e, 1 / hi, 1 / lo
-        return LifeRatio(e, lo, hi, b.mc_error)
+        return Bound(e, lo, hi, b.mc_error, b.method)
 
     def life(self, name: str, fraction: float, stress: Stress) -> Bound:
         """Shots by which ``fraction`` of one of them has failed at a stress."""

@@ -175,6 +175,11 @@ class StressFit:
                     raise BadInput(f"the stress model needs {part.column}; give it with --use")
         return tuple(c.value(stress) for c in self.design)  # type: ignore[misc]
 
+    def tested(self, column: str) -> tuple[float, float]:
+        """Lowest and highest level of a numeric stress in the tests."""
+        levels = np.asarray(self.records.column(column), float)
+        return float(levels.min()), float(levels.max())
+
     def quantile_target(
         self, fraction: float, stress: Mapping[str, float | str | Array]
     ) -> LogQuantile:

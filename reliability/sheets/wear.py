@@ -18,6 +18,7 @@ from reliability.notes import BadInput
 from reliability.readings import Recurrences, SparkCounts, WearReadings
 from reliability.sheets.life import numbers, texts
 from reliability.sheets.table import SheetError, SheetFault, Table, read_table
+from reliability.words import unit_label
 
 WEAR_COLUMNS = ("builder", "module", "slot", "unit", "shots", "quantity", "value")
 MISFIRE_COLUMNS = ("builder", "module", "slot", "unit", "shots", "event")
@@ -106,7 +107,7 @@ def misfires_from_table(table: Table) -> Recurrences:
     )
     label = np.array(
         [
-            "/".join(str(v) for v in row if v)
+            unit_label(row)
             for row in zip(c["builder"], c["module"], c["slot"], c["unit"], strict=True)
         ],
         object,

@@ -15,6 +15,7 @@ from reliability.sheets.side import SideSheet
 from reliability.sheets.table import SheetError, SheetFault, Table, read_table
 from reliability.store.facts import repeated
 from reliability.store.store import Store
+from reliability.words import unit_label
 
 WHAT = {"wear": "a reading", "misfires": "a misfire or the end of its watch"}
 """kinds of sheet that give counts of units, and what a row of each is called"""
@@ -35,7 +36,7 @@ class _Readings:
         cells = [
             [str(c or "").strip() for c in table.columns.get(n, [""] * table.rows)] for n in names
         ]
-        labels = ["/".join(p for p in row if p) for row in zip(*cells, strict=True)]
+        labels = [unit_label(row) for row in zip(*cells, strict=True)]
         return cls(file, WHAT[kind], labels, numbers(table, "shots", np.nan)[0])
 
     def faults(self, h: Histories, where: object) -> list[Fault]:

@@ -17,6 +17,7 @@ from pathlib import Path
 from reliability.access import Access, save_access, with_person, with_token
 from reliability.store import Store
 from reliability.store.demo import load_demo
+from tests.browser.server import free_port
 
 ROOT = Path(__file__).parents[3]
 SIGNED_IN = "_streamlit_user"
@@ -149,13 +150,6 @@ def _until_silent(s):
         out += block
         if len(out) > 1 << 20:
             return out
-
-
-def free_port():
-    """A port nobody listens on."""
-    with socket.socket() as s:
-        s.bind(("127.0.0.1", 0))
-        return s.getsockname()[1]
 
 
 @contextlib.contextmanager
