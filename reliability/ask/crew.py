@@ -23,10 +23,10 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from reliability.ask.admission import Busy, Places
-from reliability.ask.asking import LookUp, look_up, restored
+from reliability.ask.asking import LookUp, Older, keep, look_up, restored
 from reliability.ask.sources import AnySource, Stored, read_pool
 from reliability.ask.worker import Job, Nursery, computed, receive
 from reliability.decisions.question import Answer, Question, core
@@ -51,6 +51,8 @@ class Rules:
         Long questions that may rest; when so many do, only who has none at work has a new one begun.
     most : int
         Questions at work in all, resting ones included.
+    renewed : int
+        Answers worked out anew beside an older one that is shown meanwhile.
     patience : float
         Seconds after which a question that is not answered is given up.
     deadline, memory : int
@@ -62,6 +64,7 @@ class Rules:
     fresh: float = 1.0
     resting: int = 6
     most: int = 24
+    renewed: int = 4
     patience: float = 180.0
     deadline: int = 60
     memory: int = 1 << 30
@@ -176,7 +179,7 @@ class Ticket:
         assert self._task is not None
         said = self._task.said or {"patience": ""}
         if "kept" in said:
-            found = restored(self._question, said["kept"], self._found.basis)
+            found = restored(self._question, replace(self._found, kept=said["kept"]))
             assert found is not None
             return found
         if "bad" in said:
@@ -230,6 +233,7 @@ class Crew:
         self._working: list[_Task] = []
         self._times: dict[str, collections.deque[float]] = {}
         self._dear = _Dear()
+        self._renewed: dict[str, _Task] = {}
         self._threads: set[threading.Thread] = set()
         self._packs: collections.deque[bytes] = collections.deque(maxlen=4)
 
@@ -264,16 +268,44 @@ class Crew:
 
         Raises Busy, SheetError, StoreError.
         """
-        if isinstance(source, Stored) and source.box.exists:
-            found = look_up(question, source)
-            keep: Callable[[str], None] = functools.partial(source.box.keep_answer, found.key)
-            if found.kept:
-                kept = _read(question, found)
-                if kept is not None:
-                    return Ticket(self, question, found, kept=kept)
-                found = look_up(question, source, fresh=True)
-        else:
-            found, keep = _not_kept(question, source)
+        found, keeps = self._found(question, source)
+        if found.kept:
+            return Ticket(self, question, found, kept=_read(question, found))
+        return Ticket(self, question, found.without_pool, self._task(question, found, keeps, person))
+
+    def older(self, question: Question, source: AnySource, person: str) -> tuple[Older, bool] | None:
+        """An older answer to look at meanwhile, and whether the new one is being worked out.
+
+        None where the present answer is kept, or there is no older one that may still be looked at. A new
+        answer once begun is worked out to its end, whoever waits: under steady giving it is the next one
+        to look at. One at a time of a question, and few in all. Raises SheetError, StoreError.
+        """
+        found, keeps = self._found(question, source)
+        if found.older is None:
+            return None
+        with self._turn:
+            mark = found.key.partition(".")[0]
+            if mark not in self._renewed and len(self._renewed) < self.rules.renewed:
+                with contextlib.suppress(Busy):
+                    task = self._task(question, found, keeps, person)
+                    self._renewed[mark] = task
+            return found.older, mark in self._renewed
+
+    def _found(
+        self, question: Question, source: AnySource
+    ) -> tuple[LookUp, Callable[[str], None]]:
+        """What there is for a question, and how its answer is kept."""
+        if not isinstance(source, Stored) or not source.box.exists:
+            return _not_kept(question, source)
+        found = look_up(question, source)
+        if found.kept and _read(question, found) is None:
+            found = look_up(question, source, fresh=True)
+        return found, functools.partial(keep, source, found.key)
+
+    def _task(
+        self, question: Question, found: LookUp, keeps: Callable[[str], None], person: str
+    ) -> _Task:
+        """The work on a question, for one more who waits. Raises Busy."""
         word, left = self._dear.standing(found.key)
         if word:
             raise Busy(503, self.given_up(word), left)
@@ -281,17 +313,15 @@ class Crew:
             question.name, question.model_dump(mode="json"), self._packed(found.pool), _kind(question),
             self.rules.deadline, self.rules.memory,
         )  # fmt: skip
-        # the pool goes to the worker; nobody here holds on to it while the question waits
-        found = LookUp(found.key, found.basis)
         with self._turn:
             task = self._tasks.get(found.key)
             if task is None:
-                task = _Task(found.key, job, person, keep)
+                task = _Task(found.key, job, person, keeps)
                 self._tasks[found.key] = task
                 self._waiting.append(task)
             task.waiters += 1
             self._pump()
-        return Ticket(self, question, found, task)
+            return task
 
     def _packed(self, pool: Pool | None) -> bytes:
         """A pool for workers; questions of the same facts share it."""
@@ -421,6 +451,7 @@ class Crew:
                 place.remove(task)
         if "kept" not in said and self._tasks.get(task.key) is task:
             del self._tasks[task.key]
+        self._renewed = {k: t for k, t in self._renewed.items() if t is not task}
         task.done.set()
         for act in task.told:
             with contextlib.suppress(RuntimeError):  # its loop has closed
@@ -496,7 +527,7 @@ class Crew:
 def _read(question: Question, found: LookUp) -> Answer | CannotAnswer | None:
     """A kept outcome; None if it cannot be read back: then it is worked out anew."""
     try:
-        return restored(question, found.kept, found.basis)
+        return restored(question, found)
     except CannotAnswer as e:
         return e
 

@@ -37,6 +37,8 @@ _TURN = threading.RLock()
 MOST_KEPT = 2000
 MOST_KEPT_BYTES = 64 << 20
 """answers kept in a store, and their size together"""
+_HEAD = 4096
+"""bytes of each of the three heads of a database file"""
 
 
 _DECIDED = {
@@ -591,6 +593,26 @@ class Store:
 
     # --- kept answers ----------------------------------------------------------------------
 
+    def stamp(self) -> tuple[object, ...] | None:
+        """Of the file as it is: another with every change of the store, the same while there is none.
+
+        A database file begins with two heads of which each checkpoint writes one anew, with its number;
+        what is not in the file yet makes the write-ahead file longer. None where there is no file.
+        """
+        try:
+            with self.path.open("rb") as f:
+                info = os.fstat(f.fileno())
+                heads = f.read(3 * _HEAD)
+        except OSError:
+            return None
+        try:
+            ahead = self.path.with_name(self.path.name + ".wal").stat()
+            beside = (ahead.st_size, ahead.st_mtime_ns)
+        except OSError:
+            beside = (0, 0)
+        numbers = heads[_HEAD : _HEAD + 64], heads[2 * _HEAD : 2 * _HEAD + 64]
+        return (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns, *numbers, *beside)
+
     def keep_answer(self, key: str, answer: str) -> None:
         """Keep an answer (text) under its key; the oldest go when there are too many.
 
@@ -696,11 +718,32 @@ class Reading:
         ).fetchall()
         return [(int(r[0]), str(r[1]), bytes(r[2])) for r in rows]
 
+    def life_held(self) -> list[tuple[int, str, str, bool]]:
+        """Contribution, slot and builder of the life records, each once, and whether any names an event."""
+        rows = self._c.execute(
+            "SELECT contribution, slot, builder, bool_or(coalesce(event, '') <> '') FROM life_record "
+            "GROUP BY 1, 2, 3 ORDER BY 1, 2, 3"
+        ).fetchall()
+        return [(int(c), str(slot), str(builder), bool(tied)) for c, slot, builder, tied in rows]
+
+    def files_held(self) -> list[tuple[int, str]]:
+        """Contribution and name of every sheet of another kind."""
+        rows = self._c.execute("SELECT contribution, name FROM bundle_file ORDER BY 1, 2").fetchall()
+        return [(int(c), str(name)) for c, name in rows]
+
     def kept_answer(self, key: str) -> str | None:
         """The answer kept under a key, None if there is none."""
         # all rows: one left open would stand in the way of the next reading
         rows = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchall()
         return str(rows[0][0]) if rows else None
+
+    def last_answer(self, start: str) -> tuple[str, str] | None:
+        """The newest answer kept under a key that begins so, and when it was made (ISO 8601, UTC)."""
+        rows = self._c.execute(
+            "SELECT answer, made_at FROM kept_answer WHERE starts_with(key, ?) ORDER BY made_at DESC LIMIT 1",
+            [start],
+        ).fetchall()
+        return (str(rows[0][0]), rows[0][1].isoformat(timespec="seconds") + "Z") if rows else None
 
 
 def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("accepted",)) -> str:
