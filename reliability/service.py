@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import importlib
 import os
 import threading
 from dataclasses import dataclass
@@ -35,6 +37,8 @@ def _configure(sign_in: Path | None) -> None:
     options: dict[str, Any] = {
         "runner.magicEnabled": False,
         "browser.gatherUsageStats": False,
+        # files of this program do not change while it runs; looking for changes costs every page
+        "server.fileWatcherType": "none",
         "client.toolbarMode": "minimal",
         # tables are downloaded by our own buttons, safe against formulas
         "client.disableDataExport": True,
@@ -59,9 +63,21 @@ def build_app(store_path: Path, sign_in: Path | None = None, wall: Wall | None =
 
     _configure(sign_in)
     app = App(SCRIPT, routes=api_routes(Stored(store_path), sign_in is not None))
-    # the first question need not wait until its process has imported everything
-    threading.Thread(target=crew().warm, daemon=True).start()
+    threading.Thread(target=_warm, daemon=True).start()
     return app if wall is None else Boundary(app, wall)
+
+
+def _warm() -> None:
+    """Have ready what the first question and the first page would wait for.
+
+    The framework collects garbage after every page: what stays for ever is set aside, so that it need not
+    be gone through each time.
+    """
+    crew().warm()
+    for name in ("pandas", "altair", "reliability.figures", "dashboard.shared", "dashboard.controls"):
+        importlib.import_module(name)
+    gc.collect()
+    gc.freeze()
 
 
 def _claims(cookies: dict[str, str]) -> dict[str, Any]:

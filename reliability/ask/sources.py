@@ -11,6 +11,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability import __version__
+from reliability.ask.glance import outline
 from reliability.citations import Citation
 from reliability.decisions.question import Question
 from reliability.notes import BadInput, CannotAnswer, NoEffect, Note
@@ -133,6 +134,11 @@ def source_of(given: AnySource | Path | str | Sequence[Path | str] | None) -> An
     if isinstance(given, (str, Path)):
         return Files((Path(given),))
     return Files(tuple(Path(p) for p in given))
+
+
+def state_of_store(source: Stored) -> str:
+    """State of the store's accepted contributions, "" where there is no store yet. Raises StoreError."""
+    return state_of(outline(source.box).contributions) if source.box.exists else ""
 
 
 def statuses(received: bool) -> tuple[str, ...]:
