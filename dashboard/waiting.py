@@ -36,9 +36,7 @@ def _go_on() -> None:
     st.session_state.pop(_STOPPED, None)
 
 
-def worked_out(
-    question: Question, source: AnySource, top: DeltaGenerator | None = None
-) -> Answer:
+def worked_out(question: Question, source: AnySource, top: DeltaGenerator | None = None) -> Answer:
     """The answer; while it is worked out, how it stands and a button that stops it.
 
     Leaving the page, or asking something else on it, ends the work as well. Where records have only come
@@ -73,7 +71,11 @@ def _as_of(older: Older, begun: bool) -> str:
     """What an older answer lacks, and what becomes of it."""
     n = older.since
     more = f"{n} contribution{'s' if n != 1 else ''} accepted since then {'are' if n != 1 else 'is'} not in it"
-    then = "A new answer is being worked out" if begun else "A new answer is worked out when there is room"
+    then = (
+        "A new answer is being worked out"
+        if begun
+        else "A new answer is worked out when there is room"
+    )
     return f"As of {older.made_at[:16].replace('T', ' ')} UTC: {more}. {then}; this page changes by itself."
 
 

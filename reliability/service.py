@@ -14,7 +14,8 @@ from urllib.parse import urlsplit
 from reliability.access import end_sign_in, load_access, may, role_of_person
 from reliability.api.routes import api_routes
 from reliability.ask.crew import crew
-from reliability.ask.sources import Stored
+from reliability.ask.giving import warm_readers
+from reliability.ask.sources import Stored, linger
 from reliability.boundary import Boundary, Wall, hosts_of, inline_script_hashes, new_start_token
 from reliability.notes import BadInput
 from reliability.sign_in_file import check_sign_in
@@ -74,7 +75,14 @@ def _warm() -> None:
     be gone through each time.
     """
     crew().warm()
-    for name in ("pandas", "altair", "reliability.figures", "dashboard.shared", "dashboard.controls"):
+    warm_readers()
+    for name in (
+        "pandas",
+        "altair",
+        "reliability.figures",
+        "dashboard.shared",
+        "dashboard.controls",
+    ):
         importlib.import_module(name)
     gc.collect()
     gc.freeze()
@@ -213,6 +221,7 @@ def serve(
     if door.sign_in is None:
         load_access(store_path.parent)  # damaged roles are said now, not at the first token
     _free(host, port)
+    linger(0.2)
     app = build_app(store_path, door.sign_in, wall)
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{port}"

@@ -109,7 +109,15 @@ def test_the_outline_is_remembered_until_the_file_changes(store, tmp_path):
     n = len(outline(store.box).contributions)
     path = tmp_path / "o.csv"
     path.write_text(STANDS + "zeta,z1,switch,s,700\n")
-    command = [sys.executable, "-m", "reliability.cli", "add", str(path), "--store", str(store.path)]
+    command = [
+        sys.executable,
+        "-m",
+        "reliability.cli",
+        "add",
+        str(path),
+        "--store",
+        str(store.path),
+    ]
     subprocess.run(command, check=True, capture_output=True)
     assert len(outline(store.box).contributions) == n + 1
 

@@ -28,9 +28,10 @@ from dataclasses import dataclass, field, replace
 from reliability.ask.admission import Busy, Places
 from reliability.ask.asking import LookUp, Older, keep, look_up, restored
 from reliability.ask.sources import AnySource, Stored, read_pool
-from reliability.ask.worker import Job, Nursery, computed, receive
+from reliability.ask.worker import Job, computed
 from reliability.decisions.question import Answer, Question, core
 from reliability.notes import BadInput, CannotAnswer
+from reliability.nursery import Nursery, receive
 from reliability.pool import Pool
 from reliability.store import StoreError
 
@@ -226,7 +227,7 @@ class Crew:
         self.rules = rules or Rules()
         self.places = Places("questions", each=24, most=200, after=5)
         self.uploads = Places("uploads", each=2, most=4, after=10)
-        self._nursery = Nursery()
+        self._nursery = Nursery("reliability.ask.worker", "nurse")
         self._turn = threading.RLock()
         self._tasks: dict[str, _Task] = {}
         self._waiting: list[_Task] = []
@@ -271,9 +272,13 @@ class Crew:
         found, keeps = self._found(question, source)
         if found.kept:
             return Ticket(self, question, found, kept=_read(question, found))
-        return Ticket(self, question, found.without_pool, self._task(question, found, keeps, person))
+        return Ticket(
+            self, question, found.without_pool, self._task(question, found, keeps, person)
+        )
 
-    def older(self, question: Question, source: AnySource, person: str) -> tuple[Older, bool] | None:
+    def older(
+        self, question: Question, source: AnySource, person: str
+    ) -> tuple[Older, bool] | None:
         """An older answer to look at meanwhile, and whether the new one is being worked out.
 
         None where the present answer is kept, or there is no older one that may still be looked at. A new
@@ -291,9 +296,7 @@ class Crew:
                     self._renewed[mark] = task
             return found.older, mark in self._renewed
 
-    def _found(
-        self, question: Question, source: AnySource
-    ) -> tuple[LookUp, Callable[[str], None]]:
+    def _found(self, question: Question, source: AnySource) -> tuple[LookUp, Callable[[str], None]]:
         """What there is for a question, and how its answer is kept."""
         if not isinstance(source, Stored) or not source.box.exists:
             return _not_kept(question, source)
@@ -361,9 +364,7 @@ class Crew:
 
     def warm(self) -> None:
         """Begin the nursery now, so that the first question need not wait for it."""
-        with contextlib.suppress(OSError):
-            line, _ = self._nursery.worker()
-            line.close()
+        self._nursery.warm()
 
     def close(self) -> None:
         """End all work."""
@@ -470,7 +471,7 @@ class Crew:
     def _work(self, task: _Task) -> None:
         said = {"ended": ""}
         try:
-            line, pid = self._nursery.worker()
+            line, pid = self._nursery.child()
             with line:
                 with self._turn:
                     if task.done.is_set():

@@ -64,9 +64,7 @@ class Outline:
         )
         rows = [r for r in self.life if r[0] in standing]
         within = [
-            r
-            for r in rows
-            if (not slots or r[1] in slots) and (not builders or r[2] in builders)
+            r for r in rows if (not slots or r[1] in slots) and (not builders or r[2] in builders)
         ]
         if not within or (slots and any(tied for *_, tied in within)):
             within = rows

@@ -33,6 +33,7 @@ from reliability.sheets.wear import (
 from reliability.store import Store
 from reliability.store import default_path as default_path
 from reliability.store import usual_path as usual_path
+from reliability.store.opening import linger as linger
 from reliability.store.readings import together_faults
 from reliability.store.store import Contribution, Reading, state_of
 
@@ -170,9 +171,7 @@ def pool_of_reading(
 ) -> Pool:  # fmt: skip
     """The pool of a store at the moment of the reading; of these contributions only, if ``bearing`` is given."""
     wanted = statuses(received)
-    used = [
-        c for c in contributions if c.status in wanted and (bearing is None or c.id in bearing)
-    ]
+    used = [c for c in contributions if c.status in wanted and (bearing is None or c.id in bearing)]
     numbers = {c.id for c in used}
     without = [c.id for c in contributions if c.status in wanted and c.id not in numbers]
     life = reading.records(wanted, without) if "life" in needs else None
