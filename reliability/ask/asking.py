@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
 import threading
@@ -141,21 +142,36 @@ class LookUp:
 def look_up(question: Question, origin: Stored, fresh: bool = False) -> LookUp:
     """The kept outcome of a question, or the pool to work it out from. Raises StoreError, SheetError."""
     received = bool(getattr(question, "received", False))
-    known = None if fresh else remembered(origin.box)
-    if known is not None:
-        key, basis = _key_and_basis(question, known, received)
-        if kept := _RECENT.get(key):
-            return LookUp(key, basis, kept)
+    quick = None if fresh else glimpse(question, origin)
+    if quick is not None and quick.kept:
+        return quick
     with read_outline(origin.box) as (reading, known):
         key, basis = _key_and_basis(question, known, received)
         kept = None if fresh else reading.kept_answer(key)
         if kept:
             _RECENT.put(key, kept)
             return LookUp(key, basis, kept)
-        older = _older(question, reading.last_answer(_mark(question) + "."), basis)
+        mark = mark_of(question)
+        if (last := reading.last_answer(mark + ".")) is not None:
+            _LAST.put(mark, last)
+        older = _older(question, mark, basis)
         bearing = known.bearing(question, statuses(received))
         pool = pool_of_reading(reading, known.contributions, question.needs, received, bearing)
     return LookUp(key, basis, "", pool, older)
+
+
+def glimpse(question: Question, origin: Stored) -> LookUp | None:
+    """The same from memory alone: without a pool, ``kept`` and ``older`` as far as this process knows.
+
+    None where the store has changed since it was read last. Opens nothing.
+    """
+    known = remembered(origin.box)
+    if known is None:
+        return None
+    key, basis = _key_and_basis(question, known, bool(getattr(question, "received", False)))
+    kept = _RECENT.get(key) or ""
+    older = None if kept else _older(question, mark_of(question), basis)
+    return LookUp(key, basis, kept, None, older)
 
 
 def _key_and_basis(question: Question, known: Outline, received: bool) -> tuple[str, Basis]:
@@ -164,15 +180,12 @@ def _key_and_basis(question: Question, known: Outline, received: bool) -> tuple[
     return key, basis_of(known.contributions, received, bearing=bearing)
 
 
-def _older(question: Question, last: tuple[str, str] | None, now: Basis) -> Older | None:
-    """An older answer, unless something that it rests on was taken back since: then it may be wrong."""
+def _older(question: Question, mark: str, now: Basis) -> Older | None:
+    """The last answer, unless something that it rests on was taken back since: then it may be wrong."""
+    last = _LAST.get(mark)
     if last is None:
         return None
-    try:
-        text = json.loads(last[0]).get("answer")
-        found = from_text(question.answer_type, text) if text else None
-    except (ValueError, TypeError, AttributeError):
-        return None
+    found = _last_read(question, mark, last[0])
     if found is None:
         return None
     then = found.basis.contributions
@@ -183,9 +196,26 @@ def _older(question: Question, last: tuple[str, str] | None, now: Basis) -> Olde
     return Older(found, last[1], sum(c.used and c.id not in there for c in now.contributions))
 
 
+def _last_read(question: Question, mark: str, outcome: str) -> Answer | None:
+    name = f"{mark} {hash(outcome)}"
+    found: Answer | None = _READ.get(name)
+    if found is not None:
+        return found
+    try:
+        text = json.loads(outcome).get("answer")
+        found = from_text(question.answer_type, text) if text else None
+    except (ValueError, TypeError, AttributeError):
+        return None
+    if found is not None:
+        _READ.put(name, found)
+    return found
+
+
 def keep(origin: Stored, key: str, outcome: str) -> None:
     """Keep an outcome in the store, and in this process. Raises StoreError."""
     _RECENT.put(key, outcome)
+    now = dt.datetime.now(dt.UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
+    _LAST.put(key.partition(".")[0], (outcome, now))
     origin.box.keep_answer(key, outcome)
 
 
@@ -213,7 +243,11 @@ class _Recent:
 
 
 _RECENT = _Recent()
+"""outcomes by key"""
+_LAST = _Recent()
+"""the newest outcome of a question and when it was made, by the question's mark"""
 _READ = _Recent()
+"""answers as read from outcomes"""
 
 
 def outcome_of(question: Question, pool: Pool) -> str:
@@ -227,10 +261,10 @@ def outcome_of(question: Question, pool: Pool) -> str:
 
 def key_of(question: Question, facts: str) -> str:
     """What an answer is kept under: the question, the version of the methods, and the facts it may rest on."""
-    return f"{_mark(question)}.{facts}"
+    return f"{mark_of(question)}.{facts}"
 
 
-def _mark(question: Question) -> str:
+def mark_of(question: Question) -> str:
     """A question and the version of the methods, whatever the facts."""
     published = version() if getattr(question, "with_published", False) else ""
     text = json.dumps([question.asked(), method(), published], sort_keys=True)

@@ -26,7 +26,7 @@ from collections.abc import Callable
 from dataclasses import dataclass, field, replace
 
 from reliability.ask.admission import Busy, Places
-from reliability.ask.asking import LookUp, Older, keep, look_up, restored
+from reliability.ask.asking import LookUp, Older, glimpse, keep, look_up, mark_of, restored
 from reliability.ask.sources import AnySource, Stored, read_pool
 from reliability.ask.worker import Job, computed
 from reliability.decisions.question import Answer, Question, core
@@ -54,6 +54,8 @@ class Rules:
         Questions at work in all, resting ones included.
     renewed : int
         Answers worked out anew beside an older one that is shown meanwhile.
+    many : int
+        Times as many must wait for a question as for another, before the other rests in its favour.
     patience : float
         Seconds after which a question that is not answered is given up.
     deadline, memory : int
@@ -66,6 +68,7 @@ class Rules:
     resting: int = 6
     most: int = 24
     renewed: int = 4
+    many: int = 3
     patience: float = 180.0
     deadline: int = 60
     memory: int = 1 << 30
@@ -126,7 +129,7 @@ class _Task:
 
     def yield_to_others(self) -> None:
         """A long question leaves the cores to small ones where both want them."""
-        if self.pid and self.phase == "long":
+        if self.pid and self.phase == "long" and self.waiters < 2:
             with contextlib.suppress(OSError):
                 os.setpriority(os.PRIO_PROCESS, self.pid, min(19, os.nice(0) + 7))
 
@@ -269,6 +272,8 @@ class Crew:
 
         Raises Busy, SheetError, StoreError.
         """
+        if (joined := self._join(question, source)) is not None:
+            return joined
         found, keeps = self._found(question, source)
         if found.kept:
             return Ticket(self, question, found, kept=_read(question, found))
@@ -285,16 +290,33 @@ class Crew:
         answer once begun is worked out to its end, whoever waits: under steady giving it is the next one
         to look at. One at a time of a question, and few in all. Raises SheetError, StoreError.
         """
+        mark = mark_of(question)
+        if isinstance(source, Stored) and mark in self._renewed:
+            seen = glimpse(question, source)
+            if seen is not None and seen.older is not None:
+                return seen.older, True
         found, keeps = self._found(question, source)
         if found.older is None:
             return None
         with self._turn:
-            mark = found.key.partition(".")[0]
             if mark not in self._renewed and len(self._renewed) < self.rules.renewed:
                 with contextlib.suppress(Busy):
                     task = self._task(question, found, keeps, person)
                     self._renewed[mark] = task
             return found.older, mark in self._renewed
+
+    def _join(self, question: Question, source: AnySource) -> Ticket | None:
+        """A ticket for work that is going on already, without reading anything; None if there is none."""
+        seen = glimpse(question, source) if isinstance(source, Stored) else None
+        if seen is None or seen.kept:
+            return None
+        with self._turn:
+            task = self._tasks.get(seen.key)
+            if task is None or task.done.is_set():
+                return None
+            task.waiters += 1
+            self._pump()
+        return Ticket(self, question, seen.without_pool, task)
 
     def _found(self, question: Question, source: AnySource) -> tuple[LookUp, Callable[[str], None]]:
         """What there is for a question, and how its answer is kept."""
@@ -395,13 +417,9 @@ class Crew:
         return sum(t.person == person for t in self._working)
 
     def _pump(self) -> None:
-        resting = [t for t in self._working if t.phase == "resting"]
-        while resting and self._count("long") < self.rules.cores:
-            active = [t.person for t in self._working if t.phase == "long"]
-            first = min(resting, key=lambda t: (active.count(t.person), t.worked))
-            resting.remove(first)
-            first.turn("long")
-            first.signal(signal.SIGCONT)
+        while (rested := self._first_resting()) is not None and self._room_for(rested):
+            rested.turn("long")
+            rested.signal(signal.SIGCONT)
         while (task := self._next()) is not None:
             self._waiting.remove(task)
             self._working.append(task)
@@ -410,33 +428,60 @@ class Crew:
             self._threads.add(thread)
             thread.start()
 
+    def _first_resting(self) -> _Task | None:
+        """The resting question to go on with: for which most wait, of whom has the fewest at work."""
+        active = [t.person for t in self._working if t.phase == "long"]
+        return min(
+            (t for t in self._working if t.phase == "resting"),
+            key=lambda t: (-t.waiters, active.count(t.person), t.worked),
+            default=None,
+        )
+
+    def _room_for(self, task: _Task) -> bool:
+        """Whether a question may be at work among the long ones now.
+
+        One for which few wait rests in favour of one for which many do.
+        """
+        long = [t for t in self._working if t.phase == "long"]
+        if len(long) < self.rules.cores:
+            return True
+        least = min(long, key=lambda t: (t.waiters, -t.worked))
+        if task.waiters < self.rules.many * least.waiters:
+            return False
+        self._rest(least)
+        return True
+
+    def _rest(self, task: _Task) -> None:
+        task.turn("resting")
+        task.signal(signal.SIGSTOP)
+
     def _is_long(self, task: _Task) -> bool:
         usual = self._usual(task.job.kind)
         return usual is not None and usual > self.rules.fresh
 
     def _next(self) -> _Task | None:
-        """The waiting question to begin now: of whom has the fewest at work, the oldest."""
+        """The waiting question to begin now: for which most wait, of whom has the fewest at work, the oldest."""
         if len(self._working) >= self.rules.most:
             return None
-        room = {p: self._count(p) < self.rules.cores for p in _AT_WORK}
         each = self.rules.each if self._count("resting") < self.rules.resting else 1
+        new = self._count("new") < self.rules.cores
         able = [
-            t
-            for t in self._waiting
-            if self._of(t.person) < each and room["long" if self._is_long(t) else "new"]
+            t for t in self._waiting if self._of(t.person) < each or t.waiters >= self.rules.many
         ]
-        return min(able, key=lambda t: self._of(t.person), default=None)
+        for task in sorted(able, key=lambda t: (-t.waiters, self._of(t.person))):
+            if self._room_for(task) if self._is_long(task) else new:
+                return task
+        return None
 
     def _grown(self, task: _Task) -> None:
         """A question is new no more: it goes on, or rests until others are done."""
         with self._turn:
             if task.phase != "new":
                 return
-            if self._count("long") < self.rules.cores:
+            if self._room_for(task):
                 task.turn("long")
             else:
-                task.turn("resting")
-                task.signal(signal.SIGSTOP)
+                self._rest(task)
             self._pump()
 
     def _end(self, task: _Task, said: dict[str, str]) -> None:

@@ -13,6 +13,7 @@ import altair as alt
 
 MOST = 64
 _TURN = threading.Lock()
+_DRAWING = threading.Lock()
 _FIGURES: OrderedDict[tuple[object, ...], tuple[tuple[object, ...], Any]] = OrderedDict()
 _SPECS: OrderedDict[int, tuple[Any, str]] = OrderedDict()
 
@@ -56,11 +57,11 @@ def spec(figure: Any) -> dict[str, Any]:
 
     The form is not validated here, which takes most of the time: the tests do that for every picture.
     """
-    with _TURN:
-        found = _SPECS.get(id(figure))
-        if found is None:
-            with alt.theme.enable("none"):
-                text = json.dumps(figure.to_dict(validate=False))
+    found = _SPECS.get(id(figure))
+    if found is None:
+        with _DRAWING, alt.theme.enable("none"):
+            text = json.dumps(figure.to_dict(validate=False))
+        with _TURN:
             found = _SPECS[id(figure)] = (figure, text)
             while len(_SPECS) > MOST:
                 _SPECS.popitem(last=False)

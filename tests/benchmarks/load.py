@@ -38,7 +38,9 @@ class Crowd:
 
     def __init__(self, service, tokens, seconds, look):
         self.service, self.tokens, self.look = service, tokens, look
-        self.stop = time.monotonic() + seconds
+        self.began = time.monotonic()
+        self.stop = self.began + seconds
+        self.seen = []
         self.answers, self.seconds = collections.Counter(), collections.defaultdict(list)
         self.given, self.wrong = [], []
         self.cookie = cookie_of(service)
@@ -71,7 +73,14 @@ class Crowd:
             n += 1
             began = time.monotonic()
             text = self.service.page(self.cookie, PAGES[n % len(PAGES)])
-            self.seconds["page"].append(time.monotonic() - began)
+            took = time.monotonic() - began
+            self.seconds["page"].append(took)
+            older = "As of 20" in text
+            if older:
+                self.seconds["page, with an older answer meanwhile"].append(took)
+            self.seen.append(
+                (began - self.began, PAGES[n % len(PAGES)] or "my_module", took, older)
+            )
             whole = "shotlife" in text and 'File "/' not in text
             self.answers["page whole" if whole else "page NOT WHOLE"] += 1
             if not whole:
@@ -159,6 +168,7 @@ def main():
         p.add_argument(f"--{name}", type=int, default=usual)
     p.add_argument("--seconds", type=float, default=60)
     p.add_argument("--look", type=float, default=10, help="seconds that a reader looks at a page")
+    p.add_argument("--pages", action="store_true", help="print every page")
     a = p.parse_args()
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder) / "s") as service:
         tokens = people(service.folder, a)
@@ -177,6 +187,9 @@ def main():
         "median health under 0.1 s": statistics.median(crowd.seconds["health"]) < 0.1,
         "memory flat (10 %)": whole < 1.1 * quarter,
     }  # fmt: skip
+    if a.pages:
+        for at, name, took, older in sorted(crowd.seen):
+            print(f"  {at:5.1f} s {name}: {took:.2f} s{' (older answer)' if older else ''}")
     for what, held in kept.items():
         print(f"{'held' if held else 'DID NOT HOLD'}: {what}")
     for w in crowd.wrong[:5]:
