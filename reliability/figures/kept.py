@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 import functools
+import hashlib
 import json
 import threading
 from collections import OrderedDict
 from collections.abc import Callable
+from dataclasses import replace
 from typing import Any
 
 import altair as alt
+
+from reliability.ask.answers import Answer
+from reliability.pool import Basis
 
 MOST = 64
 _TURN = threading.Lock()
@@ -21,7 +26,8 @@ _SPECS: OrderedDict[int, tuple[Any, str]] = OrderedDict()
 def once(make: Callable[..., Any]) -> Callable[..., Any]:
     """The same function; called with the same values again it gives the picture made before.
 
-    Values are the same where they are the same object (answers are never changed), or plain and equal.
+    Answers are the same where they say the same, whatever the contributions they name; other values where
+    they are plain and equal, or the same object.
     """
 
     @functools.wraps(make)
@@ -44,11 +50,13 @@ def once(make: Callable[..., Any]) -> Callable[..., Any]:
 
 
 def _mark(value: Any) -> object:
-    """What tells a value from others: itself where it is plain, else its place in memory."""
+    """What tells a value from others: what it says, else its place in memory."""
     if isinstance(value, (str, int, float, bool, type(None))):
         return value
     if isinstance(value, (list, tuple)):
         return (type(value).__name__, *(_mark(v) for v in value))
+    if isinstance(value, Answer):
+        return hashlib.sha256(repr(replace(value, basis=Basis())).encode()).digest()
     return ("object", id(value))
 
 

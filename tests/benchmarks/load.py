@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.load [--readers 20] [--writers 5] [--flights 5] [--seconds 60] [--look 10] [--requests 2000]
 
-Starts ``shotlife serve`` on the demo. Readers open pages of the dashboard (their WebSocket, until the page is whole)
+Starts ``shotlife serve`` on the demo; each page is looked at once. Then readers open pages of the dashboard (their
+WebSocket, until the page is whole: its last picture and table, told apart where it shows an older answer meanwhile)
 and ask the API in turn; writers give sheets that wait to be accepted; people ask flight questions that nobody asked before; one process more
 adds a sheet with ``shotlife add`` every 20 s, which makes every kept answer old, and health is asked all the time. Then ``--requests`` answers
 one after the other, and how the service's memory grows. No answer may be other than right, 429 or 503; every
@@ -149,6 +150,16 @@ def people(folder, a):
     return tokens
 
 
+def first_seen(service):
+    """Seconds in which each page is whole when nobody has looked at it yet."""
+    found, cookie = {}, cookie_of(service)
+    for path in PAGES:
+        began = time.monotonic()
+        service.page(cookie, path)
+        found[path or "my_module"] = round(time.monotonic() - began, 2)
+    return found
+
+
 def growth(service, token, requests):
     """MiB of the service after a quarter of so many answers, and after all."""
     seen = []
@@ -172,11 +183,13 @@ def main():
     a = p.parse_args()
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder) / "s") as service:
         tokens = people(service.folder, a)
+        cold = first_seen(service)
         before, load = len(service.store.contributions()), os.getloadavg()[0]
         crowd = Crowd(service, tokens, a.seconds, a.look)
         crowd.run(a, folder)
         found = len(service.store.contributions()) - before
         quarter, whole = growth(service, tokens["reader-0"], a.requests)
+    print(f"pages nobody has looked at before, one after the other (s): {cold}")
     print(f"load of the machine before: {load:.1f}; {dict(sorted(crowd.answers.items()))}")
     for kind, s in sorted(crowd.seconds.items()):
         print(f"{kind}: median {statistics.median(s):.2f} s, longest {max(s):.2f} s, of {len(s)}")
