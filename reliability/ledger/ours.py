@@ -110,9 +110,12 @@ def _handbook_basis(x: Inputs) -> float:
     return handbook_weibull_basis(fit_life(_records(x)), x["kind"])
 
 
+_factor_of = cache(normal_factor)
+
+
 @_ours("normal factor")
 def _normal_factor(x: Inputs) -> float:
-    return normal_factor(x["units"], x["kind"])
+    return _factor_of(x["units"], x["kind"])
 
 
 @cache

@@ -88,8 +88,9 @@ def _page(
 
 
 def site(
-    pages: Sequence[Page], about: SiteAbout, downloads: Mapping[str, bytes] | None = None
-) -> dict[str, bytes]:
+    pages: Sequence[Page], about: SiteAbout, downloads: Mapping[str, bytes] | None = None,
+    program: bytes | None = None,
+) -> dict[str, bytes]:  # fmt: skip
     """The files of the site by path; same values, same bytes.
 
     Parameters
@@ -99,6 +100,8 @@ def site(
     about : SiteAbout
     downloads : mapping of path to bytes, optional
         Bundle, Parquet, CSV; given under ``data/``.
+    program : bytes, optional
+        What draws the figures, if it is there already (``figures.drawing_program``).
 
     Raises
     ------
@@ -119,7 +122,7 @@ def site(
         f"{p.name}.html": _page(p, every, about, given if p.name == "index" else {}) for p in every
     }
     if any(p.figures for p in every):
-        out[PROGRAM] = drawing_program()
+        out[PROGRAM] = program or drawing_program()
     out |= given
     listed = [f"{hashlib.sha256(c).hexdigest()}  {p}" for p, c in sorted(out.items())]
     return {**out, LIST: ("\n".join(listed) + "\n").encode()}
