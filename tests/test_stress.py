@@ -93,6 +93,7 @@ def test_allowed_voltage_without_failures_and_with_a_known_exponent():
     """Nothing failed, shape and exponent known: the promise at V is Buehler's exp(-h T / g) = 1 - C, here
     g = (N v^e)^b, T = sum of (t v^e)^b, so N = (T h / -ln(1 - C))^(1/b) / v^e (hand-computable)."""
     from reliability.slots.along import Along
+
     from reliability.slots.exposure import Asked, slot_data
 
     good = np.array([3000.0, 4000.0, 5000.0])

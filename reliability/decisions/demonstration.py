@@ -37,8 +37,8 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
 from reliability.slots.carried import NotCarried
-from reliability.slots.exposure import Asked, bench_ends, slot_data
-from reliability.slots.suspects import module_model
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -409,16 +409,12 @@ class _Demonstration:
         if self.life is None:
             return NAN, NAN
         q, used = self.q, self.life.used
-        now = module_model([self.life.data], seed=q.seed)
-        cut = now.cut(q.survival, q.confidence)
-        more = slot_data(
-            self.life.slot,
-            join([used.records, self.passed(best)]),
-            Asked(used.use_V, ends=bench_ends(used.records)),
+        then = join([used.records, self.passed(best)])
+        pools = (self.life.data, slot_data(self.life.slot, then, Asked(used.use_V)))
+        now, later = (
+            ModuleModel([s], seed=q.seed).promise(q.survival, q.confidence) for s in pools
         )
-        return now.promise(q.survival, cut), module_model([more], seed=q.seed).promise(
-            q.survival, cut
-        )
+        return now, later
 
     def passed(self, p: DemonstrationPlan) -> LifeRecords:
         """Records of the plan's units, all good to the end."""

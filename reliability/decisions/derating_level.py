@@ -6,16 +6,16 @@ and both the curve and the allowed level are read off it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
-from reliability.slots.along import Along
 from reliability.slots.carried import FARTHEST
-from reliability.slots.exposure import Asked, bench_ends, slot_data
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
 
 Array = NDArray[np.float64]
 LEVELS = 81
@@ -64,12 +64,12 @@ def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
     low, high = fit.tested(asking.column)
     if by_promise(fit, asking):
         levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
-        asked = Asked(low, ends=bench_ends(fit.records))
         name = str(fit.records.slot[0]) or "slot"
-        along = Along(
-            slot_data(name, fit.records, asked), low, (low, high), asking.method == "calibrated", asking.seed
-        )  # fmt: skip
-        return Course(levels, along.promise(levels, asking.survival, asking.confidence), "promise")
+        data = replace(slot_data(name, fit.records, Asked(low)), law=True, doubt=0.0)
+        along = ModuleModel([data], seed=asking.seed).along(
+            np.log(levels / low), asking.survival, asking.confidence
+        )
+        return Course(levels, along, "promise")
     levels = _levels(low, high, asking.column)
     fraction = 1.0 - asking.survival
     knots = np.linspace(levels[0], levels[-1], KNOTS)
@@ -84,7 +84,7 @@ def by_promise(fit: StressFit, asking: Asking) -> bool:
     """Whether the promise engine's model is the one asked for: Weibull life, a power of the voltage alone."""
     return (
         fit.family.name == "weibull"
-        and asking.method != "wald"
+        and asking.method == "calibrated"
         and [t.name for t in fit.terms] == ["charge_V:power"]
     )
 

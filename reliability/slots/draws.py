@@ -10,14 +10,22 @@ exponential lives on tests of fixed length (chi-square with 2 R + 2 degrees of f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy.special import gammaincinv
 
 from reliability.slots.exposure import Array, Ints, SlotData
-from reliability.slots.grid import BURN_OUT, EARLY_SIZE, SHAPES, SlotFit, ages_of, cumulative
-from reliability.slots.groups import spread_of
+from reliability.slots.grid import (
+    BURN_OUT,
+    EARLY_SIZE,
+    SHAPES,
+    SlotFit,
+    ages_of,
+    cumulative,
+    fit_slot,
+)
+from reliability.slots.groups import Spread, spread_of
 
 DRAWS = 8192
 SHAPE_MEDIAN, SHAPE_MEDIAN_SD = 1.3, 0.5
@@ -36,8 +44,22 @@ are said, and an exact bound of one cause is not given; choices"""
 
 
 @dataclass(frozen=True)
+class Fitted:
+    """What the records of a slot say: the grid of its law, and how far its builders and lots differ."""
+
+    grid: SlotFit
+    spread: Spread | None
+
+
+def fitted(slot: SlotData, scale: float, early: bool = True) -> Fitted:
+    """The slot fitted, counts in units of ``scale``; without an early cause unless that is wanted."""
+    grid = fit_slot(slot, scale, early)
+    return Fitted(grid, spread_of(slot, grid, scale))
+
+
+@dataclass(frozen=True)
 class SlotDraws:
-    """Draws of one slot, arrays (draws,) but ``age`` (draws, units).
+    """Draws of one slot, arrays (draws,) but ``age`` (draws, units); exposures z are in ``scale``.
 
     Attributes
     ----------
@@ -55,6 +77,8 @@ class SlotDraws:
     rate, width : arrays
         Of the early cause.
     copies, scale : float
+    pace : array
+        Shots at the voltage of use that one shot of the mission ages a unit.
     grouped : bool
         Whether how far builders or lots differ is in it.
     spoken : bool
@@ -72,29 +96,56 @@ class SlotDraws:
     width: Array
     copies: float
     scale: float
+    pace: Array
     grouped: bool = False
     spoken: bool = False
 
     def life(self, shots: float) -> Array:
-        """z^b gained by so many shots, times the rate of one failure."""
-        run = shots / self.scale
-        gained = np.zeros(self.shape.size)
-        for age in self.age.T:
-            # a fresh unit's power is quick to get
-            gained += (age + run) ** self.shape - (age**self.shape if age.any() else 0.0)
-        return np.asarray(self.copies * gained * self.unit)
+        """Hazard of life of the units to be promised over a mission, at the rate of one failure."""
+        run = self.pace * (shots / self.scale)
+        gained = sum(self.life_between(age, age + run) for age in self.age.T)
+        return np.asarray(self.copies * gained)
 
     def early(self, shots: float) -> Array:
-        """Hazard of the early cause."""
-        run = shots / self.scale
-        out = np.zeros(self.rate.size)
+        """Hazard of the early cause over a mission."""
+        run = self.pace * (shots / self.scale)
+        gained = sum(self.early_between(age, age + run) for age in self.age.T)
+        return np.asarray(self.copies * gained)
+
+    def life_between(self, begun: Array, end: Array) -> Array:
+        """Hazard of life of one unit from z to z, (..., draws), at the rate of one failure."""
+        # a fresh unit's power is quick to get
+        before = begun**self.shape if begun.any() else 0.0
+        return np.asarray((end**self.shape - before) * self.unit)
+
+    def early_between(self, begun: Array, end: Array) -> Array:
+        """Hazard of the early cause of one unit from z to z, (..., draws)."""
+        out = np.zeros(np.broadcast_shapes(np.shape(begun), np.shape(end)))
         for law in range(len(BURN_OUT) + 1):
             m = self.law == law
-            for age in self.age.T if m.any() else ():
+            if m.any():
                 w = self.width[m]
-                gained = cumulative(law, age[m] + run, w) - cumulative(law, age[m], w)
-                out[m] += self.copies * self.rate[m] * gained
+                gained = cumulative(law, end[..., m], w) - cumulative(law, begun[..., m], w)
+                out[..., m] = self.rate[m] * gained
         return out
+
+    def thinned(self, step: int) -> SlotDraws:
+        """Every so manyth draw."""
+        arrays = {
+            name: getattr(self, name)[::step]
+            for name in (
+                "shape",
+                "exponent",
+                "unit",
+                "gamma",
+                "age",
+                "law",
+                "rate",
+                "width",
+                "pace",
+            )
+        }
+        return replace(self, **arrays)
 
 
 @dataclass(frozen=True)
@@ -110,12 +161,15 @@ class ModuleDraws:
         Slots whose records speak for weak units: early failures apart from the rest.
     exact : bool
         Whether the bound of one slot by itself is exact.
+    weight : array (draws,), optional
+        Of each draw; equal where there is none.
     """
 
     slots: list[SlotDraws]
     extra: Array
     seen_early: list[bool]
     exact: bool = False
+    weight: Array | None = None
 
 
 def strata(count: int, size: int, seed: int) -> Array:
@@ -180,7 +234,7 @@ def _odds(fits: Sequence[SlotFit]) -> tuple[Array, Array]:
 
 def draw_module(
     slots: Sequence[SlotData],
-    fits: Sequence[SlotFit],
+    found: Sequence[Fitted],
     scale: float,
     seed: int,
     size: int = DRAWS,
@@ -189,7 +243,8 @@ def draw_module(
 
     Parameters
     ----------
-    slots, fits
+    slots : sequence of SlotData
+    found : sequence of Fitted
     scale : float
         Shots in the unit of counts.
     seed, size : int
@@ -198,6 +253,7 @@ def draw_module(
     One slot whose test is complete, without early failures seen: flat in the logs of scale and shape and
     no failure more, which is the exact conditional bound (Lawless 2003, ch. 5).
     """
+    fits = [f.grid for f in found]
     odds, weak = _odds(fits)
     exact = len(slots) == 1 and _complete(slots[0]) and odds.max() < STANDS
     priors, log = _shape_priors(exact)
@@ -208,7 +264,7 @@ def draw_module(
     which = _choose(_of_priors(priors, log, weights), u[-1])
     drawn = [
         _draw_slot(s, f, _Prior(w, priors, early), which, u[5 * j : 5 * j + 5], scale)
-        for j, (s, f, w, early) in enumerate(zip(slots, fits, weights, spoken, strict=True))
+        for j, (s, f, w, early) in enumerate(zip(slots, found, weights, spoken, strict=True))
     ]
     extra = np.zeros((len(slots), size))
     if not exact:
@@ -226,8 +282,9 @@ class _Prior:
 
 
 def _draw_slot(
-    slot: SlotData, fit: SlotFit, prior: _Prior, which: Ints, u: Array, scale: float
+    slot: SlotData, found: Fitted, prior: _Prior, which: Ints, u: Array, scale: float
 ) -> SlotDraws:
+    fit, spread = found.grid, found.spread
     weights, priors, spoken = prior.weights, prior.shapes, prior.spoken
     marginal = weights.sum(axis=(0, 2))
     b = np.empty(which.size, np.intp)
@@ -242,7 +299,6 @@ def _draw_slot(
     law = np.concatenate(([-1], fit.law))[row]
     early = np.concatenate(([0], fit.number))[row]
     left = fit.failures - early
-    spread = spread_of(slot, fit, scale)
     if spread is None:
         gamma = np.where(left > 0, gammaincinv(np.maximum(left, 1e-9), u[2]), 0.0)
         all_ = fit.failures
@@ -255,7 +311,7 @@ def _draw_slot(
     rate = np.where(law >= 0, gammaincinv(early + EARLY_SIZE, u[3]) / fit.weak[law, e], 0.0)
     return SlotDraws(
         SHAPES[b], fit.exponents[e], 1 / fit.exposure[b, e], gamma, count, ages_of(slot, fit.exponents, scale)[e], law, rate,
-        fit.width[law, e], slot.copies, scale, spread is not None, spoken,
+        fit.width[law, e], slot.copies, scale, slot.pace(fit.exponents[e]), spread is not None, spoken,
     )  # fmt: skip
 
 

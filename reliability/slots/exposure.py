@@ -21,6 +21,8 @@ Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
 SAME_VOLTAGE = 0.01
 """voltages that differ by less than this share count as one"""
+NO_LAW = 0.5
+"""prior chance that the voltage does not matter, of slots that are no capacitor; a choice"""
 MOST_GROUPS = 300
 """builders and lots above which they are not told apart (a choice, for time)"""
 
@@ -69,11 +71,15 @@ class SlotData:
     ages : array (units, levels + 1)
         Shots that each unit to be promised has at each voltage, the last at the voltage of use.
     law : bool
-        Whether life depends on the voltage.
+        Whether life may depend on the voltage.
+    doubt : float
+        Prior chance that it does not even so.
     copies : float
         Equal units in the slot of one module for each of ``ages``, the first failure ending it.
     flown : int
         Group of the units to be promised; -1 for one not tested.
+    mission : tuple of (float, float)
+        Legs of the mission: ln(V / V_use) and the share of its shots.
     """
 
     name: str
@@ -83,6 +89,14 @@ class SlotData:
     law: bool
     copies: float = 1.0
     flown: int = -1
+    doubt: float = 0.0
+    mission: tuple[tuple[float, float], ...] = ((0.0, 1.0),)
+
+    def pace(self, exponent: Array) -> Array:
+        """Shots at the voltage of use that one shot of the mission ages a unit, at exponents."""
+        return np.asarray(
+            np.sum([share * np.exp(exponent * leg) for leg, share in self.mission], axis=0)
+        )
 
     @property
     def failures(self) -> float:
@@ -177,7 +191,7 @@ def slot_data(name: str, records: LifeRecords, asked: Asked) -> SlotData:
     return SlotData(
         name, _units(records, units, level, steps.size, labels), x, ages,
         bool(np.isfinite(use) and (np.abs(x) > 0).any()), asked.copies,
-        labels.get((asked.builder, asked.lot), -1),
+        labels.get((asked.builder, asked.lot), -1), 0.0 if "capacitor" in name else NO_LAW,
     )  # fmt: skip
 
 

@@ -27,8 +27,6 @@ EXPONENTS = np.linspace(0.0, 16.0, 17)
 EXPONENT_MEAN, EXPONENT_SD = 7.0, 4.0
 """normal prior, cut to the grid: covers ceramic (3; 2 to 7, Sci. Rep. 14, 616, 2024) and film in pulse
 discharge (6 to 9, practitioners' use, from memory), and steeper ones; a choice"""
-NO_LAW = 0.5
-"""prior chance that the voltage does not matter, of slots that are no capacitor; a choice"""
 BURN_OUT = (0.01, 0.03, 0.1)
 """where weak units are gone, in longest tests; a choice"""
 EARLY_SIZE, EARLY_MEAN = 0.5, 0.15
@@ -86,8 +84,7 @@ def exponent_prior(slot: SlotData) -> Array:
         return np.zeros(1)
     weight = np.exp(-0.5 * ((EXPONENTS - EXPONENT_MEAN) / EXPONENT_SD) ** 2)
     weight /= weight.sum()
-    if "capacitor" not in slot.name:
-        weight = (1 - NO_LAW) * weight + NO_LAW * (EXPONENTS == 0)
+    weight = (1 - slot.doubt) * weight + slot.doubt * (EXPONENTS == 0)
     return np.asarray(np.log(weight))
 
 

@@ -47,6 +47,7 @@ class Spread:
         own = end[0] ** SHAPES[:, None] - begin[0] ** SHAPES[:, None]
         share = np.stack([np.bincount(group, row, count) for row in own])
         self.share = share / share.sum(axis=1, keepdims=True)
+        self._known: dict[int, tuple[Array, Array]] = {}
 
     def weights(self, shape: int) -> tuple[Array, Array]:
         """Of each tau, level and effect of the units to be promised, at a shape of the grid.
@@ -81,13 +82,17 @@ class Spread:
         out = np.empty(u.size)
         for shape in np.unique(shapes):
             here = shapes == shape
-            weight, failures = self.weights(int(shape))
-            # along the hazard, so that a higher uniform number is a higher hazard
-            order = np.argsort(failures, axis=None)
-            sums = np.cumsum(weight.ravel()[order])
-            at = np.searchsorted(sums[:-1], u[here] * sums[-1])
-            out[here] = failures.ravel()[order][at]
+            failures, sums = self._rising(int(shape))
+            out[here] = failures[np.searchsorted(sums[:-1], u[here] * sums[-1])]
         return out
+
+    def _rising(self, shape: int) -> tuple[Array, Array]:
+        """Failures at a shape, rising, so that a higher uniform number is a higher hazard, and their summed weights."""
+        if shape not in self._known:
+            weight, failures = self.weights(shape)
+            order = np.argsort(failures, axis=None)
+            self._known[shape] = failures.ravel()[order], np.cumsum(weight.ravel()[order])
+        return self._known[shape]
 
 
 def spread_of(slot: SlotData, fit: SlotFit, scale: float) -> Spread | None:

@@ -9,7 +9,7 @@ promises are kept is a matter of simulation: tests/benchmarks/promise.py and uns
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from functools import cached_property
 
@@ -17,13 +17,16 @@ import numpy as np
 from scipy.optimize import brentq
 
 from reliability.slots.causes import Event, causes_of
-from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module
+from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted
 from reliability.slots.exposure import Array, SlotData
-from reliability.slots.grid import ages_of, cumulative, exposures, fit_slot
+from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
 from reliability.slots.suspects import Readings
 
+NONE = (0, 0.0)
 LONGEST, SHORTEST = 1e9, 1e-6
 """most and least times the pool's middle count that can be promised"""
+STRIDE = 1.0
+"""first step, in logs, on the way to where a count lies"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -42,6 +45,8 @@ class ModuleModel:
     ----------
     causes : Causes
         The hazards of the slots, and failures of which it is not known whose they were.
+    good : dict of slot index to (int, float)
+        New units supposed to have lasted so many shots (``after_good``).
     """
 
     def __init__(
@@ -55,6 +60,7 @@ class ModuleModel:
         self.seed = seed
         self.scale = float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in slots])))))
         self.causes = causes_of(slots)
+        self.good: dict[int, tuple[int, float]] = {}
 
     @cached_property
     def readings(self) -> Readings | None:
@@ -67,7 +73,7 @@ class ModuleModel:
         if self.readings:
             return self.readings.draws
         parts = self.causes.parts
-        fits = [fit_slot(p, self.scale) for p in parts]
+        fits = [fitted(p, self.scale) for p in parts]
         return draw_module(parts, fits, self.scale, self.seed)
 
     @property
@@ -79,7 +85,7 @@ class ModuleModel:
         """Sums over the causes of each slot."""
         return np.bincount(self.causes.slot, np.asarray(of_parts), len(self.slots)).tolist()
 
-    def _main_part(self, i: int) -> int:
+    def main_cause(self, i: int) -> int:
         """The cause of a slot that had most of its failures."""
         mine = [k for k, owner in enumerate(self.causes.slot) if owner == i]
         return max(mine, key=lambda k: self.draws.slots[k].count)
@@ -88,8 +94,8 @@ class ModuleModel:
 
     @cached_property
     def _estimates(self) -> list[_Estimate]:
-        pairs = zip(self.causes.parts, self.draws.slots, strict=True)
-        return [_Estimate(part, drawn) for part, drawn in pairs]
+        rows = zip(self.causes.parts, self.draws.slots, self.causes.slot, strict=True)
+        return [_Estimate(part, drawn, self.good.get(i, NONE)) for part, drawn, i in rows]
 
     def hazard(self, i: int, shots: float) -> float:
         """Estimated hazard of a slot over so many shots from now; 0 where nothing failed."""
@@ -98,11 +104,11 @@ class ModuleModel:
 
     def shape(self, i: int) -> float:
         """Estimated shape of a slot's life (of its commonest mode); nan where nothing failed."""
-        return self._estimates[self._main_part(i)].shape if self.slots[i].failures else float("nan")
+        return self._estimates[self.main_cause(i)].shape if self.slots[i].failures else float("nan")
 
     def exponent(self, i: int) -> float:
         """Estimated voltage exponent; nan where the voltage does not matter."""
-        return self._estimates[self._main_part(i)].exponent if self.slots[i].law else float("nan")
+        return self._estimates[self.main_cause(i)].exponent if self.slots[i].law else float("nan")
 
     def total(self, shots: float) -> float:
         """Estimated hazard of all slots and of drift over so many shots from now."""
@@ -119,6 +125,13 @@ class ModuleModel:
 
     # --- bounds ----------------------------------------------------------------------------
 
+    def _quantile(self, hazards: Array, share: float) -> float:
+        """Quantile of the draws' hazards."""
+        weight = self.draws.weight
+        if weight is None:
+            return float(np.quantile(hazards, share))
+        return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
+
     def _drawn(self, shots: float, more: bool) -> Array:
         """Hazard of sudden failure in each draw, by cause, (causes, draws)."""
         parts = []
@@ -129,33 +142,48 @@ class ModuleModel:
 
     def lower(self, shots: float, confidence: float) -> float:
         """Lower bound of survival of so many shots from now."""
-        hazard = float(np.quantile(self._drawn(shots, True).sum(axis=0), confidence))
+        hazard = self._quantile(self._drawn(shots, True).sum(axis=0), confidence)
         return float(min(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def upper(self, shots: float, confidence: float) -> float:
         """Upper bound of survival."""
-        hazard = float(np.quantile(self._drawn(shots, False).sum(axis=0), 1 - confidence))
+        hazard = self._quantile(self._drawn(shots, False).sum(axis=0), 1 - confidence)
         return float(max(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def promise(self, survival: float, confidence: float) -> float:
         """Shots from now of which the lower bound of survival is ``survival``."""
-        return self._where(lambda n: -np.log(self.lower(n, confidence) + 1e-300) + np.log(survival))
+        return self._where(self._lacking(survival, confidence))
+
+    def along(self, x: Array, survival: float, confidence: float) -> Array:
+        """The promise with the mission flown at each of rising ln(V / V_use), (m,)."""
+        out = np.empty(x.size)
+        for k, at in enumerate(x):
+            lacking = self.flown_at(float(at))._lacking(survival, confidence)
+            if k and SHORTEST * self.scale < out[k - 1] < LONGEST * self.scale:
+                # no draw's exponent is above the largest looked at
+                steepest = EXPONENTS[-1] * float(at - x[k - 1])
+                out[k] = _crossing(lacking, np.log(out[k - 1]) - steepest, np.log(out[k - 1]))
+            else:
+                out[k] = self._where(lacking)
+        return out
+
+    def _lacking(self, survival: float, confidence: float) -> Callable[[float], float]:
+        """By how much the hazard that the bound allows over shots is above that of the survival."""
+        return lambda n: float(-np.log(self.lower(n, confidence) + 1e-300) + np.log(survival))
 
     def _where(self, lacking: Callable[[float], float]) -> float:
         """Where a rising function of shots meets 0."""
-        low, high = np.log(self.scale * SHORTEST), np.log(self.scale * LONGEST)
-
-        def at(u: float) -> float:
-            return float(lacking(float(np.exp(u))))
-
-        # far above nothing matters: hazards overflow there
-        while high > low + 1 and at(high - 3) > 0:
-            high -= 3
-        if at(high) < 0:
-            return float(np.exp(high))
-        if at(low) > 0:
-            return 0.0
-        return float(np.exp(brentq(at, low, high, xtol=1e-6)))
+        start, step = np.log(self.scale), STRIDE
+        up = lacking(self.scale) < 0
+        end = start + np.log(LONGEST if up else SHORTEST)
+        while step < abs(end - start):
+            far = start + step if up else start - step
+            if (lacking(float(np.exp(far))) < 0) != up:
+                return _crossing(lacking, *sorted((start, far)))
+            start, step = far, 2 * step
+        if (lacking(float(np.exp(end))) < 0) == up:
+            return float(np.exp(end)) if up else 0.0
+        return _crossing(lacking, *sorted((start, end)))
 
     def first_to_fail(self, grid: Sequence[float] | Array) -> list[float]:
         """Probability of each slot to fail first within a grid of shots from 0, as estimated."""
@@ -180,6 +208,48 @@ class ModuleModel:
             slot=(0,) * own.size,
             events=(),
         )
+        return out
+
+    def flown_at(self, x: float) -> ModuleModel:
+        """The same with the mission flown at ln(V / V_use) = x, from the same draws."""
+        slots = [replace(s, mission=((x, 1.0),)) for s in self.slots]
+        drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
+        return self._with(slots, replace(self.draws, slots=drawn))
+
+    def aged(self, shots: float) -> ModuleModel:
+        """The same with what is to be promised older by so many shots, from the same draws."""
+        drawn = [replace(d, age=d.age + shots / self.scale) for d in self.draws.slots]
+        return self._with([_older(s, shots) for s in self.slots], replace(self.draws, slots=drawn))
+
+    def new(self) -> ModuleModel:
+        """The same with what is to be promised new, from the same draws."""
+        slots = [replace(s, ages=np.zeros_like(s.ages)) for s in self.slots]
+        drawn = [replace(d, age=np.zeros_like(d.age)) for d in self.draws.slots]
+        return self._with(slots, replace(self.draws, slots=drawn))
+
+    def after_good(self, tests: Mapping[int, tuple[int, float]]) -> ModuleModel:
+        """The same if new units lasted a test at the voltage of use: each draw by how likely that is in it.
+
+        Parameters
+        ----------
+        tests : mapping of slot index to (units, shots)
+        """
+        hazard = np.zeros(self.draws.extra.shape[1])
+        for d, i in zip(self.draws.slots, self.causes.slot, strict=True):
+            units, shots = tests.get(i, NONE)
+            if units:
+                begun, end = np.zeros(hazard.size), np.full(hazard.size, shots / d.scale)
+                each = d.gamma * d.life_between(begun, end) + d.early_between(begun, end)
+                hazard += units * each
+        before = 1.0 if self.draws.weight is None else self.draws.weight
+        out = self._with(self.slots, replace(self.draws, weight=before * np.exp(-hazard)))
+        out.good = dict(tests)
+        return out
+
+    def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
+        """These slots with these draws."""
+        out = ModuleModel(slots, self.drift, self.seed)
+        out.draws = draws
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
@@ -229,10 +299,23 @@ class ModuleModel:
         return out.promise(survival, confidence)
 
 
+def _crossing(lacking: Callable[[float], float], low: float, high: float) -> float:
+    """Shots between two logs of shots where a rising function meets 0; an end where it does not."""
+
+    def at(u: float) -> float:
+        return lacking(float(np.exp(u)))
+
+    if at(low) >= 0:
+        return float(np.exp(low))
+    if at(high) <= 0:
+        return float(np.exp(high))
+    return float(np.exp(brentq(at, low, high, xtol=1e-6)))
+
+
 class _Estimate:
     """A cause's law as estimated: mean log shape and mean exponent, the rates that go with them."""
 
-    def __init__(self, part: SlotData, drawn: SlotDraws) -> None:
+    def __init__(self, part: SlotData, drawn: SlotDraws, good: tuple[int, float]) -> None:
         self.copies, self.scale = part.copies, drawn.scale
         mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
         mine = mine if mine.any() else ~mine
@@ -241,16 +324,19 @@ class _Estimate:
         self.exponent = float(e[0])
         begin, end = exposures(part, e, drawn.scale)
         # failures of either cause, as many as were seen
-        self.rate = drawn.count / float((end**self.shape - begin**self.shape).sum())
+        exposure = float((end**self.shape - begin**self.shape).sum())
+        units, shots = good
+        self.rate = drawn.count / (exposure + units * (shots / drawn.scale) ** self.shape)
         laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
         self.early = [
             (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
             for k in laws
         ]  # fmt: skip
         self.age = ages_of(part, e, drawn.scale)[0]
+        self.pace = float(part.pace(e)[0])
 
     def hazard(self, shots: float) -> float:
-        run = shots / self.scale
+        run = self.pace * shots / self.scale
         one = self.rate * float(((self.age + run) ** self.shape - self.age**self.shape).sum())
         for law, rate, width in self.early:
             w = np.array(width)
@@ -260,7 +346,7 @@ class _Estimate:
         return self.copies * one
 
 
-def older(slot: SlotData, shots: float) -> SlotData:
+def _older(slot: SlotData, shots: float) -> SlotData:
     """The slot with its unit to be promised older by so many shots at the voltage of use."""
     ages = slot.ages.copy()
     ages[:, -1] += shots

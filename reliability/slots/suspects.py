@@ -14,9 +14,9 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from reliability.slots.causes import Causes, decided
-from reliability.slots.draws import DRAWS, ModuleDraws, SlotDraws, draw_module
+from reliability.slots.draws import DRAWS, Fitted, ModuleDraws, SlotDraws, draw_module, fitted
 from reliability.slots.exposure import SlotData
-from reliability.slots.grid import BURN_OUT, HALF, SlotFit, exposures, fit_slot
+from reliability.slots.grid import BURN_OUT, HALF, exposures
 
 FIRST, READINGS = 8, 16
 """readings on the way (one cause a suspect), and readings kept"""
@@ -34,7 +34,7 @@ class Readings:
 
     def __init__(self, causes: Causes, scale: float, seed: int) -> None:
         self.causes, self.scale = causes, scale
-        self._fitted: dict[tuple[int, bytes, bool], SlotFit] = {}
+        self._fitted: dict[tuple[int, bytes, bool], Fitted] = {}
         rng = np.random.default_rng(seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
@@ -51,12 +51,12 @@ class Readings:
         self.draws = _joined(kept)
         self.shares = [c / c.sum() for c in counts]
 
-    def _fits(self, parts: Sequence[SlotData], early: bool) -> list[SlotFit]:
+    def _fits(self, parts: Sequence[SlotData], early: bool) -> list[Fitted]:
         """Grids of the parts, each worked out once."""
         keys = [(k, p.units.failed.tobytes(), early) for k, p in enumerate(parts)]
         for key, p in zip(keys, parts, strict=True):
             if key not in self._fitted:
-                self._fitted[key] = fit_slot(p, self.scale, early)
+                self._fitted[key] = fitted(p, self.scale, early)
         return [self._fitted[key] for key in keys]
 
     def _fall(
@@ -101,7 +101,17 @@ def _joined(samples: Sequence[ModuleDraws]) -> ModuleDraws:
     for own in zip(*(s.slots for s in samples), strict=True):
         arrays = {
             name: np.concatenate([getattr(d, name) for d in own])
-            for name in ("shape", "exponent", "unit", "gamma", "age", "law", "rate", "width")
+            for name in (
+                "shape",
+                "exponent",
+                "unit",
+                "gamma",
+                "age",
+                "law",
+                "rate",
+                "width",
+                "pace",
+            )
         }
         slots.append(
             replace(
