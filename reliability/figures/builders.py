@@ -8,18 +8,36 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-from reliability.ask.answers import BuildersAnswer
+from reliability.ask.answers import BuilderLife, BuildersAnswer
 from reliability.figures.style import CLAY, DASHES, INK, SERIES, STONE, share_y, shots_x, style
+
+MOST_ROWS = 40
+"""builders that a picture shows"""
+
+
+def _shown(a: BuildersAnswer) -> tuple[tuple[BuilderLife, ...], str]:
+    """The builders that differ most, in their order, and a title that says so where it is not all."""
+    if len(a.builders) <= MOST_ROWS:
+        return a.builders, ""
+    odd = sorted(a.builders, key=lambda b: b.p if math.isfinite(b.p) else 2.0)[:MOST_ROWS]
+    kept = {b.builder for b in odd}
+    title = f"The {MOST_ROWS} of {len(a.builders)} builders that differ most"
+    return tuple(b for b in a.builders if b.builder in kept), title
+
+
+def _entitled(chart: Any, title: str) -> Any:
+    return chart.properties(title=alt.TitleParams(title, anchor="start")) if title else chart
 
 
 def forest_figure(a: BuildersAnswer) -> Any:
     """Builders' lives relative to the pool, with one-sided bounds; open mark: their own data alone."""
-    rows = [{k: v for k, v in vars(b).items() if k != "empirical"} for b in a.builders]
+    shown, title = _shown(a)
+    rows = [{k: v for k, v in vars(b).items() if k != "empirical"} for b in shown]
     frame = pd.DataFrame(rows)
-    frame["label"] = [f"{b.builder} ({b.failed:g} of {b.n:g})" for b in a.builders]
+    frame["label"] = [f"{b.builder} ({b.failed:g} of {b.n:g})" for b in shown]
     y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=220, labelOverlap=False))
     known = [
-        v for b in a.builders for v in (b.lower, b.upper, b.raw_ratio) if v > 0 and math.isfinite(v)
+        v for b in shown for v in (b.lower, b.upper, b.raw_ratio) if v > 0 and math.isfinite(v)
     ]
     domain = [0.9 * min([*known, 0.8]), 1.1 * max([*known, 1.25])]
     ticks = [
@@ -37,25 +55,22 @@ def forest_figure(a: BuildersAnswer) -> Any:
     tips = ["builder", *(alt.Tooltip(f"{k}:Q", format=".2f") for k in ("ratio", "lower", "upper")), alt.Tooltip("p_adjusted:Q", format=".3f")]  # fmt: skip
     base = alt.Chart(frame).encode(y=y)
     one = alt.Chart(pd.DataFrame({"one": [1.0]})).mark_rule(color=STONE, strokeDash=[3, 3])
-    return style(
-        alt.layer(
-            one.encode(x=x("one")),
-            base.mark_rule(strokeWidth=3).encode(
-                x=x("lower"), x2="upper:Q", color=colour, tooltip=tips
-            ),
-            base.mark_point(filled=True, size=90).encode(x=x("ratio"), color=colour, tooltip=tips),
-            base.mark_point(size=60, color=STONE, shape="diamond").encode(x=x("raw_ratio")),
+    layers = alt.layer(
+        one.encode(x=x("one")),
+        base.mark_rule(strokeWidth=3).encode(
+            x=x("lower"), x2="upper:Q", color=colour, tooltip=tips
         ),
-        height=max(120, 44 * len(frame)),
+        base.mark_point(filled=True, size=90).encode(x=x("ratio"), color=colour, tooltip=tips),
+        base.mark_point(size=60, color=STONE, shape="diamond").encode(x=x("raw_ratio")),
     )
+    return style(_entitled(layers, title), height=max(120, 44 * len(frame)))
 
 
 def influence_figure(a: BuildersAnswer) -> Any:
     """The pool's life with each builder left out."""
+    shown, title = _shown(a)
     rows = [
-        (f"without {b.builder}", b.without_shots)
-        for b in a.builders
-        if math.isfinite(b.without_shots)
+        (f"without {b.builder}", b.without_shots) for b in shown if math.isfinite(b.without_shots)
     ]
     frame = pd.DataFrame(rows or [("none", a.pool_shots)], columns=["builder", "shots"])
     values = [*frame.shots, a.pool_shots]
@@ -68,7 +83,7 @@ def influence_figure(a: BuildersAnswer) -> Any:
     )  # fmt: skip
     pool = pd.DataFrame({"shots": [a.pool_shots]})
     rule = alt.Chart(pool).mark_rule(color=CLAY, strokeDash=[6, 3]).encode(x=x)
-    return style(alt.layer(rule, dots), height=max(120, 44 * len(a.builders)))
+    return style(_entitled(alt.layer(rule, dots), title), height=max(120, 44 * len(frame)))
 
 
 def curves_figure(a: BuildersAnswer) -> Any:
@@ -82,12 +97,14 @@ def curves_figure(a: BuildersAnswer) -> Any:
             ]
     frame = pd.DataFrame(rows, columns=["builder", "shots", "survival"])
     names = sorted(set(frame.builder.tolist()))
+    some = len(names) < sum(b.failed > 0 for b in a.builders)
+    title = f"Those of {len(a.builders)} builders that differ most" if some else ""
     return style(
-        alt.Chart(frame)
+        _entitled(alt.Chart(frame)
         .mark_line(interpolate="step-after", strokeWidth=2)
         .encode(
             x=shots_x("shots"), y=share_y("survival"),
             color=alt.Color("builder:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
             strokeDash=alt.StrokeDash("builder:N", scale=alt.Scale(domain=names, range=DASHES), title=None),
-        )
+        ), title)
     )  # fmt: skip
