@@ -13,11 +13,13 @@ from numpy.typing import NDArray
 
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
+from reliability.records import LifeRecords
 from reliability.slots.along import Along
 from reliability.slots.carried import FARTHEST
 from reliability.slots.exposure import Asked, bench_ends, slot_data
 
 Array = NDArray[np.float64]
+NAN = float("nan")
 LEVELS = 81
 KNOTS = 4
 """levels at which a stress model's cut is calibrated; between them it is interpolated"""
@@ -43,6 +45,11 @@ class Course:
     lower: Array
     model: str
 
+    def at(self, levels: Array) -> Array:
+        """The bound at levels between those looked at (logs joined by straight lines); nan beyond them."""
+        logs = np.interp(levels, self.levels, np.log(np.maximum(self.lower, 1e-300)), NAN, NAN)
+        return np.asarray(np.exp(logs))
+
     def highest(self, shots: float) -> float:
         """Highest level at which the bound is ``shots`` or more: nan where none is, inf where all are.
 
@@ -59,17 +66,42 @@ class Course:
         return float(low * (high / low) ** t if low > 0 else low + t * (high - low))
 
 
+class PromisedLevels:
+    """The promise engine's bounds along the voltage on one set of records, from one calibration.
+
+    Parameters
+    ----------
+    records : LifeRecords
+        Of one slot and part, each with its charge voltage.
+    calibrated : bool
+    seed : int
+
+    Attributes
+    ----------
+    tested : (float, float)
+        Lowest and highest voltage of the records.
+    levels : array
+        Voltages looked at: as far below and above the tests as the law is trusted.
+    """
+
+    def __init__(self, records: LifeRecords, calibrated: bool = True, seed: int = 1) -> None:
+        volts = records.covariates["charge_V"]
+        self.tested = low, high = float(volts.min()), float(volts.max())
+        self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
+        data = slot_data(str(records.slot[0]) or "slot", records, Asked(low, ends=bench_ends(records)))
+        self.along = Along(data, low, self.tested, calibrated, seed)
+
+    def course(self, survival: float, confidence: float) -> Course:
+        """The bound on the life that the share ``survival`` reaches, at the confidence."""
+        return Course(self.levels, self.along.promise(self.levels, survival, confidence), "promise")
+
+
 def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
     """The bound along the stress: the promise engine's where it knows the stress, else the stress model's."""
     low, high = fit.tested(asking.column)
     if by_promise(fit, asking):
-        levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
-        asked = Asked(low, ends=bench_ends(fit.records))
-        name = str(fit.records.slot[0]) or "slot"
-        along = Along(
-            slot_data(name, fit.records, asked), low, (low, high), asking.method == "calibrated", asking.seed
-        )  # fmt: skip
-        return Course(levels, along.promise(levels, asking.survival, asking.confidence), "promise")
+        engine = PromisedLevels(fit.records, asking.method == "calibrated", asking.seed)
+        return engine.course(asking.survival, asking.confidence)
     levels = _levels(low, high, asking.column)
     fraction = 1.0 - asking.survival
     knots = np.linspace(levels[0], levels[-1], KNOTS)
