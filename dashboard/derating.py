@@ -64,7 +64,9 @@ def for_mission(c: Controls, top: DeltaGenerator) -> None:
         c.number(three, "capacitance_uf", "Capacitance of one", step=0.1)
         c.number(three, "rated_v", "Rated voltage of one", step=100)
         c.number(three, "unequal", "Margin for unequal sharing in a string", step=0.05)
-    question = built(c, top, "Say the mission once: a total impulse, a velocity change with the mass, or shots.")
+    question = built(
+        c, top, "Say the mission once: a total impulse, a velocity change with the mass, or shots."
+    )
     a = asked(question, top, "These records cannot say which voltage suits the mission.")
     assert isinstance(a, MissionAnswer)
     st.markdown("### Needed against promised")
@@ -75,7 +77,11 @@ def for_mission(c: Controls, top: DeltaGenerator) -> None:
     )
     st.markdown("### Plans")
     named = (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest))
-    table(pd.DataFrame([{"plan": name, **_plan_row(p)} for name, p in named if p is not None]), "plans", COLUMNS)
+    table(
+        pd.DataFrame([{"plan": name, **_plan_row(p)} for name, p in named if p is not None]),
+        "plans",
+        COLUMNS,
+    )
     with folded("All banks"):
         st.caption(f"Rating: of one capacitor that would pass at {a.banks[0].rated_at_V:,.4g} V.")
         table(pd.DataFrame([
@@ -84,7 +90,9 @@ def for_mission(c: Controls, top: DeltaGenerator) -> None:
         ]), "banks", COLUMNS)  # fmt: skip
     if a.impulse is not None:
         i = a.impulse
-        st.caption(f"Impulse bit {i.bit_uNs_at_1_J:.3g} uN s x (energy in J) to the power {i.exponent:.3g} ({i.source}).")
+        st.caption(
+            f"Impulse bit {i.bit_uNs_at_1_J:.3g} uN s x (energy in J) to the power {i.exponent:.3g} ({i.source})."
+        )
     show_notes(a)
     show_command(question)
     st.caption(CAUTION)

@@ -33,7 +33,10 @@ GIVEN = {
     "module": {"builder": ["kite"], "slot": ["igniter", "main_capacitor"]},
     "derate": {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"]},
     "derate_mission": {
-        "slot": ["main_capacitor"], "builder": ["lynx"], "total_impulse": ["0.001"], "capacitors": ["2"],
+        "slot": ["main_capacitor"],
+        "builder": ["lynx"],
+        "total_impulse": ["0.001"],
+        "capacitors": ["2"],
     },
     "derate_parts": {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"]},
     "demonstrate": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},

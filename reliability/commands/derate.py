@@ -74,8 +74,12 @@ def _show_mission(a: Any) -> None:
     if a.impulse is not None:
         i = a.impulse
         band = f", true bit within {i.band:.0%}" if i.band else ""
-        click.echo(f"\n  impulse bit: {i.bit_uNs_at_1_J:.3g} uN s x (J)^{i.exponent:.3g}, {i.source}{band}")
-    click.echo("\nPlans (margin: promised over needed at most; 1 passes; '~' = no such voltage was tested)")
+        click.echo(
+            f"\n  impulse bit: {i.bit_uNs_at_1_J:.3g} uN s x (J)^{i.exponent:.3g}, {i.source}{band}"
+        )
+    click.echo(
+        "\nPlans (margin: promised over needed at most; 1 passes; '~' = no such voltage was tested)"
+    )
     named: dict[Any, str] = {}
     for name, p in (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest)):
         if p is not None:
@@ -105,7 +109,9 @@ def _show_mission(a: Any) -> None:
          number(p.margin, 3), number(p.energy_J, 3), number(p.days, 3)]
         for i, p in enumerate(a.curve) if i % step == 0 or p == a.best
     ]  # fmt: skip
-    click.echo(table(["volts", "needed", "at most", "promised", "margin", "J a shot", "days"], rows))
+    click.echo(
+        table(["volts", "needed", "at most", "promised", "margin", "J a shot", "days"], rows)
+    )
 
 
 def _at(p: Any) -> list[str]:

@@ -46,9 +46,9 @@ class Course:
     model: str
 
     def at(self, levels: Array) -> Array:
-        """The bound at levels between those looked at (logs joined by straight lines); nan beyond them."""
-        logs = np.interp(levels, self.levels, np.log(np.maximum(self.lower, 1e-300)), NAN, NAN)
-        return np.asarray(np.exp(logs))
+        """The bound between the levels looked at, all above 0: logs joined by straight lines; nan beyond them."""
+        x, logs = np.log(self.levels), np.log(np.maximum(self.lower, 1e-300))
+        return np.asarray(np.exp(np.interp(np.log(levels), x, logs, NAN, NAN)))
 
     def highest(self, shots: float) -> float:
         """Highest level at which the bound is ``shots`` or more: nan where none is, inf where all are.
@@ -88,7 +88,9 @@ class PromisedLevels:
         volts = records.covariates["charge_V"]
         self.tested = low, high = float(volts.min()), float(volts.max())
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
-        data = slot_data(str(records.slot[0]) or "slot", records, Asked(low, ends=bench_ends(records)))
+        data = slot_data(
+            str(records.slot[0]) or "slot", records, Asked(low, ends=bench_ends(records))
+        )
         self.along = Along(data, low, self.tested, calibrated, seed)
 
     def course(self, survival: float, confidence: float) -> Course:

@@ -73,9 +73,7 @@ class DerateMission(OnRecords):
     delta_v: float | None = setting(
         None, "Mission as velocity change; with mass.", unit="m/s", hint="M/S", gt=0, lt=1e6
     )
-    mass: float | None = setting(
-        None, "Mass of the satellite.", unit="kg", hint="KG", gt=0, lt=1e9
-    )
+    mass: float | None = setting(None, "Mass of the satellite.", unit="kg", hint="KG", gt=0, lt=1e9)
     shots: float | None = setting(None, "Mission in shots.", unit="shots", gt=0, lt=1e15)
     survival: float = setting(0.9, "Required share of banks that last it.", gt=0, lt=1)
     confidence: float = confidence_setting()
@@ -111,7 +109,9 @@ class DerateMission(OnRecords):
     power_w: float | None = setting(
         None, "Average power there is; the pace is slowed to it.", unit="W", gt=0
     )
-    efficiency: float = setting(0.7, "Of the converter that charges the bank (a choice).", gt=0, le=1)
+    efficiency: float = setting(
+        0.7, "Of the converter that charges the bank (a choice).", gt=0, le=1
+    )
     bus_v: float = setting(BUS_V, "Voltage of the supply.", unit="V", gt=0)
     within_days: float | None = setting(
         None, "Days in orbit there are: no plan takes more.", unit="days", gt=0
@@ -135,7 +135,9 @@ class DerateMission(OnRecords):
             if column != "charge_V":
                 raise BadInput(f"use names charge_V here, not {column[:40]!r}")
         both = self.parallel is not None and self.series is not None
-        refuse_unless(self.capacitors is None or not both, "capacitors", "parallel and series say the bank")
+        refuse_unless(
+            self.capacitors is None or not both, "capacitors", "parallel and series say the bank"
+        )
         refuse_unless(
             self.unequal == 0 or any(s > 1 for _, s in self.banks(4)), "unequal", "no bank has series above 1"
         )  # fmt: skip
@@ -281,7 +283,9 @@ class _Planned:
             self.courses[key] = part.engine.course(share, self.q.confidence)
         return self.courses[key]
 
-    def of_bank(self, part: _Part, parallel: int, series: int) -> tuple[BankPlans, list[MissionPlan]]:
+    def of_bank(
+        self, part: _Part, parallel: int, series: int
+    ) -> tuple[BankPlans, list[MissionPlan]]:
         """A bank of a part, and its plans at rising voltages."""
         bank = replace(part.bank, parallel=parallel, series=series, unequal=self.q.unequal)
         course = self.course(part, bank)
@@ -303,7 +307,11 @@ class _Planned:
     def wanted(self) -> float:
         """The voltage that a rating is looked for at: the one asked for, else the highest tested of any part."""
         given = self.q.charge_V
-        return given if np.isfinite(given) else max(p.bank.charge_voltage(p.engine.tested[1]) for p in self.parts)
+        return (
+            given
+            if np.isfinite(given)
+            else max(p.bank.charge_voltage(p.engine.tested[1]) for p in self.parts)
+        )
 
     def rated_for(self, part: _Part, bank: Bank, course: Course, charge_V: float) -> float:
         """Rated voltage at which the part would just last at that charge voltage.
@@ -388,9 +396,7 @@ class _Planned:
         if not self.parts:
             raise CannotAnswer("; ".join(f"{n or self.slot}: {why}" for n, why in self.refused))
         found = [
-            self.of_bank(part, p, s)
-            for part in self.parts
-            for p, s in q.banks(part.bank.units)
+            self.of_bank(part, p, s) for part in self.parts for p, s in q.banks(part.bank.units)
         ]
         self.refuse_power_without_energy()
         banks = tuple(b for b, _ in found)
@@ -419,7 +425,9 @@ class _Planned:
     def tested(self, best: MissionPlan) -> tuple[float, float]:
         """Charge voltages of the best plan's bank between which its capacitors were tested."""
         part = next(p for p in self.parts if p.name == best.part)
-        bank = replace(part.bank, parallel=best.parallel, series=best.series, unequal=self.q.unequal)
+        bank = replace(
+            part.bank, parallel=best.parallel, series=best.series, unequal=self.q.unequal
+        )
         low, high = part.engine.tested
         return bank.charge_voltage(low), bank.charge_voltage(high)
 
@@ -442,7 +450,9 @@ class _Planned:
             )
         keeps = ["the rating of the parts", f"{FARTHEST:g} times beyond the tested voltages"]
         keeps += ["the energies at which the impulse bit was measured"] if self.impulse else []
-        return f"No bank{at} of the parts tested keeps all of: {', '.join(keeps)}. Test nearer to it."
+        return (
+            f"No bank{at} of the parts tested keeps all of: {', '.join(keeps)}. Test nearer to it."
+        )
 
     def notes(self, best: MissionPlan) -> list[Note]:
         q = self.q
@@ -450,9 +460,18 @@ class _Planned:
         if best.extrapolated:
             text = f"{best.charge_V:,.0f} V was not tested in such a bank: the promise trusts the power law. Test there."
             notes.append(Note("extrapolated", text))
-        notes += [Note("not_carried", f"{n or self.slot} is left out: {why}") for n, why in self.refused]
+        notes += [
+            Note("not_carried", f"{n or self.slot} is left out: {why}") for n, why in self.refused
+        ]
         used = [p.used for p in self.parts]
-        notes += carried_notes([c for u in used for c in u.carried if c.stress != "charge_V" or c.status == "by a sourced prior"])
+        notes += carried_notes(
+            [
+                c
+                for u in used
+                for c in u.carried
+                if c.stress != "charge_V" or c.status == "by a sourced prior"
+            ]
+        )
         notes += left_out_notes([replace(u, left_out=()) for u in used])
         text = (
             f"Only the {self.slot.replace('_', ' ')} is judged. Ask module or flight at that voltage for the other slots; "
@@ -470,7 +489,12 @@ class _Planned:
         if q.delta_v is not None:
             text = "Mass times velocity change; the rocket equation asks for a little less, as fuel is lost."
             notes.append(Note("constant_mass", text))
-        if any((b.parallel, b.series) != (p.bank.parallel, p.bank.series) for b in [best] for p in self.parts if p.name == best.part):
+        if any(
+            (b.parallel, b.series) != (p.bank.parallel, p.bank.series)
+            for b in [best]
+            for p in self.parts
+            if p.name == best.part
+        ):
             text = "Banks other than recorded: hazards of equal capacitors add, and the first short ends the bank."
             notes.append(Note("bank", text))
         if any(np.isfinite(p.rated_V) for p in self.parts):
@@ -490,7 +514,11 @@ def _weight(p: MissionPlan) -> tuple[float, float, float]:
 
 def _look_for(banks: Sequence[BankPlans], like: MissionPlan) -> BankPlans | None:
     """The bank, as many capacitors as that plan, that needs the lowest rating at the voltage wanted."""
-    known = [b for b in banks if np.isfinite(b.rated_V) and b.parallel * b.series == like.parallel * like.series]
+    known = [
+        b
+        for b in banks
+        if np.isfinite(b.rated_V) and b.parallel * b.series == like.parallel * like.series
+    ]
     return min(known, key=lambda b: (b.series, b.rated_V), default=None)
 
 

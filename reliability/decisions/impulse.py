@@ -77,7 +77,9 @@ def energies(records: LifeRecords) -> dict[str, float]:
     """Energy a shot of each module's bank, C V^2 / 2 (or ``energy_J`` where it is recorded)."""
     own = records.slot == "main_capacitor"
     energy = _energy(records)
-    return {str(records.module[i]): float(energy[i]) for i in np.flatnonzero(own & ~np.isnan(energy))}
+    return {
+        str(records.module[i]): float(energy[i]) for i in np.flatnonzero(own & ~np.isnan(energy))
+    }
 
 
 def _energy(records: LifeRecords) -> Array:

@@ -179,14 +179,18 @@ class MissionAnswer(Answer):
         b = self.best
         want = f"{self.mission} with survival {percent_text(self.survival)} at {percent_text(self.confidence)} confidence"
         within = f" within {self.limits}" if self.limits else ""
-        shots = f"{shots_text(b.promised)} shots promised against {shots_text(b.needed_most)} needed"
+        shots = (
+            f"{shots_text(b.promised)} shots promised against {shots_text(b.needed_most)} needed"
+        )
         if not self.passes:
             text = (
                 f"No plan looked at{within} meets {want}: the nearest, {plan_text(b)}, has {shots}; that meets "
                 f"{self.reach:.3g} {'shots' if np.isnan(self.impulse_Ns) else 'N s'}"
             )
         else:
-            text = f"{want}{within}: charge {plan_text(b)}, {shots}, a margin of {b.margin:.2g} times"
+            text = (
+                f"{want}{within}: charge {plan_text(b)}, {shots}, a margin of {b.margin:.2g} times"
+            )
             if self.lightest is not None and self.lightest.bank != b.bank:
                 text += f". The lightest that passes: {plan_text(self.lightest)}, {self.lightest.margin:.2g} times"
         if (look := self.look_for) is not None:

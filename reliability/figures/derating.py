@@ -164,7 +164,9 @@ def mission_figure(a: MissionAnswer) -> Any:
     marked = [(a.best, f"largest margin, {a.best.margin:.2g} times")]
     if meet is not None and meet.charge_V != a.best.charge_V:
         marked.append((meet, f"they meet at {meet.charge_V:,.4g} V"))
-    frame = pd.DataFrame([{"level": p.charge_V, "promised": p.promised, "text": t} for p, t in marked])
+    frame = pd.DataFrame(
+        [{"level": p.charge_V, "promised": p.promised, "text": t} for p, t in marked]
+    )
     mark = alt.Chart(frame).encode(x=x, y=y("promised"))
     layers += [
         mark.mark_point(color=PLUM, size=110, filled=True, shape="diamond"),
