@@ -140,9 +140,9 @@ def test_bank_arrangements():
     """k in parallel: survival to the power k; m in series share the voltage (stated assumption)."""
     bank = Bank(1.0, parallel=2, series=2)
     assert bank.total_uF == 1.0 and bank.units == 4
-    assert bank.unit_survival(0.9) == pytest.approx(0.9**0.25)
-    assert bank.unit_voltage(2000) == 1000
-    assert Bank(1.0, 1, 2, unequal=0.1).unit_voltage(2000) == pytest.approx(1100)
+    assert bank.record_survival(0.9) == pytest.approx(0.9**0.25)
+    assert bank.record_voltage(2000) == 1000
+    assert Bank(1.0, 1, 2, unequal=0.1).record_voltage(2000) == pytest.approx(1100)
     single = asked(
         "derate",
         campaign(2),

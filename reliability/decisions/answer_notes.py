@@ -80,9 +80,13 @@ def early_notes(model: ModuleModel, survival: float) -> list[Note]:
 def group_notes(model: ModuleModel) -> list[Note]:
     """Whether the bound allows for builders and lots that differ."""
     apart = model.grouped()
+    return apart_notes(apart, [s.name for s in model.slots if s.name in apart and s.flown < 0])
+
+
+def apart_notes(apart: Sequence[str], new: Sequence[str]) -> list[Note]:
+    """That builders and lots of slots may differ, those ``new`` being of one not tested."""
     if not apart:
         return []
-    new = [s.name for s in model.slots if s.name in apart and s.flown < 0]
     which = f"; of {', '.join(new)} for one not tested" if new else ""
     text = f"Builders and lots of {', '.join(apart)} may differ: the bound allows for as much as the records show or hide{which}."
     return [Note("groups", text)]

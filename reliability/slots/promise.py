@@ -10,7 +10,7 @@ promises are kept is a matter of simulation: tests/benchmarks/promise.py and uns
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from functools import cached_property
 
 import numpy as np
@@ -22,13 +22,26 @@ from reliability.slots.exposure import Array, SlotData
 from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
 from reliability.slots.suspects import Readings
 
-NONE = (0, 0.0)
 LONGEST, SHORTEST = 1e9, 1e-6
 """most and least times the pool's middle count that can be promised"""
 STRIDE = 1.0
 """first step, in logs, on the way to where a count lies"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
+
+
+@dataclass(frozen=True)
+class Lasted:
+    """Units supposed to last a test: shots in turn at ln(V / V_use), ``begun`` shots on each before."""
+
+    units: int
+    stretches: tuple[tuple[float, float], ...]
+    begun: float = 0.0
+
+    def exposure(self, exponent: Array) -> tuple[Array, Array]:
+        """Shots at the voltage of use before and after the test, at exponents."""
+        before = np.full(exponent.shape, self.begun)
+        return before, before + sum(shots * np.exp(exponent * x) for shots, x in self.stretches)
 
 
 class ModuleModel:
@@ -45,8 +58,8 @@ class ModuleModel:
     ----------
     causes : Causes
         The hazards of the slots, and failures of which it is not known whose they were.
-    good : dict of slot index to (int, float)
-        New units supposed to have lasted so many shots (``after_good``).
+    good : dict of slot index to Lasted
+        New units supposed to have lasted a test (``after_good``).
     """
 
     def __init__(
@@ -60,7 +73,7 @@ class ModuleModel:
         self.seed = seed
         self.scale = float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in slots])))))
         self.causes = causes_of(slots)
-        self.good: dict[int, tuple[int, float]] = {}
+        self.good: dict[int, Lasted] = {}
 
     @cached_property
     def readings(self) -> Readings | None:
@@ -95,7 +108,7 @@ class ModuleModel:
     @cached_property
     def _estimates(self) -> list[_Estimate]:
         rows = zip(self.causes.parts, self.draws.slots, self.causes.slot, strict=True)
-        return [_Estimate(part, drawn, self.good.get(i, NONE)) for part, drawn, i in rows]
+        return [_Estimate(part, drawn, self.good.get(i)) for part, drawn, i in rows]
 
     def hazard(self, i: int, shots: float) -> float:
         """Estimated hazard of a slot over so many shots from now; 0 where nothing failed."""
@@ -227,20 +240,14 @@ class ModuleModel:
         drawn = [replace(d, age=np.zeros_like(d.age)) for d in self.draws.slots]
         return self._with(slots, replace(self.draws, slots=drawn))
 
-    def after_good(self, tests: Mapping[int, tuple[int, float]]) -> ModuleModel:
-        """The same if new units lasted a test at the voltage of use: each draw by how likely that is in it.
-
-        Parameters
-        ----------
-        tests : mapping of slot index to (units, shots)
-        """
+    def after_good(self, tests: Mapping[int, Lasted]) -> ModuleModel:
+        """The same if units lasted a test, by slot index: each draw counts by how likely that is in it."""
         hazard = np.zeros(self.draws.extra.shape[1])
         for d, i in zip(self.draws.slots, self.causes.slot, strict=True):
-            units, shots = tests.get(i, NONE)
-            if units:
-                begun, end = np.zeros(hazard.size), np.full(hazard.size, shots / d.scale)
+            if i in tests:
+                begun, end = (z / d.scale for z in tests[i].exposure(d.exponent))
                 each = d.gamma * d.life_between(begun, end) + d.early_between(begun, end)
-                hazard += units * each
+                hazard += tests[i].units * each
         before = 1.0 if self.draws.weight is None else self.draws.weight
         out = self._with(self.slots, replace(self.draws, weight=before * np.exp(-hazard)))
         out.good = dict(tests)
@@ -315,7 +322,7 @@ def _crossing(lacking: Callable[[float], float], low: float, high: float) -> flo
 class _Estimate:
     """A cause's law as estimated: mean log shape and mean exponent, the rates that go with them."""
 
-    def __init__(self, part: SlotData, drawn: SlotDraws, good: tuple[int, float]) -> None:
+    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None) -> None:
         self.copies, self.scale = part.copies, drawn.scale
         mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
         mine = mine if mine.any() else ~mine
@@ -325,8 +332,10 @@ class _Estimate:
         begin, end = exposures(part, e, drawn.scale)
         # failures of either cause, as many as were seen
         exposure = float((end**self.shape - begin**self.shape).sum())
-        units, shots = good
-        self.rate = drawn.count / (exposure + units * (shots / drawn.scale) ** self.shape)
+        if good is not None:
+            before, after = (z[0] / drawn.scale for z in good.exposure(e))
+            exposure += good.units * float(after**self.shape - before**self.shape)
+        self.rate = drawn.count / exposure
         laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
         self.early = [
             (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
