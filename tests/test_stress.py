@@ -402,3 +402,6 @@ def test_a_new_builder_is_allowed_less():
     new = asked("derate", own, stress=["charge_V:power"], new_builder=True, **common)
     assert new.allowed.charge_V < pool.allowed.charge_V
     assert new.shots == 3000 and "builder_effect" in note_codes(new)
+    with pytest.raises(BadInput, match="allows for builders that differ as it is"):
+        asked("derate", own, stress=["charge_V:power"], shots=3000, new_builder=True)
+    assert "groups" in note_codes(asked("derate", own, stress=["charge_V:power"], shots=3000))

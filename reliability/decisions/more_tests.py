@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reliability.decisions.bench import SECONDS_A_DAY
-from reliability.slots.promise import ModuleModel
+from reliability.slots.promise import Lasted, ModuleModel
 
 LEAST_CHANCE = 0.2
 """tests that are survived less surely than this are not offered (a choice)"""
@@ -87,10 +87,10 @@ def more_tests(
             ("more burn-in", (length, length), model.survival(length), model.aged(length))
         )
     for length in _lengths(new, wanted.shots):
-        whole = model.after_good(dict.fromkeys(every, (1, length)))
+        whole = model.after_good(dict.fromkeys(every, Lasted(1, ((length, 0.0),))))
         offers.append(("a sister module", (length, length), new.survival(length), whole))
         lasts = float(np.exp(-MORE_UNITS * new.hazard(worst, length) / model.slots[worst].copies))
-        then = model.after_good({worst: (MORE_UNITS, length)})
+        then = model.after_good({worst: Lasted(MORE_UNITS, ((length, 0.0),))})
         offers.append((slot, (length, MORE_UNITS * length), lasts, then))
     tests = (_test(what, shots, lasts, (then, wanted)) for what, shots, lasts, then in offers)
     kept = []
