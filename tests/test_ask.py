@@ -150,7 +150,7 @@ def test_what_waits_changes_nothing(store, tmp_path, monkeypatch):
     q = question("modes")
     ask(q, store)
     sheet = tmp_path / "x.csv"
-    sheet.write_text("builder,module,slot,shots_good\nzeta,z1,igniter,500\n")
+    sheet.write_text("builder,module,slot,shots_good\nzeta,z1,main_capacitor,500\n")
     taken = give(store, look(sheet), How(status="received"))
     wear = tmp_path / "w.csv"
     wear.write_text(

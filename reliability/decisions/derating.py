@@ -66,6 +66,7 @@ class Derate(OnRecords):
     name = "derate"
     text = "How far to derate: the charge voltage that lasts the mission."
     needs = ("life", "wear")
+    bounds = ()  # the impulse bit is fitted to readings of any slot
     answer_type = DeratingAnswer
 
     shots: float | None = setting(
