@@ -69,7 +69,7 @@ c.words(
 if c.values.get("units", 1) > 1:
     c.number(right, "working", "So many must last (empty: all)", step=1)
 question = built(c, top, "The mission is not stated in full.")
-a = asked(question, top, "Nothing can be promised for this module yet.")
+a = asked(question, top, "Nothing can be promised for this module yet.", present=True)
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
 left, right = st.columns([3, 2])
 with left:

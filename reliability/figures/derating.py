@@ -8,8 +8,8 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-from reliability.ask.answers import DeratingAnswer
-from reliability.figures.style import CLAY, INK, MOSS, PLUM, STONE, log_axis, style
+from reliability.ask.answers import DeratingAnswer, MissionAnswer
+from reliability.figures.style import BAND, CLAY, INK, MOSS, PLUM, STONE, log_axis, style
 from reliability.words import shots_text
 
 
@@ -35,7 +35,7 @@ def life_stress_figure(a: DeratingAnswer) -> Any:
     def y(field: str) -> Any:
         return log_axis(alt.Y, field, "shots", shown)
 
-    layers = _outside(a, points, x)
+    layers = _outside(a.tested, points, x)
     tips = [
         alt.Tooltip("level:Q", format=",.4g"), alt.Tooltip("shots:Q", format=",.0f", title="estimate"),
         alt.Tooltip("lower:Q", format=",.0f", title="at least"),
@@ -87,9 +87,9 @@ def _marks(data: pd.DataFrame, x: Any, y: Any) -> Any:
     )  # fmt: skip
 
 
-def _outside(a: DeratingAnswer, points: pd.DataFrame, x: Any) -> list[Any]:
+def _outside(tested: tuple[float, float], points: pd.DataFrame, x: Any) -> list[Any]:
     """What lies outside the tests, shaded and named."""
-    low, high = a.tested
+    low, high = tested
     spans = [
         (p, q) for p, q in ((points.level.min(), low), (high, points.level.max())) if q > p + 1e-9
     ]
@@ -130,6 +130,49 @@ def trade_figure(a: DeratingAnswer) -> Any:
             mark.mark_text(color=CLAY, dy=-12, fontSize=12).encode(text="text:N"),
         ]
     return style(alt.layer(*layers), height=280)
+
+
+def mission_figure(a: MissionAnswer) -> Any:
+    """Shots needed against shots promised over the charge voltage of the best plan's bank, and where they meet."""
+    points = pd.DataFrame([vars(p) for p in a.curve]).rename(columns={"charge_V": "level"})
+    span = [min([*points.level, a.tested[0]]), max([*points.level, a.tested[1]])]
+    pad = 0.03 * (span[1] - span[0] or 0.1 * span[0])
+    x = alt.X("level:Q", scale=alt.Scale(domain=[span[0] - pad, span[1] + pad], nice=False),
+              axis=alt.Axis(title="charge voltage of the bank (V)", format=",.4~r"))  # fmt: skip
+    shown = [*points.needed, *points.needed_most, *points.promised]
+
+    def y(field: str) -> Any:
+        return log_axis(alt.Y, field, "shots", shown)
+
+    tips = [
+        alt.Tooltip("level:Q", format=",.4g", title="volts"), alt.Tooltip("needed_most:Q", format=",.0f", title="needed at most"),
+        alt.Tooltip("promised:Q", format=",.0f"), alt.Tooltip("margin:Q", format=".3g"),
+        alt.Tooltip("energy_J:Q", format=".3g", title="J a shot"), alt.Tooltip("days:Q", format=".3g"),
+    ]  # fmt: skip
+    base = alt.Chart(points).encode(x=x, tooltip=tips)
+    names = points[points.level == points.level.min()]
+    layers = [
+        *_outside(a.tested, points, x),
+        base.mark_area(color=BAND, opacity=0.3).encode(y=y("needed"), y2="needed_most:Q"),
+        base.mark_line(color=INK, strokeWidth=2.5).encode(y=y("needed_most")),
+        base.mark_line(color=CLAY, strokeDash=[6, 3], strokeWidth=2.5).encode(y=y("promised")),
+    ]
+    for field, text, color in (("needed_most", "needed", INK), ("promised", "promised", CLAY)):
+        label = alt.Chart(names.assign(text=text)).encode(x=x, y=y(field), text="text:N")
+        layers.append(label.mark_text(align="left", dx=6, dy=-8, color=color, fontSize=12))
+    meet = next((b.highest for b in a.banks if b.highest and b.highest.bank == a.best.bank), None)
+    marked = [(a.best, f"largest margin, {a.best.margin:.2g} times")]
+    if meet is not None and meet.charge_V != a.best.charge_V:
+        marked.append((meet, f"they meet at {meet.charge_V:,.4g} V"))
+    frame = pd.DataFrame(
+        [{"level": p.charge_V, "promised": p.promised, "text": t} for p, t in marked]
+    )
+    mark = alt.Chart(frame).encode(x=x, y=y("promised"))
+    layers += [
+        mark.mark_point(color=PLUM, size=110, filled=True, shape="diamond"),
+        mark.mark_text(color=PLUM, align="left", dx=9, dy=-9, fontSize=12).encode(text="text:N"),
+    ]
+    return style(alt.layer(*layers), height=380)
 
 
 def residual_figure(a: DeratingAnswer) -> Any:
