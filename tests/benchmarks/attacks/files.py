@@ -198,5 +198,7 @@ def _frames(s):
     status = s.status("/api/v1/contributions", Cookie=jar)
     yield "9,000 cookies", status in (0, 400, 401, 431) and time.monotonic() - began < 3, status
     for method in ("TRACE", "OPTIONS", "CONNECT", "PROPFIND", "DELETE", "PUT"):
-        status, _, text = s.get("/api/v1/contributions", method=method, Cookie=cookie, X_Secret="told")
+        status, _, text = s.get(
+            "/api/v1/contributions", method=method, Cookie=cookie, X_Secret="told"
+        )
         yield f"method {method}", status < 500 and "told" not in text, status
