@@ -8,6 +8,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -20,7 +21,6 @@ from dashboard.shared import (
     show_notes,
     show_opinion,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import Derate, DeratingAnswer
@@ -31,14 +31,13 @@ top = title("Derating")
 read_address(Derate)
 pool_or_stop(top)
 c = Controls(Derate, choices())
-left, middle, right = st.columns(3)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.many(middle, "builder", "Builders")
-c.many(right, "part", "Parts")
-left, middle, right = st.columns(3)
-c.number(left, "shots", "Required shots", value=3000, step=500)
-c.number(middle, "survival", "Survival (share that lasts them)", step=0.01)
-c.confidence(right)
+wide, side = beside()
+c.number(side, "shots", "Required shots", value=3000, step=500)
+c.one(side, "slot", "Slot", "main_capacitor")
+c.many(side, "part", "Parts")
+c.number(side, "survival", "Survival (share that lasts them)", step=0.01)
+c.confidence(side)
+c.many(side, "builder", "Builders")
 with st.expander("Stress model, bank and impulse"):
     one, two, three = st.columns(3)
     stress = one.multiselect(
@@ -67,13 +66,13 @@ question = built(c, top, "This derating cannot be asked for.")
 a = asked(question, top, "These records cannot say how far to derate.")
 assert isinstance(a, DeratingAnswer)
 if a.curve:
-    st.markdown("### Life against stress")
-    chart(
-        figures.life_stress_figure(a),
-        "life_stress",
-        f"Life that {a.survival:.0%} reach: estimate (solid) and lower bound (dashed). Filled dots failed, open triangles "
-        "still good.",
-    )
+    with wide:
+        chart(
+            figures.life_stress_figure(a),
+            "life_stress",
+            "Where the dashed line meets what is required lies the level allowed. Crosses: failed (a bar where only the inspection "
+            "that found it is known); rings: still good.",
+        )
 traded = any(math.isfinite(p.impulse_Ns) for p in a.curve)
 left, right = st.columns(2)
 if traded:

@@ -4,18 +4,18 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.shared import CAUTION, answer, first_steps, pool, title
+from dashboard.head import title
+from dashboard.shared import CAUTION, first_steps, pool
 from dashboard.words import GLOSSARY
 
 top = title("Guide")
 records = pool().life
 if records is None or not len(records):
-    answer("Nothing is stored yet: load the invented demo, or add a life sheet.", top)
+    top.answer("Nothing is stored yet: load the invented demo, or add a life sheet.")
     first_steps()
 else:
-    answer(
-        f"{records.units:g} units are stored, {records.failures:g} of them failed: ask one question a page.",
-        top,
+    top.answer(
+        f"{records.units:g} units are stored, {records.failures:g} of them failed: ask one question a page."
     )
 st.markdown("### In the order of the job")
 for target, name, text in (

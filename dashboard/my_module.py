@@ -6,6 +6,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
+from dashboard.head import beside, title
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -17,7 +18,6 @@ from dashboard.shared import (
     show_command,
     show_notes,
     table,
-    title,
 )
 from dashboard.words import plain_text
 from reliability import figures
@@ -156,7 +156,7 @@ top = title("My module")
 read_address(Module, Flight, also=("look",))
 pool_or_stop(top)
 cls = pick()
-wide, side = st.columns([3, 1])
+wide, side = beside()
 c = Controls(cls, choices())
 
 if cls is Module:

@@ -4,11 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
+from urllib.parse import urlencode
 
 import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from dashboard.head import Head
 from dashboard.sign_in import allowed
 from dashboard.waiting import Stopped, offer_again, worked_out
 from dashboard.words import plain_text
@@ -18,7 +20,7 @@ from reliability.ask.answers import Answer, Pool, Question
 from reliability.ask.asking import GRAVE
 from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
 from reliability.ask.sources import Stored, read_pool
-from reliability.ask.texts import again
+from reliability.ask.texts import again, to_texts
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.words import unit_label
 
@@ -80,16 +82,16 @@ def _choices(path: str, version: str) -> dict[str, list[str]]:
     return out
 
 
-def pool_or_stop(top: DeltaGenerator) -> Pool:
+def pool_or_stop(top: Head) -> Pool:
     """The pool, or a screen that says what to do first."""
     try:
         found = pool()
     except (StoreError, SheetError, BadInput) as e:
-        answer("The store cannot be read.", top)
+        top.answer("The store cannot be read.")
         st.error(plain_text(str(e)))
         st.stop()
     if found.life is None or not len(found.life):
-        answer("No accepted records yet.", top)
+        top.answer("No accepted records yet.")
         first_steps()
         st.stop()
     return found
@@ -100,53 +102,63 @@ def options(values: Sequence[str]) -> list[str]:
     return sorted({str(v) for v in values} - {""})
 
 
-def asked(question: Question | None, top: DeltaGenerator, nothing: str) -> Answer:
+def asked(question: Question, top: Head, nothing: str) -> Answer:
     """The answer, its sentence and grave notes shown at the top; or in words why there is none, and stop.
 
     ``nothing`` is said where the data cannot answer. A part that could be answered is shown.
     """
-    assert question is not None
     try:
-        found = worked_out(question, store())
+        with top.work:
+            found = worked_out(question, store())
     except (Busy, Stopped) as e:
-        answer("Nothing was worked out." if isinstance(e, Stopped) else "Not worked out now.", top)
-        offer_again(e)
+        top.answer("Nothing was worked out." if isinstance(e, Stopped) else "Not worked out now.")
+        with top.alarms:
+            offer_again(e)
         st.stop()
     except CannotAnswer as e:
         partial = e.partial if isinstance(e.partial, Answer) else None
-        answer(partial.sentence if partial else nothing, top)
-        top.warning(plain_text(str(e)))
+        top.answer(partial.sentence if partial else nothing)
+        top.warning(str(e))
         if partial is None:
             show_command(question)
             st.stop()
         assert partial is not None
         return partial
     except (BadInput, SheetError, StoreError) as e:
-        answer(nothing, top)
-        top.warning(plain_text(str(e)))
+        top.answer(nothing)
+        top.warning(str(e))
         st.stop()
-    answer(found.sentence, top)
-    for n in found.notes:
-        if n.code in GRAVE:
-            top.warning(plain_text(n.text), icon=":material/warning:")
+    top.answer(found.sentence)
+    top.alarm([n for n in found.notes if n.code in GRAVE])
     return found
 
 
-def built(controls: Any, top: DeltaGenerator, nothing: str) -> Question:
+def built(controls: Any, top: Head, nothing: str) -> Question:
     """The question of the controls; or in words what is wrong with it, and stop."""
     try:
         found: Question = controls.question()
     except BadInput as e:
-        answer(nothing, top)
-        top.warning(plain_text(str(e)))
+        top.answer(nothing)
+        top.warning(str(e))
         st.stop()
     return found
 
 
 def show_command(question: Question, command: str = "") -> None:
-    """The command that asks the same, to copy."""
+    """The command that asks the same, and a link that says every setting, to copy."""
     st.caption("The same on the command line:")
     st.code(again(question, store(), command), language=None, wrap_lines=True)
+    st.caption("A link that means the same in any store:")
+    st.code(link(question), language=None, wrap_lines=True)
+
+
+def link(question: Question) -> str:
+    """The page's address with every setting that is not the question's own default.
+
+    The address bar leaves out what is the page's default, which depends on the store (the first slot, say).
+    """
+    page = (st.context.url or "").partition("?")[0]
+    return f"{page}?{urlencode(to_texts(question), doseq=True)}"
 
 
 def first_steps() -> None:
@@ -192,17 +204,6 @@ def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) 
 def folded(label: str) -> DeltaGenerator:
     """A fold for what comes after plain words: tables, and the statistician's words."""
     return st.expander(label, icon=":material/unfold_more:")
-
-
-def title(text: str) -> DeltaGenerator:
-    """Page title, and below it the place for the answer, so that it comes first."""
-    st.title(text)
-    return st.container()
-
-
-def answer(sentence: str, place: DeltaGenerator | None = None) -> None:
-    """The answer, first and large."""
-    (place or st).markdown(f"## {plain_text(sentence)}")
 
 
 def show_notes(found: Answer) -> None:

@@ -19,6 +19,7 @@ PAGES = sorted(
         "contributions",
         "controls",
         "door",
+        "head",
         "look",
         "shared",
         "sign_in",
