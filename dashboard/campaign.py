@@ -53,8 +53,8 @@ def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
             first = "recommended" if a.recommended else "likeliest"
             table(pd.DataFrame([
                 {
-                    "plan": first if i == 0 else str(i + 1), "units": p.units, "shots each": p.shots_each, "volts": p.volts,
-                    "days": p.bench_days, "passes": p.pass_estimated, "may fail": p.failures_allowed, "cost": p.cost,
+                    "plan": first if i == 0 else str(i + 1), "units": p.units, "shots each": p.shots_each, "days": p.bench_days,
+                    "passes": p.pass_estimated, "volts": p.volts, "may fail": p.failures_allowed, "cost": p.cost,
                 }
                 for i, p in enumerate(plans)
             ]), "plans", {"shots each": SHOTS, "days": DAYS, "passes": st.column_config.NumberColumn(format="percent")})  # fmt: skip

@@ -45,8 +45,14 @@ class Head:
                     st.warning(plain_text(first), icon=":material/warning:")
 
 
+SHORT = 120
+"""characters that one line holds"""
+
+
 def parted(text: str) -> tuple[str, str]:
-    """A text's first clause, and what follows it."""
+    """A text's first clause, and what follows it; a short text is all one."""
+    if len(text) <= SHORT:
+        return text, ""
     ends = [at for at in (text.find(": "), text.find(". "), text.find("; ")) if at > 0]
     if not ends:
         return text, ""

@@ -89,7 +89,7 @@ def _curves(a: DeratingAnswer, points: pd.DataFrame, x: Any, y: Any) -> list[Any
         *tips("shots", "lower", shots="estimate", lower="at least"),
     ]
     share = percent_text(a.survival)
-    early, late = points.iloc[len(points) // 3], points.iloc[2 * len(points) // 3]
+    early, late = points.iloc[len(points) // 10], points.iloc[2 * len(points) // 3]
     return [
         named("estimate", points).mark_line(color=INK, strokeWidth=2.5).encode(x=x, y=along(y, "shots"), tooltip=hover),
         named("lower", points).mark_line(color=CLAY, strokeDash=list(BOUND_DASH), strokeWidth=2.5).encode(

@@ -73,7 +73,7 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
 
 
 def _axes(a: DemonstrationAnswer, rows: list[dict[str, Any]], known: bool) -> tuple[Any, Any]:
-    x = alt.X("at:Q", title="bench days", axis=alt.Axis(format=",.3~g", tickCount=6))
+    x = alt.X("at:Q", title="bench days", axis=alt.Axis(format=",.3~g", tickCount=6), scale=alt.Scale(zero=False, padding=24))  # fmt: skip
     if not known:
         return x, alt.Y("y:Q", title="units")
     best = [v for r in rows for v in (r["pass_optimistic"], r["pass_estimated"])]

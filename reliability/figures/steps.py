@@ -29,13 +29,20 @@ def step_layers(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
         )  # fmt: skip
         hover = ["name", *tips("at", at="shots"), *tips("y", form=".1%", y="share")]
         out.append(line.encode(x=x, y=y, tooltip=hover))
-    return out + [_name(c, i, len(curves), x, y, key) for i, c in enumerate(curves)]
+    return out + _names(curves, x, y, key)
 
 
-def _name(c: Steps, i: int, of: int, x: Any, y: Any, key: str) -> Any:
-    """A curve's name beside it, at a height of its own: spread over the curve's own fall or rise."""
-    values = [v for _, v in c.points]
-    last = values[-1]
-    want = c.begin + (last - c.begin) * (0.3 + 0.6 * i / max(1, of - 1))
-    k = min(range(len(values)), key=lambda j: abs(values[j] - want))
-    return tag(Tag(f"{key}_{i}_text", c.name, c.points[k][0], values[k], lift=-8), x, y)
+def _names(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
+    """Each curve's name beside it: those that go farthest have theirs farthest along the axis of shares."""
+    last = {i: c.points[-1][1] for i, c in enumerate(curves)}
+    order = sorted(last, key=lambda i: abs(last[i] - curves[i].begin))
+    out = []
+    for rank, i in enumerate(order):
+        c = curves[i]
+        farthest = last[order[-1]]
+        want = c.begin + (farthest - c.begin) * (rank + 1) / (len(order) + 0.5)
+        k = min(range(len(c.points)), key=lambda j: abs(c.points[j][1] - want))
+        at, value = c.points[k]
+        words = Tag(f"{key}_{i}_text", c.name, at, value, left=farthest > c.begin, lift=-8)
+        out.append(tag(words, x, y))
+    return out

@@ -225,7 +225,7 @@ def curve_tags(frame: pd.DataFrame, x: Any, y: Any, confidence: float) -> list[A
     """Words beside estimate and lower bound, the one above its curve, the other below."""
     out = []
     texts = {"estimate": "estimate", "lower": f"at least ({percent_text(confidence)} sure)"}
-    for column, share in (("estimate", 0.55), ("lower", 0.3)):
+    for column, share in (("estimate", 0.45), ("lower", 0.65)):
         values, shots = frame[column].tolist(), frame.shots.tolist()
         low, high = min(values), max(values)
         want = low + share * (high - low)
