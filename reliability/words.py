@@ -22,7 +22,9 @@ def shots_text(value: float) -> str:
 
 
 def percent_text(value: float) -> str:
-    """A probability for people, never rounded to 0 % or 100 % unless it is."""
+    """A probability for people, never rounded to 0 % or 100 % unless it is; a dash where there is none."""
+    if value != value:
+        return "–"
     if value in (0.0, 1.0):
         return f"{100 * value:.0f} %"
     if value > 0.9995:

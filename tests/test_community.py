@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import re
 import subprocess
 import sys
 import zipfile
@@ -176,7 +177,11 @@ def test_from_a_workbook_to_a_site_by_three_commands(tmp_path):
         tags.feed((tmp_path / "public" / page).read_text())
         for link in tags.links:
             assert link.startswith("#") or (tmp_path / "public" / link).is_file(), (page, link)
-        assert str(tmp_path) not in (tmp_path / "public" / page).read_text()
+        text = (tmp_path / "public" / page).read_text()
+        assert str(tmp_path) not in text
+        shown = re.sub(r"<script.*?</script>", "", text, flags=re.S)
+        assert not re.search(r"\bnan\b|\binf\b|None", shown), page
+        assert "<tbody></tbody>" not in shown, page
     # what a page says can be asked again of what it offers to take away
     text = (tmp_path / "public" / "life.html").read_text()
     asked_again = run("life", "--slot", "main_capacitor", "--from", tmp_path / "public" / "data" / "shot-lives.zip")  # fmt: skip

@@ -14,7 +14,7 @@ import pandas as pd
 import pytest
 
 from reliability.citations import Citation
-from reliability.ledger import carry_out, checks
+from reliability.ledger import SEEN, carry_out, checks, suites
 from reliability.notes import BadInput, Note
 from reliability.publish import (
     Basis,
@@ -98,6 +98,22 @@ def test_pages_are_sound_and_link_to_what_is_there():
         for link in tags.links:
             assert link.startswith("#") or link in files, (path, link)
             assert not link.startswith(("http", "//"))
+
+
+def test_numbers_stand_to_the_right_under_their_heads():
+    """A column of numbers, shares and dashes, and its head; a column with a word is text."""
+    rows = ((1000, "under 0.1 %", "2 to 3", ""), ("–", "95 %", "4", ""))
+    assert Table("t", ("a", "b", "c", "d"), rows).numeric == (True, True, False, False)
+    page = Page("index", "Overview", "x", tables=(Table("t", ("shots", "who"), ((1000, "b"),)),))
+    html = site([page], ABOUT)["index.html"].decode()
+    assert '<th scope="col" class="number">shots</th><th scope="col">who</th>' in html
+    assert '<td class="number">1,000</td><td>b</td>' in html
+
+
+def test_what_is_to_be_taken_away_is_linked_where_it_is_told():
+    files = built()
+    assert b'href="data/template.csv"' in files["contribute.html"]
+    assert b'href="data/publish.sh"' in files["recipe.html"]
 
 
 def test_texts_cannot_become_scripts():
@@ -212,4 +228,6 @@ def test_the_ledger_becomes_a_page():
     some = [carry_out(c).as_dict() for c in checks()[:5]]
     page = checks_page(some)
     assert "5 values" in page.sentence and "0 disagree" in page.sentence
-    assert "1.05844585" in site([*pages()[:1], page], ABOUT)["checks.html"].decode()
+    html = site([*pages()[:1], page], ABOUT)["checks.html"].decode()
+    assert "1.05844585" in html and SEEN["run"] in html
+    assert suites()[0].test in html  # checks of many values are told too

@@ -66,19 +66,20 @@ def command(
     from reliability.ask.packing import download_files, pack
     from reliability.extras import load
     from reliability.publish import SiteAbout, site, total_size, write_site
-    from reliability.publish.pool_site import pool_pages
+    from reliability.publish.pool_site import pool_site
 
     load("vl_convert")
     packed = pack(source(store, files), licence, sides, filters).ordered()
     about = about_of(
         packed, name, title, version, dated(packed, created), identity, people, sources
     )
-    pages = pool_pages(packed, f"{name}.zip", shots, questions, with_published, describe)
+    made = pool_site(packed, f"{name}.zip", shots, questions, with_published, describe)
     terms = packed.said or f"May be used under {packed.licence}."
     whole = site(
-        pages,
+        made.pages,
         SiteAbout(title or "Shot lives of a pool", terms, packed.state, packed.citations),
         download_files(packed.records, about, packed.sides),
+        made.program,
     )
     write_site(whole, folder)
     click.echo(

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -23,18 +24,17 @@ from reliability.decisions.question import (
     Family as FamilyName,
 )
 from reliability.decisions.without_family import opinion_on_groups, opinion_setting
+from reliability.life.apart import ByGroup
 from reliability.life.bounds import CALIBRATION_LIMIT, Bounder
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family, family, normal_quantile
-from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.fit import NoMaximum, fit_life, phi_covariance
 from reliability.life.groups import (
     ByKind,
     kinds_of_scheme,
     kinds_of_units,
-    part_of,
     scheme_labels,
     unit_labels,
-    with_columns,
 )
 from reliability.life.logrank import LogRank, log_rank
 from reliability.life.pooling import PooledFit, fit_pooled
@@ -50,6 +50,10 @@ from reliability.words import percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")
+MOST_CURVES = 12
+"""builders whose curves can be told apart in one picture"""
+MOST_NAMED = 6
+"""builders named in a sentence"""
 
 
 @dataclass(frozen=True)
@@ -75,7 +79,8 @@ class BuilderLife:
     without_shots : float
         The pool's life with this builder left out (influence); nan if it cannot be fitted then.
     empirical : tuple of Step
-        This builder's survival without a family, not adjusted for stress.
+        This builder's survival without a family, not adjusted for stress; of more than ``MOST_CURVES``
+        builders only of those that differ most.
     """
 
     builder: str
@@ -171,7 +176,9 @@ class BuildersAnswer(Answer):
             + (", adjusted for stress" if self.stress else "")
             + f"); builders spread by some {percent_text(np.expm1(self.spread_reckoned))} about the pool"
         )
-        if odd:
+        if len(odd) > MOST_NAMED:
+            text += f"; {len(odd)} differ from the rest, {', '.join(odd[:MOST_NAMED])} among them"
+        elif odd:
             text += f"; {', '.join(odd)} differ{'s' if len(odd) == 1 else ''} from the rest"
         share = percent_text(1 - self.fraction)
         return (
@@ -240,21 +247,12 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
     if len(groups) < 2:
         raise BadInput("only one builder has records with the stress columns; leave stress out")
     tests = _Tests(model, groups, q.seed, draws)
-    rest = groups[1:]
-    same_life = tests.p(lambda a, b: _gain(model, a, b), rest)
-    same_shape = NAN
-    if not terms:
-        same_shape = tests.p(lambda a, b: _shape_gain(model, a, b, len(groups)), rest)
+    same_life = tests.p(ByGroup.gain_of_all, len(groups) - 1)
+    same_shape = NAN if terms else tests.p(_shape_gain, len(groups) - 1)
     pooled = fit_pooled(r, model.fam, r.builder, model.x, model.phi, q.confidence)
     z = float(model.fam.quantile(np.asarray(q.fraction)))
-    pool_log = (z - pooled.phi[1]) / pooled.phi[0] + pooled.centre
-    pool = float(np.exp(pool_log))
-    alone = [tests.p(lambda a, b: _gain(model, a, b), [g]) for g in groups]
-    rows = [
-        _row(i, g, pooled, pool, (alone[i], p), _without(records, g, terms, q.family, q.fraction, model), r, q.confidence)
-        for i, (g, p) in enumerate(zip(groups, holm(alone), strict=True))
-    ]  # fmt: skip
-    new = _new_builder(r, model, pooled, pool_log, q.fraction, q.confidence, bool(terms))
+    rows = _rows(tests, pooled, z)
+    new = _new_builder(model, pooled, q)
     usual, early = (
         (log_rank(r, r.builder), log_rank(r, r.builder, 1.0)) if r.failed.any() else (None, None)
     )
@@ -265,7 +263,7 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
         second, said = opinion_on_groups(r, held, q.confidence)
     return BuildersAnswer(
         q.family, whole(r.units), whole(r.failures), q.fraction, q.confidence, same_life, same_shape, usual, early,
-        pooled.tau, pooled.p, pooled.tau_mean, pool, new, tuple(rows), tuple(t.name for t in terms),
+        pooled.tau, pooled.p, pooled.tau_mean, float(np.exp(pooled.log_life(z))), new, rows, tuple(t.name for t in terms),
         second, notes=(*_notes(same_life, same_shape, records, r, groups, terms), *said),
     )  # fmt: skip
 
@@ -274,41 +272,61 @@ class _Tests:
     """Likelihood ratios of builders under one scale for all: simulated, of many units by chi-square (Wilks 1938)."""
 
     def __init__(self, model: _Model, groups: Sequence[str], seed: int, draws: int) -> None:
-        self.model = model
-        units = max(int(model.records.units), 1)
-        self.many = units > CALIBRATION_LIMIT
-        draws = int(np.clip(600_000 // (units * len(groups)), 99, draws))
-        self.sample = model.sample
-        self.units = units_of(model.records, model.x)
-        if not self.many:
+        self.model, self.names = model, np.array(groups)
+        count = max(int(model.records.units), 1)
+        draws = int(np.clip(600_000 // (count * len(groups)), 99, draws))
+        units, labels = units_of(model.records, model.x), model.records.builder
+        self.seen = self._view(model.sample, kinds_of_units(units), unit_labels(units, labels))
+        self.drawn: ByGroup | None = None
+        if count <= CALIBRATION_LIMIT:
             scheme = scheme_of(model.records, model.x, model.sample.centre)
-            rng = np.random.default_rng([seed, 31])
-            self.sample = scheme.draw(model.fam, model.phi, draws, rng)
-            self.drawn = kinds_of_scheme(scheme)
+            sample = scheme.draw(model.fam, model.phi, draws, np.random.default_rng([seed, 31]))
+            self.drawn = self._view(sample, kinds_of_scheme(scheme), scheme_labels(units, labels))
 
-    def p(self, gain: Callable[[Sample, dict[str, Array]], Array], chosen: list[str]) -> float:
-        """p of the gain that the chosen builders' own columns bring."""
-        m, labels = self.model, self.model.records.builder
-        seen = _dummies(kinds_of_units(self.units), unit_labels(self.units, labels), chosen)
-        observed = float(gain(m.sample, seen)[0])
-        if self.many or not np.isfinite(observed):
-            return float(chdtrc(len(chosen), observed)) if np.isfinite(observed) else NAN
-        null = gain(self.sample, _dummies(self.drawn, scheme_labels(self.units, labels), chosen))
-        return _simulated_p(observed, null)
+    def _view(self, sample: Sample, kinds: ByKind, labels: NDArray[np.object_]) -> ByGroup:
+        numbers = np.searchsorted(self.names, labels.astype(str))
+        fit = fit_batch(self.model.fam, sample, start=self.model.phi)
+        return ByGroup(self.model.fam, sample, kinds, numbers, fit)
+
+    def p(self, gain: Callable[[ByGroup], Array], degrees: int) -> float:
+        """p of what is gained, under one scale for all."""
+        observed = float(gain(self.seen)[0])
+        if not np.isfinite(observed):
+            return NAN
+        if self.drawn is None:
+            return float(chdtrc(degrees, observed))
+        return _simulated_p(observed, gain(self.drawn))
 
 
-def _row(
-    i: int, name: str, pooled: PooledFit, pool: float, p: tuple[float, float], without: float, r: LifeRecords,
-    confidence: float,
-) -> BuilderLife:  # fmt: skip
-    """One builder beside the pool; ``p`` by itself and adjusted."""
-    own = r.select(r.builder == name)
-    shots = pool * float(np.exp(pooled.effect[i]))
-    return BuilderLife(
-        name, whole(own.units), whole(own.failures), float(np.exp(pooled.effect[i])), float(np.exp(pooled.lower[i])),
-        float(np.exp(pooled.upper[i])), float(np.exp(pooled.raw[i])), shots, shots - pool, p[0], p[1], p[1] < 0.05,
-        without, steps_of(own, confidence),
-    )  # fmt: skip
+def _own_records(r: LifeRecords, groups: Sequence[str]) -> list[LifeRecords]:
+    """Records of each builder, as they stand."""
+    numbers = np.searchsorted(np.array(groups), r.builder.astype(str))
+    order = np.argsort(numbers, kind="stable")
+    edges = np.searchsorted(numbers[order], np.arange(1, len(groups)))
+    return [r.select(rows) for rows in np.split(order, edges)]
+
+
+def _rows(tests: _Tests, pooled: PooledFit, z: float) -> tuple[BuilderLife, ...]:
+    """Each builder beside the pool, lives at standardised log life ``z``."""
+    count = len(pooled.groups)
+    alone = [tests.p(partial(ByGroup.gain, group=g), 1) for g in range(count)]
+    adjusted = holm(alone)
+    drawn = set(np.argsort(alone, kind="stable")[:MOST_CURVES].tolist())  # nan last
+    pool = float(np.exp(pooled.log_life(z)))
+    rows = []
+    for i, own in enumerate(_own_records(tests.model.records, pooled.groups)):
+        ratio, low, high, raw = (
+            float(np.exp(v[i])) for v in (pooled.effect, pooled.lower, pooled.upper, pooled.raw)
+        )
+        without = tests.model.life(z, tests.seen.without(i))
+        curve = steps_of(own, pooled.confidence) if i in drawn else ()
+        rows.append(
+            BuilderLife(
+                pooled.groups[i], whole(own.units), whole(own.failures), ratio, low, high, raw, pool * ratio,
+                pool * ratio - pool, alone[i], adjusted[i], adjusted[i] < 0.05, without, curve,
+            )
+        )  # fmt: skip
+    return tuple(rows)
 
 
 def _terms(records: LifeRecords, stress: Sequence[str] | None) -> list[Term]:
@@ -331,57 +349,56 @@ def _terms(records: LifeRecords, stress: Sequence[str] | None) -> list[Term]:
 
 @dataclass(frozen=True)
 class _Model:
-    """Null model: stress only."""
+    """Null model: stress only; ``middle`` are the covariates of the middle stress."""
 
     fam: Family
     records: LifeRecords
     x: Array
     phi: Array
     sample: Sample
+    middle: Array
+
+    def life(self, z: float, phi: Array) -> float:
+        """Shots of standardised log life ``z`` at the middle stress under parameters (p, 1)."""
+        location = phi[1, 0] + float(self.middle @ phi[2:, 0])
+        return float(np.exp((z - location) / phi[0, 0] + self.sample.centre))
 
 
 def _null_model(records: LifeRecords, terms: Sequence[Term], family_name: str) -> _Model:
     fam = family(family_name)
-    if terms:
-        fit = fit_stress(records, terms, family_name)
-        return _Model(fam, fit.records, fit.x, fit.phi, fit.sample)
-    life = fit_life(records, family_name)
-    return _Model(fam, records, np.empty((len(records), 0)), life.phi, life.sample)
+    if not terms:
+        life = fit_life(records, family_name)
+        return _Model(fam, records, np.empty((len(records), 0)), life.phi, life.sample, np.zeros(0))
+    fit = fit_stress(records, terms, family_name)
+    middle = np.array(fit.at(_middle_stress(fit.records, terms)), float)
+    return _Model(fam, fit.records, fit.x, fit.phi, fit.sample, middle)
 
 
-def _dummies(kinds: ByKind, own: NDArray[np.object_], groups: Sequence[str]) -> dict[str, Array]:
-    """Group columns for each kind of row of a sample; ``own`` are the labels of its units."""
-    return {
-        k: np.array([(own[m] == g).astype(float) for g in groups]).reshape(len(groups), -1)
-        for k, m in kinds.items()
-    }
+def _middle_stress(records: LifeRecords, terms: Sequence[Term]) -> dict[str, float | str | Array]:
+    """Of numbers the geometric mean of the records, of labels the commonest."""
+    middle: dict[str, float | str | Array] = {}
+    for t in terms:
+        values = records.column(t.column)
+        if t.form == "categorical":
+            labels, counts = np.unique(values.astype(str), return_counts=True)
+            middle[t.column] = str(labels[counts.argmax()])
+        else:
+            middle[t.column] = float(np.exp(np.mean(np.log(np.asarray(values, float)))))
+    return middle
 
 
-def _gain(model: _Model, sample: Sample, columns: dict[str, Array]) -> Array:
-    """Twice the log-likelihood gained by the extra columns, for each sample."""
-    base = fit_batch(model.fam, sample, start=model.phi)
-    extra = next(iter(columns.values())).shape[0]
-    start = np.concatenate((base.phi, np.zeros((extra, sample.size))))
-    full = fit_batch(model.fam, with_columns(sample, columns), start=start, max_iter=60)
-    return np.maximum(2 * (full.loglik - base.loglik), 0.0)
+def _shape_gain(view: ByGroup) -> Array:
+    """Twice the gain of a shape for each group over one shape, scales free; nan where a group has no fit."""
+    total = np.zeros(view.fit.loglik.size)
+    for piece in view.pieces:
+        own = fit_batch(view.family, piece, max_iter=60)
+        total += np.where(own.converged & ~own.runaway, own.loglik, np.nan)
+    return 2 * (total - view.fit_apart().loglik)
 
 
 def _simulated_p(observed: float, null: Array) -> float:
     null = null[np.isfinite(null)]
     return float((1 + (null >= observed - 1e-9).sum()) / (1 + null.size))
-
-
-def _shape_gain(model: _Model, sample: Sample, columns: dict[str, Array], groups: int) -> Array:
-    """Twice the gain of a shape for each group over one shape, scales free; nan where a group has no fit."""
-    dummies = {k: np.concatenate((1 - v.sum(axis=0, keepdims=True), v)) for k, v in columns.items()}
-    full_columns = {k: v[1:] for k, v in dummies.items()}
-    common = fit_batch(model.fam, with_columns(sample, full_columns), max_iter=60)
-    total = np.zeros(sample.size)
-    for g in range(groups):
-        part = part_of(sample, {k: v[g] > 0 for k, v in dummies.items()})
-        own = fit_batch(model.fam, part, max_iter=60)
-        total += np.where(own.converged & ~own.runaway, own.loglik, np.nan)
-    return 2 * (total - common.loglik)
 
 
 def holm(p: Sequence[float]) -> list[float]:
@@ -395,60 +412,22 @@ def holm(p: Sequence[float]) -> list[float]:
     return [float(v) for v in out]
 
 
-def _without(
-    records: LifeRecords,
-    builder: str,
-    terms: Sequence[Term],
-    family_name: str,
-    fraction: float,
-    model: _Model,
-) -> float:
-    """Pool's life with one builder left out, at the pool's middle stress."""
-    rest = records.select(records.builder != builder)
-    try:
-        if not terms:
-            return fit_life(rest, family_name).quantile(fraction)
-        fit = fit_stress(rest, terms, family_name)
-        middle: dict[str, float | str | Array] = {}
-        for t in terms:
-            values = model.records.column(t.column)
-            if t.form == "categorical":
-                labels, counts = np.unique(values.astype(str), return_counts=True)
-                middle[t.column] = str(labels[counts.argmax()])
-            else:
-                middle[t.column] = float(np.exp(np.mean(np.log(np.asarray(values, float)))))
-        return float(fit.quantile(fraction, middle)[0])
-    except CannotAnswer:
-        return NAN
-
-
-def _new_builder(
-    r: LifeRecords,
-    model: _Model,
-    pooled: PooledFit,
-    pool_log: float,
-    fraction: float,
-    confidence: float,
-    stress: bool,
-) -> NewBuilder:
+def _new_builder(model: _Model, pooled: PooledFit, q: Builders) -> NewBuilder:
     """Life for a builder not seen: the pool's bound, widened by the spread of builders."""
-    z = float(normal_quantile(confidence))
-    k = len(pooled.groups)
-    if stress:
-        from reliability.life.fit import phi_covariance
-
+    z = float(normal_quantile(q.confidence))
+    log_life = pooled.log_life(float(model.fam.quantile(np.asarray(q.fraction))))
+    if model.middle.size:
         cov = phi_covariance(model.fam, model.sample, model.phi)
         g = np.zeros(model.phi.shape[0])
-        v = pool_log - pooled.centre
-        g[0], g[1] = -v / model.phi[0, 0], -1 / model.phi[0, 0]
+        g[0], g[1] = -(log_life - pooled.centre) / model.phi[0, 0], -1 / model.phi[0, 0]
         se = float(np.sqrt(max(float(g @ cov @ g), 0.0)))
     else:
-        fit = fit_life(r, model.fam.name)
-        b = Bounder(r, fit, confidence, "likelihood").quantile(fraction)
+        fit = fit_life(model.records, model.fam.name)
+        b = Bounder(model.records, fit, q.confidence, "likelihood").quantile(q.fraction)
         se = float(np.log(b.estimate / max(b.lower, 1e-300))) / z
-    spread = pooled.tau_mean * np.sqrt(1 + 1 / k)
-    low = float(np.exp(pool_log - z * np.hypot(se, spread)))
-    return NewBuilder(float(np.exp(pool_log)), low)
+    spread = pooled.tau_mean * np.sqrt(1 + 1 / len(pooled.groups))
+    low = float(np.exp(log_life - z * np.hypot(se, spread)))
+    return NewBuilder(float(np.exp(log_life)), low)
 
 
 def _notes(

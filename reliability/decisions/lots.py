@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import t as student
+from scipy.special import stdtrit
 
 from reliability.histories import lives_of
 from reliability.life.bounds import Bounder
@@ -70,7 +70,7 @@ def new_lot(records: LifeRecords, fit: LifeFit, bounder: Bounder, fraction: floa
     found = fit_pooled(own, fit.family, labels[known], x, _recentred(fit, own), confidence)
     b = bounder.quantile(fraction)
     z = float(normal_quantile(confidence))
-    wide = float(student.ppf(confidence, k - 1)) if k > 2 else 2.0 * z
+    wide = float(stdtrit(k - 1, confidence)) if k > 2 else 2.0 * z
     spread = found.tau_mean * float(np.sqrt(1 + 1 / k))
     down = np.hypot(np.log(b.estimate / max(b.lower, 1e-300)), min(wide, 2.0 * z) * spread)
     return NewLot(

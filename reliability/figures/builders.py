@@ -7,7 +7,7 @@ from typing import Any
 
 import altair as alt
 
-from reliability.ask.answers import BuildersAnswer
+from reliability.ask.answers import BuilderLife, BuildersAnswer
 from reliability.figures.steps import Steps, step_layers
 from reliability.figures.style import (
     CLAY,
@@ -29,14 +29,33 @@ from reliability.figures.style import (
 from reliability.words import shots_text
 
 
+MOST_ROWS = 40
+"""builders that a picture shows"""
+
+
+def _shown(a: BuildersAnswer) -> tuple[tuple[BuilderLife, ...], str]:
+    """The builders that differ most, in their order, and a title that says so where it is not all."""
+    if len(a.builders) <= MOST_ROWS:
+        return a.builders, ""
+    odd = sorted(a.builders, key=lambda b: b.p if math.isfinite(b.p) else 2.0)[:MOST_ROWS]
+    kept = {b.builder for b in odd}
+    title = f"The {MOST_ROWS} of {len(a.builders)} builders that differ most"
+    return tuple(b for b in a.builders if b.builder in kept), title
+
+
+def _entitled(chart: Any, title: str) -> Any:
+    return chart.properties(title=alt.TitleParams(title, anchor="start")) if title else chart
+
+
 def forest_figure(a: BuildersAnswer) -> Any:
     """Builders' lives relative to the pool, with one-sided bounds; open mark: their own data alone."""
+    builders, title = _shown(a)
     rows: list[dict[str, Any]] = [
         {
             "builder": f"{b.builder} ({b.failed:g} of {b.n:g})", "ratio": b.ratio, "lower": b.lower, "upper": b.upper,
             "alone": b.raw_ratio if math.isfinite(b.raw_ratio) and b.raw_ratio > 0 else None, "differs": b.differs, "p": b.p_adjusted,
         }
-        for b in a.builders
+        for b in builders
     ]  # fmt: skip
     shown = [v for r in rows for v in (r["lower"], r["upper"], r["alone"]) if v]
     x = log_axis(alt.X, "ratio", "life against the pool", [*shown, 0.8, 1.25], "~g")
@@ -48,7 +67,7 @@ def forest_figure(a: BuildersAnswer) -> Any:
     base = named("bounds", rows).encode(
         y=names_y("builder", [r["builder"] for r in rows]), tooltip=hover
     )
-    return style(
+    chart = style(
         alt.layer(
             *uprights([Line("pool", 1.0, "pool", STONE, NEED_DASH)], x, (low, high)),
             base.mark_rule(strokeWidth=3).encode(x=along(x, "lower"), x2="upper:Q", color=colour),
@@ -57,13 +76,15 @@ def forest_figure(a: BuildersAnswer) -> Any:
         ),
         height=max(120, 32 * len(rows) + 40),
     )  # fmt: skip
+    return _entitled(chart, title)
 
 
 def influence_figure(a: BuildersAnswer) -> Any:
     """The pool's life with each builder left out."""
+    builders, title = _shown(a)
     rows: list[dict[str, Any]] = [
         {"builder": f"without {b.builder}", "at": b.without_shots}
-        for b in a.builders
+        for b in builders
         if math.isfinite(b.without_shots)
     ]
     values = [*(float(r["at"]) for r in rows), a.pool_shots]
@@ -75,10 +96,11 @@ def influence_figure(a: BuildersAnswer) -> Any:
     dots = named("without", rows or [{"builder": "none", "at": None}]).mark_point(
         filled=True, size=90, color=INK, opacity=1
     )
-    return style(
+    chart = style(
         alt.layer(*uprights([pool], x, domain), dots.encode(x=x, y=names_y("builder", names), tooltip=["builder", *tips("at", at="shots")])),
-        height=max(120, 32 * len(a.builders) + 40),
+        height=max(120, 32 * len(builders) + 40),
     )  # fmt: skip
+    return _entitled(chart, title)
 
 
 def curves_figure(a: BuildersAnswer) -> Any:

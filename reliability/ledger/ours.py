@@ -15,6 +15,7 @@ from reliability.decisions.practice import prior_for
 from reliability.decisions.remaining import Wear
 from reliability.life.basis import basis_value, handbook_weibull_basis, normal_factor
 from reliability.life.bounds import Bounder
+from reliability.life.causes import fit_modes
 from reliability.life.design import success_run
 from reliability.life.empirical import EmpiricalCurve, empirical_curve
 from reliability.life.fit import fit_life
@@ -110,9 +111,12 @@ def _handbook_basis(x: Inputs) -> float:
     return handbook_weibull_basis(fit_life(_records(x)), x["kind"])
 
 
+_factor_of = cache(normal_factor)
+
+
 @_ours("normal factor")
 def _normal_factor(x: Inputs) -> float:
-    return normal_factor(x["units"], x["kind"])
+    return _factor_of(x["units"], x["kind"])
 
 
 @cache
@@ -125,6 +129,41 @@ def _stress_fit(x: Inputs) -> float:
     fit = _stress(x.name, tuple(x["terms"]), x.settings.get("family", "weibull"))
     give = x["give"]
     return float(fit.coefficients[give]) if isinstance(give, int) else float(getattr(fit, give))
+
+
+def _step_records(x: Inputs) -> LifeRecords:
+    """Stretches of a step-stress test: units at the first level, and units raised to the second at one time."""
+    first, raised = ([float(v) for v in x.table[k]] for k in ("first", "raised"))
+    low, high = (float(v) for v in x.table["levels"])
+    at, n = float(x.table["raised_at"]), len(raised)
+    good = [*first, *(at for _ in raised), *raised]
+    return LifeRecords.of(
+        good, [*first, *(np.inf for _ in raised), *raised],
+        shots_from=[*(0.0 for _ in first), *(0.0 for _ in raised), *(at for _ in raised)],
+        unit=[*(f"a{i}" for i in range(len(first))), *(2 * [f"b{i}" for i in range(n)])],
+        builder=["x"] * len(good), module=["m"] * len(good), slot=["s"] * len(good),
+        covariates={"charge_V": np.array([low] * (len(first) + n) + [high] * n)},
+    )  # fmt: skip
+
+
+@_ours("step-stress fit")
+def _step_stress(x: Inputs) -> float:
+    """Shape, log-likelihood, or the scale at a level (at a constant hazard the mean life)."""
+    fit = fit_stress(_step_records(x), [parse_term("charge_V:power")], x["family"])
+    if x["give"] == "scale":
+        return float(fit.quantile(-np.expm1(-1.0), {"charge_V": float(x["level"])})[0])
+    return 1 / fit.sigma if x["give"] == "shape" else fit.loglik
+
+
+@_ours("masked causes")
+def _masked(x: Inputs) -> float:
+    """Shape or scale of one cause, or the log-likelihood, where failures may have been of several causes."""
+    life = [float(v) for v in x.table["failed"]]
+    fit = fit_modes(LifeRecords.of(life, life, mode=["|".join(m) for m in x.table["may_be"]]))
+    if x["give"] == "loglik":
+        return fit.loglik
+    phi = fit.phi[fit.index(x["cause"])][:, 0]
+    return float(phi[0] if x["give"] == "shape" else np.exp(fit.centre - phi[1] / phi[0]))
 
 
 def _curve(x: Inputs) -> EmpiricalCurve:

@@ -16,7 +16,6 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.special import gammaincinv, ndtri
-from scipy.stats import qmc
 
 from reliability.life.engine import loglik_at
 from reliability.life.families import Family
@@ -114,6 +113,8 @@ def conditional(fam: Family, sample: Sample, phi: Array, cov: Array, seed: int =
 
 def _points(centre: Array, spread: Array, copies: int, n: int, seed: int) -> tuple[Array, Array]:
     """Quasi-random points of a multivariate t, (d, copies * n), and their log densities."""
+    from scipy.stats import qmc  # heavy, and wanted by few questions
+
     d = centre.size
     root = np.linalg.cholesky(spread * 1.1)
     parts = []

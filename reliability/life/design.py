@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.stats import binom
+from scipy.special import bdtr
 
 from reliability.life.calibrated import batch_roots, failures_in, tail_cut
 from reliability.life.engine import fit_batch
@@ -32,11 +32,11 @@ def success_run(
     n = max(n, step)
     if n > 10_000_000:
         raise OverflowError("more than ten million units would be needed")
-    while binom.cdf(failures, n, p) > 1.0 - confidence:
+    while bdtr(failures, n, p) > 1.0 - confidence:
         n += 1 if n < 5000 else n // 100
         if n > 10_000_000:
             raise OverflowError("more than ten million units would be needed")
-    while n > failures + 1 and binom.cdf(failures, n - 1, p) <= 1.0 - confidence:
+    while n > failures + 1 and bdtr(failures, n - 1, p) <= 1.0 - confidence:
         n -= 1
     return int(n)
 
@@ -57,13 +57,13 @@ def shots_each(
     for _ in range(200):
         mid = 0.5 * (lo + hi)
         p = -np.expm1(np.exp(mid) * np.log(survival))
-        lo, hi = (mid, hi) if binom.cdf(failures, units, p) > 1.0 - confidence else (lo, mid)
+        lo, hi = (mid, hi) if bdtr(failures, units, p) > 1.0 - confidence else (lo, mid)
     return float(shots * np.exp(hi) ** (1.0 / shape))
 
 
 def pass_probability(units: int, failures: int, survival_of_unit: float) -> float:
     """Chance that at most ``failures`` of ``units`` fail."""
-    return float(binom.cdf(failures, units, 1.0 - survival_of_unit))
+    return float(bdtr(min(failures, units), units, 1.0 - survival_of_unit))
 
 
 @dataclass(frozen=True)

@@ -14,8 +14,9 @@ same iteration with one unknown fewer.
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -29,7 +30,7 @@ Array = NDArray[np.float64]
 BETA_MAX = 1e7
 BETA_MIN = 1e-7
 _FIRST_PASS = 9
-_QUIET: Any = {"over": "ignore", "invalid": "ignore", "divide": "ignore", "under": "ignore"}
+QUIET: Any = {"over": "ignore", "invalid": "ignore", "divide": "ignore", "under": "ignore"}
 
 
 @dataclass(frozen=True)
@@ -56,7 +57,7 @@ class BatchFit:
     steps: int
 
 
-def _solve(grad: Array, curv: list[list[Array]]) -> Array:
+def newton_step(grad: Array, curv: list[list[Array]]) -> Array:
     """Newton step (k, B); where curvature is not negative, an ascent direction instead."""
     k = len(grad)
     if k == 1:
@@ -94,9 +95,27 @@ def _solve(grad: Array, curv: list[list[Array]]) -> Array:
     return np.asarray(step.T, np.float64)
 
 
-def _search(
-    problem: Problem, start: Array, tol: float, max_iter: int
-) -> tuple[Array, Array, NDArray[np.bool_], NDArray[np.bool_], int]:
+class Searched(Protocol):
+    """What can be climbed: a log-likelihood in its free parameters, for a batch of samples."""
+
+    family: Family
+    free: list[int]
+
+    def terms(self, s: Array) -> tuple[Array, Array, Any]:
+        """Value (B,), slope (k, B) and curvature at ``s`` (k, B)."""
+
+    def columns(self, index: NDArray[np.intp]) -> Searched:
+        """The same for some of the samples."""
+
+
+def search(
+    problem: Searched, start: Array, tol: float, max_iter: int,
+    step_of: Callable[[Array, Any], Array] = newton_step,
+) -> tuple[Array, Array, NDArray[np.bool_], NDArray[np.bool_], int]:  # fmt: skip
+    """Newton with step halving: where it ended (k, B), value there, converged, runaway, sample-steps.
+
+    ``step_of`` makes the step from slope and curvature, whatever form the problem gives this in.
+    """
     size = start.shape[1]
     k = start.shape[0]
     out_s = start.copy()
@@ -121,7 +140,7 @@ def _search(
         ll, grad, curv = problem.terms(s)
         ok = (ll >= best - slack) & (ll > -np.inf)
         all_ok = bool(ok.all())
-        step = _solve(grad, curv)
+        step = step_of(grad, curv)
         dec = (step * grad).sum(axis=0) if k > 2 else sum(step[i] * grad[i] for i in range(k))
         if problem.family.extreme_value and dec.max() > 20.0:
             far = dec > 20.0
@@ -170,11 +189,7 @@ def _search(
                 return out_s, out_ll, out_ok, out_run, steps
             if keep.sum() < 0.7 * where.size:
                 rest = np.flatnonzero(keep)
-                problem = Problem(
-                    problem.family,
-                    problem.sample.columns(rest, rest.size),
-                    [h.columns(rest) for h in problem.helds],
-                )
+                problem = problem.columns(rest)
                 where, best, halvings = where[rest], best[rest], halvings[rest]
                 slack = slack[rest]
                 base, new = base[:, rest], new[:, rest]
@@ -210,7 +225,7 @@ def start_values(sample: Sample) -> Array:
     return phi
 
 
-@np.errstate(**_QUIET)
+@np.errstate(**QUIET)
 def fit_batch(
     family: Family,
     sample: Sample,
@@ -266,7 +281,7 @@ def fit_batch(
                 sample if whole else sample.columns(part, count),
                 helds if whole else [h.columns(part) for h in helds],
             )
-            s, ll, good, runaway, n = _search(problem, start[problem.free][:, part], tol, limit)
+            s, ll, good, runaway, n = search(problem, start[problem.free][:, part], tol, limit)
             phi[:, part] = problem.full(s)
             loglik[part], ok[part], run[part] = ll, good, runaway
             steps += n
@@ -282,14 +297,14 @@ def loglik_at(family: Family, sample: Sample, phi: Array) -> Array:
     """Log-likelihood (in log counts) at given parameters (p, B), (B,)."""
     if sample.size == 1 and phi.shape[1] > 1:
         sample = sample.spread_over(phi.shape[1])
-    with np.errstate(**_QUIET):
+    with np.errstate(**QUIET):
         ll, _, _ = Problem(family, sample, []).terms(np.asarray(phi, float))
     return np.where(np.isnan(ll), -np.inf, ll)
 
 
 def information(family: Family, sample: Sample, phi: Array) -> Array:
     """Observed information of a batch of one at ``phi`` (p, 1): matrix (p, p)."""
-    with np.errstate(**_QUIET):
+    with np.errstate(**QUIET):
         _, _, curv = Problem(family, sample, []).terms(np.asarray(phi, float))
     p = phi.shape[0]
     info = np.empty((p, p))

@@ -1,7 +1,8 @@
-"""Groups of units in samples: more columns, or a part of the rows, whatever kind the rows are of."""
+"""Groups of units in samples: the rows of each, whatever kind the rows are of."""
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import replace
 from typing import Any
 
@@ -14,6 +15,7 @@ from reliability.life.units import Units
 
 Array = NDArray[np.float64]
 Flags = NDArray[np.bool_]
+Which = NDArray[np.bool_] | NDArray[np.intp]
 ByKind = dict[str, Flags]
 KINDS = ("point", "between", "path", "path_between", "entry")
 
@@ -57,42 +59,41 @@ def scheme_labels(units: Units, labels: NDArray[np.object_]) -> NDArray[np.objec
     return own
 
 
-def with_columns(sample: Sample, columns: dict[str, Array]) -> Sample:
-    """A sample with more covariates, (m, rows) for each kind of row."""
-    more = next(iter(columns.values())).shape[0]
-    new: dict[str, Any] = {}
-    for kind in KINDS:
-        r = getattr(sample, kind)
-        if isinstance(r, Rows):
-            new[kind] = replace(r, x=np.concatenate((r.x, columns[kind][:, :, None])))
-        elif isinstance(r, Paths):
-            own = columns[kind][:, None, :, None]
-            wide = np.broadcast_to(own, (more, *r.x.shape[1:]))
-            new[kind] = replace(r, x=np.concatenate((r.x, wide)))
-    return replace(sample, covariates=sample.covariates + more, **new)
+def pieces_of(sample: Sample, kinds: ByKind, groups: NDArray[np.intp], count: int) -> list[Sample]:
+    """The rows of each group; ``groups`` are the numbers of the groups of its units, 0 to ``count`` - 1."""
+    rows = {}
+    for kind, mask in kinds.items():
+        own = groups[mask]
+        order = np.argsort(own, kind="stable")
+        rows[kind] = np.split(order, np.searchsorted(own[order], np.arange(1, count)))
+    return [part_of(sample, {k: v[g] for k, v in rows.items()}) for g in range(count)]
 
 
-def part_of(sample: Sample, keep: ByKind) -> Sample:
-    """Some rows of a sample, by kind."""
+def part_of(sample: Sample, keep: Mapping[str, Which]) -> Sample:
+    """Some rows of a sample, by kind: flags or numbers of rows."""
     new: dict[str, Any] = {}
     for kind in KINDS:
         r = getattr(sample, kind)
         if r is None:
             continue
         k = keep[kind]
-        new[kind] = (_rows if isinstance(r, Rows) else _paths)(r, k) if k.any() else None
+        new[kind] = (_rows if isinstance(r, Rows) else _paths)(r, k) if _some(k) else None
     return replace(sample, **new)
 
 
-def _pick(a: Array | None, k: Flags) -> Array | None:
+def _some(k: Which) -> bool:
+    return bool(k.any() if k.dtype == bool else k.size)
+
+
+def _pick(a: Array | None, k: Which) -> Array | None:
     return None if a is None else a[k]
 
 
-def _rows(r: Rows, k: Flags) -> Rows:
+def _rows(r: Rows, k: Which) -> Rows:
     return Rows(r.y[k], r.x[:, k], _pick(r.weight, k), _pick(r.d, k), _pick(r.hi, k))
 
 
-def _paths(p: Paths, k: Flags) -> Paths:
+def _paths(p: Paths, k: Which) -> Paths:
     return Paths(
         p.x[:, :, k], p.dose[:, k], p.last[k], p.y[k], _pick(p.d, k),
         None if p.dose_hi is None else p.dose_hi[:, k], _pick(p.weight, k),

@@ -241,6 +241,11 @@ class Problem:
                 d = part.d
                 self.deaths = self.deaths + (d if part.weight is None else d * part.weight).sum(0)
 
+    def columns(self, index: NDArray[np.intp]) -> Problem:
+        """The same for some of the samples."""
+        helds = [h.columns(index) for h in self.helds]
+        return Problem(self.family, self.sample.columns(index, index.size), helds)
+
     def beta(self, s: Array) -> tuple[Array | float, int | None]:
         """beta and its place among the free parameters (None when held)."""
         if self.free and self.free[0] == 0:

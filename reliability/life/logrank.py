@@ -16,6 +16,8 @@ from scipy.special import gammaincc
 
 from reliability.records import LifeRecords
 
+Array = NDArray[np.float64]
+
 
 @dataclass(frozen=True)
 class LogRank:
@@ -42,6 +44,43 @@ class LogRank:
     assumed_exact: bool
 
 
+_BLOCK = 1024
+"""counts with failures looked at together, for as many groups as there are"""
+
+
+class _AtRisk:
+    """Units at risk and failed at each count with failures."""
+
+    def __init__(self, records: LifeRecords, group: NDArray[np.intp], groups: int) -> None:
+        self.failed, self.group, self.groups = records.failed, group, groups
+        self.last = np.where(records.failed, records.shots_failed, records.shots_good)
+        self.start, self.weight = records.shots_from, records.count.astype(float)
+        self.times, self.when = np.unique(self.last[self.failed], return_inverse=True)
+        everybody = np.zeros(len(records), np.intp)
+        whole = slice(0, self.times.size)
+        self.total = self._counted(everybody, 1, whole)[0]
+        self.dead = np.bincount(self.when, self.weight[self.failed], self.times.size)
+
+    def observed(self, weight: Array) -> Array:
+        """Failures of each group, weighted."""
+        own = self.weight[self.failed] * weight[self.when]
+        return np.bincount(self.group[self.failed], own, self.groups).astype(float)
+
+    def by_group(self, block: slice) -> Array:
+        """At risk in each group at some of the counts, (groups, counts)."""
+        return self._counted(self.group, self.groups, block)
+
+    def _counted(self, group: NDArray[np.intp], groups: int, block: slice) -> Array:
+        """Units that have begun before a count, less those that ended before it."""
+        times = self.times[block]
+        out = np.zeros((groups, times.size + 1))
+        for beyond, sign in ((self.start, 1.0), (self.last, -1.0)):
+            np.add.at(
+                out, (group, np.searchsorted(times, beyond, side="right")), sign * self.weight
+            )
+        return np.cumsum(out, axis=1)[:, :-1]
+
+
 def log_rank(records: LifeRecords, labels: NDArray[np.object_], rho: float = 0.0) -> LogRank:
     """Test whether groups share one life distribution, with late entry and counts.
 
@@ -53,28 +92,18 @@ def log_rank(records: LifeRecords, labels: NDArray[np.object_], rho: float = 0.0
     groups = sorted(set(labels.tolist()))
     if len(groups) < 2 or not records.failed.any():
         raise ValueError("a log-rank test needs two groups and a failure")
-    last = np.where(records.failed, records.shots_failed, records.shots_good)
-    times = np.unique(last[records.failed])
+    risk = _AtRisk(records, np.searchsorted(np.array(groups), labels.astype(str)), len(groups))
+    n, d = risk.total, risk.dead
+    survival = np.concatenate(([1.0], np.cumprod(1.0 - d / n)[:-1]))
+    weight = survival**rho
+    factor = np.where(n > 1, weight**2 * d * (n - d) / np.maximum(n - 1, 1e-300), 0.0)
     k = len(groups)
-    member = np.array([labels == g for g in groups])
-    w = records.count
-    observed, expected = np.zeros(k), np.zeros(k)
-    cov = np.zeros((k, k))
-    survival = 1.0
-    for t in times:
-        at_risk = (last >= t) & (records.shots_from < t)
-        dead = records.failed & (last == t)
-        n_g = (member * (w * at_risk)).sum(axis=1)
-        d_g = (member * (w * dead)).sum(axis=1)
-        n, d = n_g.sum(), d_g.sum()
-        weight = survival**rho
-        share = n_g / n
-        observed += weight * d_g
-        expected += weight * d * share
-        if n > 1:
-            factor = weight**2 * d * (n - d) / (n - 1)
-            cov += factor * (np.diag(share) - np.outer(share, share))
-        survival *= 1.0 - d / n
+    observed, expected, cov = risk.observed(weight), np.zeros(k), np.zeros((k, k))
+    for at in range(0, n.size, _BLOCK):
+        block = slice(at, at + _BLOCK)
+        share = risk.by_group(block) / n[block]
+        expected += share @ (weight * d)[block]
+        cov += np.diag(share @ factor[block]) - (share * factor[block]) @ share.T
     diff = (observed - expected)[:-1]
     chi = float(diff @ np.linalg.pinv(cov[:-1, :-1]) @ diff)
     degrees = k - 1

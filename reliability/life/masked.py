@@ -21,7 +21,7 @@ from numpy.typing import NDArray
 
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family
-from reliability.life.masked_likelihood import CANDIDATE, Cause, CauseModel, Model
+from reliability.life.masked_likelihood import CANDIDATE, Cause, CauseData, CauseModel, Model
 from reliability.life.sample import Paths, Rows, Sample, log_centre, sample_of_units
 from reliability.life.targets import Target
 from reliability.life.units import units_of
@@ -88,7 +88,7 @@ class MaskedFit:
         """
         part = self.model.parts[cause]
         weight = self.weights[cause] * self.model.counts[part.group]
-        return _weighted(self.causes[cause], part, weight, self.centre)
+        return _weighted(part, weight, self.centre)
 
     def widening(self, cause: int, target: Target) -> float:
         """Standard error of a target of one cause over what it would be with all causes known."""
@@ -124,7 +124,7 @@ def fit_masked(causes: Sequence[Cause], counts: Array, family: Family) -> Masked
         if k + m == 0:
             raise CannotAnswer(f"Nothing failed by {c.name}, so nothing can be fitted to it.")
     every = log_centre(_joined(causes))
-    model = Model(family, causes, counts, every)
+    model = Model(family, [CauseData(c, every) for c in causes], counts, every)
     phi = _em(model)
     theta, ll, ok = model.maximise(model.theta(phi))
     phi = model.phi(theta)
@@ -169,13 +169,13 @@ def _em(model: Model) -> tuple[Array, ...]:
     weights = [share[p.group] for p in model.parts]
     phi: list[Array | None] = [None] * len(model.parts)
     for _ in range(_EM_STEPS if model.counts.size else 1):
-        for i, (cause, part) in enumerate(zip(model.causes, model.parts, strict=True)):
-            sample = _weighted(cause, part, weights[i] * model.counts[part.group], model.centre)
+        for i, part in enumerate(model.parts):
+            sample = _weighted(part, weights[i] * model.counts[part.group], model.centre)
             held = part.helds[0] if part.helds else None
             found = fit_batch(model.family, sample, held, phi[i], tol=1e-10, max_iter=200)
             if not found.converged[0]:
                 raise CannotAnswer(
-                    f"The life of {cause.name} cannot be fitted: its failures, known and possible, leave "
+                    f"The life of {part.data.cause.name} cannot be fitted: its failures, known and possible, leave "
                     "no maximum of the likelihood. Add records, or hold its shape."
                 )
             phi[i] = found.phi
@@ -184,18 +184,17 @@ def _em(model: Model) -> tuple[Array, ...]:
     return done
 
 
-def _weighted(cause: Cause, part: CauseModel, weight: Array, centre: float) -> Sample:
+def _weighted(part: CauseModel, weight: Array, centre: float) -> Sample:
     """The complete-data sample of one cause: candidates failed with their weight, good with the rest."""
     if not part.group.size:
-        return part.base
+        return part.data.base
+    cause, units = part.data.cause, part.data.units
     failed = units_of(cause.failed, cause.x_failed)
-    mark = part.base_units.records.covariates[CANDIDATE].astype(int)
-    count = part.base_units.records.count.copy()
+    mark = units.records.covariates[CANDIDATE].astype(int)
+    count = units.records.count.copy()
     at = mark >= 0
     count[at] -= weight[mark[at]]
-    base = replace(
-        part.base_units, records=replace(part.base_units.records, count=np.maximum(count, 1e-12))
-    )
+    base = replace(units, records=replace(units.records, count=np.maximum(count, 1e-12)))
     dead = replace(failed, records=replace(failed.records, count=np.maximum(weight, 1e-12)))
     return _both(sample_of_units(base, centre), sample_of_units(dead, centre))
 

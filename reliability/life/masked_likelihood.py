@@ -106,48 +106,56 @@ def _kind_masks(units: Units) -> dict[str, NDArray[np.bool_]]:
     }
 
 
-class CauseModel:
-    """Terms of one cause in its free parameters."""
+class CauseData:
+    """One cause as the likelihood sees it, whatever the hypothesis: units, and candidates one by one."""
 
-    def __init__(self, family: Family, cause: Cause, centre: float, held: Held | None) -> None:
-        self.base_units = units_of(cause.records, cause.x)
-        self.base = sample_of_units(self.base_units, centre)
-        self.group = cause.group
-        self.helds = [held] if held is not None else []
-        holds_shape = held is not None and held.index == 0
-        if not family.shape_free and not holds_shape:
-            self.helds.append(SHAPE_ONE)
-        elif cause.held_shape is not None and not holds_shape:
-            self.helds.append(Held(0, cause.held_shape))
-        self.problem = Problem(family, self.base, self.helds)
-        self.free = len(self.problem.free)
-        self.has_shape = bool(self.problem.free) and self.problem.free[0] == 0
-        self.parts: list[tuple[float, Problem, Ints]] = []
-        self.log_t = np.zeros(self.group.size)
-        if self.group.size:
-            self._candidates(family, cause, centre)
+    def __init__(self, cause: Cause, centre: float) -> None:
+        self.cause = cause
+        self.units = units_of(cause.records, cause.x)
+        self.base = sample_of_units(self.units, centre)
+        self.candidates: list[tuple[float, Sample, Ints]] = []
+        self.log_t = np.zeros(cause.group.size)
+        if cause.group.size:
+            self._candidates(centre)
 
-    def _candidates(self, family: Family, cause: Cause, centre: float) -> None:
-        failed = units_of(cause.failed, cause.x_failed)
-        mark = self.base_units.records.covariates[CANDIDATE]
+    def _candidates(self, centre: float) -> None:
+        failed = units_of(self.cause.failed, self.cause.x_failed)
+        mark = self.units.records.covariates[CANDIDATE]
         where = np.flatnonzero(mark != NOBODY)
         where = where[np.argsort(mark[where], kind="stable")]
         exact = failed.records.exact
         self.log_t[exact] = np.log(failed.records.shots_good[exact])
-        good = units_of(*_rows_of_units(self.base_units, where))
+        good = units_of(*_rows_of_units(self.units, where))
         for sign, units in ((1.0, failed), (-1.0, good)):
             masks = _kind_masks(units)
             for kind, sample in _apart(sample_of_units(units, centre)):
-                self.parts.append(
-                    (sign, Problem(family, sample, self.helds), np.flatnonzero(masks[kind]))
-                )
+                self.candidates.append((sign, sample, np.flatnonzero(masks[kind])))
+
+
+class CauseModel:
+    """Terms of one cause in its free parameters."""
+
+    def __init__(self, family: Family, data: CauseData, held: Held | None) -> None:
+        self.data, self.group = data, data.cause.group
+        self.helds = [held] if held is not None else []
+        holds_shape = held is not None and held.index == 0
+        if not family.shape_free and not holds_shape:
+            self.helds.append(SHAPE_ONE)
+        elif data.cause.held_shape is not None and not holds_shape:
+            self.helds.append(Held(0, data.cause.held_shape))
+        self.problem = Problem(family, data.base, self.helds)
+        self.free = len(self.problem.free)
+        self.has_shape = bool(self.problem.free) and self.problem.free[0] == 0
+        self.parts = [
+            (sign, Problem(family, sample, self.helds), at) for sign, sample, at in data.candidates
+        ]
 
     def terms(self, s: Array) -> tuple[float, Array, Array, Array, Array, Array]:
         """Base value, gradient (k,), curvature (k, k); the same of the candidates' log hazards."""
         k, m = self.free, self.group.size
         ll, grad, curv = self.problem.terms(s[:, None])
         h = np.array([[curv[max(i, j)][min(i, j)][0] for j in range(k)] for i in range(k)])
-        r, a, b = -self.log_t.copy(), np.zeros((k, m)), np.zeros((k, k, m))
+        r, a, b = -self.data.log_t.copy(), np.zeros((k, m)), np.zeros((k, k, m))
         for sign, problem, at in self.parts:
             log, g, c = problem.terms(np.repeat(s[:, None], at.size, axis=1))
             r[at] += sign * log
@@ -173,13 +181,13 @@ class Model:
     """The observed-data likelihood of all causes."""
 
     def __init__(
-        self, family: Family, causes: Sequence[Cause], counts: Array, centre: float,
+        self, family: Family, data: Sequence[CauseData], counts: Array, centre: float,
         held: tuple[int, Held] | None = None,
     ) -> None:  # fmt: skip
-        self.family, self.causes, self.counts, self.centre = family, tuple(causes), counts, centre
+        self.family, self.data, self.counts, self.centre = family, tuple(data), counts, centre
         self.parts = [
-            CauseModel(family, c, centre, held[1] if held is not None and held[0] == i else None)
-            for i, c in enumerate(causes)
+            CauseModel(family, d, held[1] if held is not None and held[0] == i else None)
+            for i, d in enumerate(data)
         ]
         edges = np.cumsum([0, *[p.free for p in self.parts]])
         self.slices = [slice(int(a), int(b)) for a, b in pairwise(edges)]
@@ -190,7 +198,7 @@ class Model:
 
     def under(self, cause: int, held: Held) -> Model:
         """The same likelihood under a hypothesis on one cause."""
-        return Model(self.family, self.causes, self.counts, self.centre, (cause, held))
+        return Model(self.family, self.data, self.counts, self.centre, (cause, held))
 
     def value(self, theta: Array) -> tuple[float, Array, Array, list[Array]]:
         """Log-likelihood, gradient, curvature, and the candidates' probabilities by cause."""

@@ -70,6 +70,10 @@ class PooledFit:
     confidence: float
     tau_mean: float
 
+    def log_life(self, z: float) -> float:
+        """Log life of the pool at standardised log life ``z``, at the middle of the covariates."""
+        return float((z - self.phi[1]) / self.phi[0] + self.centre)
+
 
 class _Data:
     """Units as arrays for the marginal likelihood; their stretches put together."""

@@ -23,6 +23,7 @@ from reliability.publish.standing import (
     template,
 )
 
+FRONT = "index"
 PROGRAM = "assets/figures.js"
 LIST = "assets/files.txt"
 CAUTION = (
@@ -69,9 +70,7 @@ def _sized(count: int) -> str:
     return f"{count / 1e3:.1f} kB" if count < 1e6 else f"{count / 1e6:.1f} MB"
 
 
-def _page(
-    page: Page, pages: Sequence[Page], about: SiteAbout, downloads: Mapping[str, bytes]
-) -> bytes:
+def _page(page: Page, pages: Sequence[Page], about: SiteAbout, given: Mapping[str, bytes]) -> bytes:
     from markupsafe import Markup
 
     figures = [
@@ -82,14 +81,18 @@ def _page(
     html = _environment().get_template("page.html").render(
         page=page, pages=pages, about=about, figures=figures, css=Markup(_template("site.css")),
         program=PROGRAM, caution=CAUTION,
-        downloads=[{"path": p, "size": _sized(len(c))} for p, c in downloads.items()],
+        downloads=[
+            {"path": p, "size": _sized(len(given[p]))}
+            for p in (given if page.name == FRONT else page.files)
+        ],
     )  # fmt: skip
     return str(html).encode()
 
 
 def site(
-    pages: Sequence[Page], about: SiteAbout, downloads: Mapping[str, bytes] | None = None
-) -> dict[str, bytes]:
+    pages: Sequence[Page], about: SiteAbout, downloads: Mapping[str, bytes] | None = None,
+    program: bytes | None = None,
+) -> dict[str, bytes]:  # fmt: skip
     """The files of the site by path; same values, same bytes.
 
     Parameters
@@ -99,6 +102,8 @@ def site(
     about : SiteAbout
     downloads : mapping of path to bytes, optional
         Bundle, Parquet, CSV; given under ``data/``.
+    program : bytes, optional
+        What draws the figures, if it is there already (``figures.drawing_program``).
 
     Raises
     ------
@@ -111,15 +116,13 @@ def site(
         *pages, dictionary_page(), contribute_page(), recipe_page(), citations_page(about.contributions),
     ]  # fmt: skip
     names = [p.name for p in every]
-    if names[0] != "index" or len(set(names)) < len(names):
+    if names[0] != FRONT or len(set(names)) < len(names):
         raise BadInput(
             f"the first page is named index and no name stands twice; here: {', '.join(names)}"
         )
-    out = {
-        f"{p.name}.html": _page(p, every, about, given if p.name == "index" else {}) for p in every
-    }
+    out = {f"{p.name}.html": _page(p, every, about, given) for p in every}
     if any(p.figures for p in every):
-        out[PROGRAM] = drawing_program()
+        out[PROGRAM] = program or drawing_program()
     out |= given
     listed = [f"{hashlib.sha256(c).hexdigest()}  {p}" for p, c in sorted(out.items())]
     return {**out, LIST: ("\n".join(listed) + "\n").encode()}

@@ -20,8 +20,6 @@ from reliability.publish.page import Basis, Page
 
 USUAL = "main_capacitor"
 BENCH = frozenset({"demonstrate", "narrow", "accelerate", "derate", "wear", "module", "flight"})
-MOST_COMPARED = 40
-"""builders that the site compares unasked: each is tested, and the pool worked out without each"""
 NOT_RECORDED = "The pool holds no {} yet, so there is nothing to say."
 
 
@@ -119,10 +117,6 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
     missing = [k for k in question.needs if k != "ignition" and getattr(pool, k) is None]
     if missing and "life" not in question.needs:
         return Page(wanted.name, wanted.title, NOT_RECORDED.format(" and ".join(missing)))
-    count = len(set(pool.records.builder.tolist()))
-    if question.name == "builders" and count > MOST_COMPARED and not wanted.asked_for:
-        many = f"{count} builders are more than this page compares unasked ({MOST_COMPARED}); choose some on your own machine."
-        return Page(wanted.name, wanted.title, many, code=_same(question, bundle))
     why = ""
     try:
         answer: Any = ask(question, pool)

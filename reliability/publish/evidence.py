@@ -19,7 +19,10 @@ MOST = 50
 def evidence(name: str, answer: Any) -> Evidence:
     """Pictures and tables of the answer to the question of that name; none for one without."""
     show = _SHOWN.get(name)
-    return NOTHING if show is None else show(answer)
+    if show is None:
+        return NOTHING
+    pictures, tables = show(answer)
+    return pictures, tuple(t for t in tables if t.rows)
 
 
 def figure(title: str, chart: Any, description: str) -> Figure:
@@ -69,7 +72,7 @@ def _module(a: Any) -> Evidence:
         "Slots, most likely end first",
         "slot | units seen | failed | shape | median shots | ends the module | holds the bound down",
         (
-            (_slot(s.slot), s.n, s.failed, s.shape, s.median, percent_text(s.ends_module) if s.ends_module == s.ends_module else "–", percent_text(s.holds_down))
+            (_slot(s.slot), s.n, s.failed, s.shape, s.median, percent_text(s.ends_module), percent_text(s.holds_down))
             for s in a.slots
         ),
     )  # fmt: skip
@@ -77,7 +80,7 @@ def _module(a: Any) -> Evidence:
         "What the records carry", "slot | stress | how | why",
         ((_slot(c.slot), c.stress, c.status, c.text) for c in a.carried),
     )  # fmt: skip
-    return pictures, (slots, carried) if a.carried else (slots,)
+    return pictures, (slots, carried)
 
 
 def _life(a: Any) -> Evidence:
@@ -144,7 +147,7 @@ def _derate(a: Any) -> Evidence:
         f"Life that {a.survival:.0%} reach, by {a.column}", "level | shots | at least | J a shot | outside the tests",
         ((p.level, p.shots, p.lower, p.energy_J, "yes" if p.extrapolated else "") for p in a.curve),
     )  # fmt: skip
-    return tuple(pictures), (model, curve) if a.curve else (model,)
+    return tuple(pictures), (model, curve)
 
 
 def _wear(a: Any) -> Evidence:
@@ -169,7 +172,7 @@ def _misfires(a: Any) -> Evidence:
         pictures.append(figure("Ignition voltage", figures.ignition_figure(a.ignition), text))
     rows = ((g.first, g.second, g.ratio, g.p) for g in a.groups)
     groups = table("Igniters compared", "part | against | times the misfires a shot | p", rows)
-    return tuple(pictures), (groups,) if a.groups else ()
+    return tuple(pictures), (groups,)
 
 
 def _builders(a: Any) -> Evidence:
@@ -205,7 +208,8 @@ def _demonstrate(a: Any) -> Evidence:
         ),
     )  # fmt: skip
     rows = (
-        (p.units, p.shots_each, p.failures_allowed, p.bench_days, p.pass_estimated) for p in a.plans
+        (p.units, p.shots_each, p.failures_allowed, p.bench_days, percent_text(p.pass_estimated))
+        for p in a.plans
     )
     plans = table("Plans", "units | shots each | may fail | bench days | chance to pass", rows)
     return pictures, (plans,)

@@ -11,6 +11,12 @@ from reliability.citations import Citation
 from reliability.notes import BadInput, Note
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]*")
+_NUMBER = re.compile(r"(under |over )?-?[0-9][0-9.,]*(e[-+]?[0-9]+)?( ?%)?")
+_NOTHING = ("", "–")
+
+
+def _is_numeric(cell: Any) -> bool:
+    return not isinstance(cell, str) or cell in _NOTHING or bool(_NUMBER.fullmatch(cell))
 
 
 @dataclass(frozen=True)
@@ -34,15 +40,28 @@ class Figure:
 
 @dataclass(frozen=True)
 class Table:
-    """A table of texts and numbers; numbers are shown as given, so round them first."""
+    """A table of texts and numbers; numbers are shown as given, so round them first.
+
+    ``text`` is a line under its title; a table without title follows the one before.
+    """
 
     title: str
     head: tuple[str, ...]
     rows: tuple[tuple[Any, ...], ...]
+    text: str = ""
 
     def __post_init__(self) -> None:
         if any(len(r) != len(self.head) for r in self.rows):
             raise BadInput(f"table {self.title!r}: a row has not as many cells as the head")
+
+    @property
+    def numeric(self) -> tuple[bool, ...]:
+        """Which columns hold numbers, shares or nothing only: these stand to the right."""
+        return tuple(
+            all(_is_numeric(r[i]) for r in self.rows)
+            and any(r[i] not in _NOTHING for r in self.rows)
+            for i in range(len(self.head))
+        )
 
 
 @dataclass(frozen=True)
@@ -78,6 +97,8 @@ class Page:
         Other pages, listed with links.
     citations : tuple of Citation
         Contributions and published facts that the page rests on.
+    files : tuple of str
+        Files of the site to take away, such as ``data/template.csv``.
     """
 
     name: str
@@ -92,6 +113,7 @@ class Page:
     bench: bool = False
     contents: tuple[tuple[str, str, str], ...] = ()
     citations: tuple[Citation, ...] = ()
+    files: tuple[str, ...] = ()
 
     def __post_init__(self) -> None:
         if not _NAME.fullmatch(self.name):

@@ -2,11 +2,13 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Iterable, Mapping
 from typing import Any
 
 from reliability.citations import Citation
 from reliability.dictionary import LIFE, SHEETS, Column
+from reliability.ledger import SEEN, suites
 from reliability.licences import LICENCES
 from reliability.publish.page import Page, Table
 
@@ -103,7 +105,7 @@ def contribute_page() -> Page:
         "contribute", "How to contribute",
         "Fill the template or name your own columns, check, pack, and send the bundle: five minutes.",
         (
-            "The template is data/template.csv on this site; only builder, module, slot and shots_good are needed. Good "
+            "The template stands below; only builder, module, slot and shots_good are needed. Good "
             "units count as much as failed ones: without them every life looks too short.",
             "The builder is a short code of your choice. Licences that can be combined here: "
             f"{', '.join(x.id for x in LICENCES)}; CC0-1.0 and CC-BY-4.0 make the least trouble.",
@@ -112,6 +114,7 @@ def contribute_page() -> Page:
             ("With your own column names", OWN_NAMES), ("Check and pack", PACK),
             ("Text of a merge request", REQUEST),
         ),
+        files=("data/template.csv",),
     )  # fmt: skip
 
 
@@ -122,7 +125,7 @@ def recipe_page() -> Page:
         "A repository with a folder of bundles and one script is all that a pool needs: the forge checks each merge "
         "request and publishes the site.",
         (
-            "Put contributed bundles into bundles/ and the script, data/publish.sh on this site, into the top folder. "
+            "Put contributed bundles into bundles/ and the script below into the top folder. "
             "Let the forge run it in a job that has Python 3.11 or newer: on each merge request for the checks, on the "
             "main branch to publish the folder 'public' as static pages.",
             "The script stops at the first bundle with a fault (exit 2), with file, row and column. The site is built "
@@ -130,6 +133,7 @@ def recipe_page() -> Page:
             "combined stop it too, and it says which.",
         ),
         code=(("publish.sh", RECIPE), ("As a job, whatever the forge calls it", JOB)),
+        files=("data/publish.sh",),
     )  # fmt: skip
 
 
@@ -154,21 +158,38 @@ def citations_page(contributions: Iterable[Citation]) -> Page:
 def checks_page(outcomes: Iterable[Mapping[str, Any]]) -> Page:
     """Outside checks of the program's numbers, from the ledger's outcomes (their ``as_dict``)."""
     listed = list(outcomes)
+    by_source: dict[tuple[str, str, str], list[Mapping[str, Any]]] = {}
+    for o in listed:
+        by_source.setdefault((o["topic"], o["source"], o["seen"]), []).append(o)
+    topics = dict.fromkeys(o["topic"] for o in listed)
+    tables = [
+        _checked(topic if not i else "", key, rows)
+        for topic in topics
+        for i, (key, rows) in enumerate((k, r) for k, r in by_source.items() if k[0] == topic)
+    ]
+    many = Table(
+        "Many values at once", ("what", "with what", "test"),
+        tuple((s.compares, s.source, s.test) for s in suites()),
+        "Tests of the program that compare so many values that they do not stand here one by one.",
+    )  # fmt: skip
     apart = sum(not o["agrees"] for o in listed)
-    tables = []
-    for topic in dict.fromkeys(o["topic"] for o in listed):
-        rows = tuple(
-            (o["compares"], o["source"], o["seen"], o["printed"], f"{o['ours']:.8g}", f"{o['difference']:.1g}", o["why"])
-            for o in listed
-            if o["topic"] == topic
-        )  # fmt: skip
-        tables.append(
-            Table(topic, ("what", "source", "how seen", "printed", "ours", "difference", "why more is allowed"), rows)
-        )  # fmt: skip
-    memory = sum(o["seen"] == "from memory" for o in listed)
+    seen = Counter(o["seen"] for o in listed)
+    told = "; ".join(f"{seen[k]} {k} ({meaning})" for k, meaning in SEEN.items() if seen[k])
     return Page(
         "checks", "Checked against",
-        f"{len(listed)} values of outside sources worked out again: {apart} disagree. {memory} of them were "
-        "remembered, the source not at hand.",
-        tables=tuple(tables),
+        f"{len(listed)} values of outside sources worked out again: {apart} disagree. {seen['from memory']} of them "
+        "were remembered, the source not at hand.",
+        (f"How the outside values were seen: {told}.",), tables=(*tables, many),
     )  # fmt: skip
+
+
+def _checked(title: str, source: tuple[str, str, str], rows: Iterable[Mapping[str, Any]]) -> Table:
+    """The values of one source beside ours."""
+    head = ("what", "printed", "ours", "difference", "allowed", "why more than the printed digits")
+    cells = (
+        (o["compares"], o["printed"], f"{o['ours']:.8g}", f"{o['difference']:.1g}", f"{o['allowed']:.1g}", o["why"])
+        for o in rows
+    )  # fmt: skip
+    whole = tuple(cells)
+    some = len(head) if any(c[-1] for c in whole) else len(head) - 1
+    return Table(title, head[:some], tuple(c[:some] for c in whole), f"{source[1]} ({source[2]})")

@@ -43,12 +43,25 @@ def test_every_page_opens_from_disk_without_network(folder, scheme):
         assert not wrong
 
 
-def test_narrow_pages_do_not_scroll_sideways(folder):
-    with browsing(offline=True, viewport={"width": 360, "height": 800}) as page:
+CUT = """() => [...document.querySelectorAll('[data-figure]')].flatMap(figure => {
+  const box = figure.querySelector('svg.marks').getBoundingClientRect();
+  return [...figure.querySelectorAll('svg.marks text')]
+    .map(t => [t.textContent, t.getBoundingClientRect()])
+    .filter(([text, b]) => text && b.width && (b.right > box.right + 1 || b.left < box.left - 1))
+    .map(([text]) => text);
+})"""
+"""texts of figures that stand out of them: keys, axis titles, numbers at marks"""
+
+
+@pytest.mark.parametrize("width", [360, 768])
+def test_narrow_pages_do_not_scroll_sideways_and_cut_no_text(folder, width):
+    with browsing(offline=True, viewport={"width": width, "height": 800}) as page:
         for file in sorted(folder.glob("*.html")):
             page.goto(file.as_uri())
-            page.wait_for_timeout(300)
+            for i in range(page.locator("[data-figure]").count()):
+                page.locator("[data-figure][data-drawn='yes']").nth(i).wait_for()
             wide = page.evaluate(
                 "() => document.documentElement.scrollWidth - document.documentElement.clientWidth"
             )
             assert wide <= 1, file.name
+            assert page.evaluate(CUT) == [], file.name

@@ -17,12 +17,33 @@
       view: { stroke: "transparent" },
     };
   };
+  // On a narrow screen the picture keeps the room: names are cut, titles broken, keys stand in two columns.
+  const NARROW = 480, NAMES = 110, LETTER = 8.5;
+  const broken = (text, most) => text.split(" ").reduce((lines, word) => {
+    const last = lines[lines.length - 1];
+    if (last && (last + " " + word).length <= most) lines[lines.length - 1] = last + " " + word;
+    else lines.push(word);
+    return lines;
+  }, []);
+  const narrowed = (part, width) => {
+    if (part === null || typeof part !== "object") return;
+    if (part.labelLimit > NAMES) part.labelLimit = NAMES;
+    for (const place of [part.x, part.x && part.x.axis])
+      if (place && typeof place.title === "string") place.title = broken(place.title, (width - 1.3 * NAMES) / LETTER);
+    for (const [key, inner] of Object.entries(part)) if (key !== "values" && key !== "datasets") narrowed(inner, width);
+  };
   const draw = () => {
     for (const place of document.querySelectorAll("[data-figure]")) {
       const spec = JSON.parse(document.getElementById(place.dataset.figure).textContent);
       if (!("hconcat" in spec || "vconcat" in spec || "concat" in spec || "facet" in spec || "repeat" in spec)) {
         spec.width = "container";
         spec.autosize = { type: "fit-x", contains: "padding" };
+      }
+      const width = place.clientWidth;
+      if (width < NARROW) {
+        narrowed(spec, width);
+        spec.padding = { left: 4, right: 16, top: 5, bottom: 5 };
+        spec.config = { ...spec.config, legend: { ...(spec.config || {}).legend, columns: 2, labelLimit: NAMES } };
       }
       const own = spec.config || {};
       delete spec.config;
