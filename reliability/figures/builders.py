@@ -28,7 +28,6 @@ from reliability.figures.style import (
 )
 from reliability.words import shots_text
 
-
 MOST_ROWS = 40
 """builders that a picture shows"""
 
@@ -108,5 +107,9 @@ def curves_figure(a: BuildersAnswer) -> Any:
     curves = [
         Steps(b.builder, 1.0, [(s.shots, s.survival) for s in b.empirical])
         for b in a.builders if b.empirical
-    ] or [Steps("no builder with a failure", 1.0, [(0.0, 1.0)])]  # fmt: skip
-    return style(alt.layer(*step_layers(curves, shots_x("at"), share_y("y"), "builder")))
+    ]  # fmt: skip
+    some = len(curves) < sum(b.failed > 0 for b in a.builders)
+    title = f"Those of {len(a.builders)} builders that differ most" if some else ""
+    shown = curves or [Steps("no builder with a failure", 1.0, [(0.0, 1.0)])]
+    layers = step_layers(shown, shots_x("at"), share_y("y"), "builder")
+    return style(_entitled(alt.layer(*layers), title))
