@@ -221,15 +221,22 @@ def test_flight_json_history_and_report(tmp_path):
     run("add", *sorted(DEMO.glob("life_*.csv")), "--store", store)
     out = json.loads(
         run(
-            "flight", "--module", "kite-02", "--shots", 1000, "--json", "--keep", "--store", store
+            "flight",
+            "--module",
+            "kite-02",
+            "--shots",
+            1000,
+            "--json",
+            "--keep-as",
+            "flight of kite-02",
+            "--store",
+            store,
         ).stdout
     )
     assert {"estimate", "lower"} <= set(out["survival"])
     assert {"shots", "survival", "confidence"} <= set(out["promise"])
     assert {"by_slot", "first_to_fail", "notes"} <= set(out)
-    kept = json.loads(
-        run("flight", "--module", "kite-02", "--history", "--json", "--store", store).stdout
-    )["history"]
+    kept = json.loads(run("decisions", "--json", "--store", store).stdout)["decisions"]
     assert kept[0]["answer"]["promise"] == out["promise"]
     for name in ("a.pdf", "b.pdf", "c.html"):
         run(
