@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
@@ -14,10 +15,10 @@ from dashboard.shared import (
     choices,
     pool,
     pool_or_stop,
-    show_command,
     show_notes,
     show_opinion,
     state,
+    store,
     table,
 )
 from reliability import figures
@@ -85,7 +86,7 @@ if a.log_rank is not None and a.log_rank_early is not None:
 st.caption(tests + f". Adjusted for: {', '.join(a.stress) or 'nothing'}.")
 show_opinion(a)
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.markdown("### How sound are the data?")
 found = soundness(state())
 if found:

@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -19,8 +20,8 @@ from dashboard.shared import (
     folded,
     pool,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from dashboard.words import plain_text
@@ -137,5 +138,5 @@ else:
     learned(a, wide)
 st.download_button("Download the plan as an empty life sheet", lambda: plan_csv(a, question), "plan.csv", "text/csv", key="plan_sheet")  # fmt: skip
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

@@ -7,14 +7,15 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from reliability import figures
@@ -60,4 +61,4 @@ st.caption(
     f"Life that {1 - a.fraction:.0%} reach, in shots. The better one as estimated is {a.sure:.1%} sure to be better."
 )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

@@ -9,6 +9,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -17,9 +18,9 @@ from dashboard.shared import (
     choices,
     pool,
     pool_or_stop,
-    show_command,
     show_notes,
     show_opinion,
+    store,
     table,
 )
 from reliability import figures
@@ -103,5 +104,5 @@ st.caption(
 )
 show_opinion(a)
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

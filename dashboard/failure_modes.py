@@ -7,14 +7,15 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from reliability import figures
@@ -62,4 +63,4 @@ st.caption(
     f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, {a.bound})."
 )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -14,15 +15,15 @@ from dashboard.shared import (
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
     store,
     table,
 )
+from dashboard.sign_in import who
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer
-from reliability.report.content import statement
+from reliability.report.content import Made, statement, today
 from reliability.report.render import to_html, to_pdf
 from reliability.words import of_so_many, percent_text
 
@@ -130,13 +131,14 @@ if a.more:
         })  # fmt: skip
 if figures.can_export():
     flight_question = question
+    made = Made(today(), who())
     left, right, _ = st.columns([1, 1, 2])
     left.download_button(
-        "Statement as PDF", lambda: to_pdf(statement(a, flight_question, store())), f"flight-{a.module}.pdf",
+        "Statement as PDF", lambda: to_pdf(statement(a, flight_question, store(), made)), f"flight-{a.module}.pdf",
         "application/pdf", key="pdf", type="primary",
     )  # fmt: skip
     right.download_button(
-        "Statement as HTML", lambda: to_html(statement(a, flight_question, store())), f"flight-{a.module}.html",
+        "Statement as HTML", lambda: to_html(statement(a, flight_question, store(), made)), f"flight-{a.module}.html",
         "text/html", key="html",
     )  # fmt: skip
 else:
@@ -144,5 +146,5 @@ else:
         "The statement as a file needs one more package: sh .setup paper, or pip install 'shotlife[paper]'."
     )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

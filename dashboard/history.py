@@ -9,14 +9,15 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from reliability import figures
@@ -84,4 +85,4 @@ if a.modules:
         for m in a.modules
     ]), "modules", {"shots": st.column_config.NumberColumn(format="%,.0f")})  # fmt: skip
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

@@ -9,14 +9,15 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from dashboard.words import plain_text
@@ -92,4 +93,4 @@ if a.families:
 if math.isfinite(a.fit_p):
     st.caption(f"Goodness of fit of the {a.family}: Monte-Carlo p = {a.fit_p:.3f}.")
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

@@ -7,14 +7,15 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from dashboard.words import plain_text
@@ -71,4 +72,4 @@ else:
         "or with 'shotlife shots'."
     )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -15,8 +16,8 @@ from dashboard.shared import (
     choices,
     folded,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from dashboard.words import plain_text
@@ -171,5 +172,5 @@ else:
     assert isinstance(a, FlightAnswer)
     on_record(a, wide)
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

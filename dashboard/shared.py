@@ -4,13 +4,13 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from typing import Any
-from urllib.parse import urlencode
 
 import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.head import Head
+from dashboard.keeping import take_along
 from dashboard.sign_in import allowed
 from dashboard.waiting import Stopped, offer_again, worked_out
 from dashboard.words import plain_text
@@ -20,7 +20,6 @@ from reliability.ask.answers import Answer, Pool, Question
 from reliability.ask.asking import GRAVE
 from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
 from reliability.ask.sources import Stored, read_pool
-from reliability.ask.texts import again, to_texts
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.words import unit_label
 
@@ -120,7 +119,7 @@ def asked(question: Question, top: Head, nothing: str) -> Answer:
         top.answer(partial.sentence if partial else nothing)
         top.warning(str(e))
         if partial is None:
-            show_command(question)
+            take_along(None, question, store())
             st.stop()
         assert partial is not None
         return partial
@@ -142,23 +141,6 @@ def built(controls: Any, top: Head, nothing: str) -> Question:
         top.warning(str(e))
         st.stop()
     return found
-
-
-def show_command(question: Question, command: str = "") -> None:
-    """The command that asks the same, and a link that says every setting, to copy."""
-    st.caption("The same on the command line:")
-    st.code(again(question, store(), command), language=None, wrap_lines=True)
-    st.caption("A link that means the same in any store:")
-    st.code(link(question), language=None, wrap_lines=True)
-
-
-def link(question: Question) -> str:
-    """The page's address with every setting that is not the question's own default.
-
-    The address bar leaves out what is the page's default, which depends on the store (the first slot, say).
-    """
-    page = (st.context.url or "").partition("?")[0]
-    return f"{page}?{urlencode(to_texts(question), doseq=True)}"
 
 
 def first_steps() -> None:

@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -14,8 +15,8 @@ from dashboard.shared import (
     chart,
     choices,
     pool,
-    show_command,
     show_notes,
+    store,
     table,
 )
 from reliability import figures
@@ -59,5 +60,5 @@ st.caption(
     f"(a Wiener process says {n.wiener_median:,.0f}). Measurement error {a.error:.3g}."
 )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

@@ -20,6 +20,7 @@ PAGES = sorted(
         "controls",
         "door",
         "head",
+        "keeping",
         "look",
         "shared",
         "sign_in",
