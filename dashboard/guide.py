@@ -4,11 +4,13 @@ from __future__ import annotations
 
 import streamlit as st
 
+from dashboard.controls import read_address
 from dashboard.head import title
 from dashboard.shared import CAUTION, first_steps, pool
 from dashboard.words import GLOSSARY
 
 top = title("Guide")
+read_address()
 records = pool().life
 if records is None or not len(records):
     top.answer("Nothing is stored yet: load the invented demo, or add a life sheet.")

@@ -10,6 +10,7 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.contributions import listed, waiting, withdraw
+from dashboard.controls import read_address
 from dashboard.door import add_file, fault_table, how, say_stored
 from dashboard.head import title
 from dashboard.shared import first_steps, pool, store
@@ -128,6 +129,7 @@ def one_record() -> None:
 
 
 top = title("Records")
+read_address()
 if allowed("contributor"):
     with st.container(border=True):
         st.markdown("### Add a file")
