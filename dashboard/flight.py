@@ -135,7 +135,7 @@ if figures.can_export():
     left, right, _ = st.columns([1, 1, 2])
     left.download_button(
         "Statement as PDF", lambda: to_pdf(statement(a, flight_question, store(), made)), f"flight-{a.module}.pdf",
-        "application/pdf", key="pdf", type="primary",
+        "application/pdf", key="pdf",
     )  # fmt: skip
     right.download_button(
         "Statement as HTML", lambda: to_html(statement(a, flight_question, store(), made)), f"flight-{a.module}.html",

@@ -7,7 +7,7 @@ LOOK = """
 [class*="st-key-alarm_"] details, [class*="st-key-alarm_"] [data-testid="stAlertContainer"] {
   border-left: 4px solid #c08a00; background: rgba(226, 178, 58, .16); }
 [class*="st-key-alarm_"] summary, [class*="st-key-alarm_"] [data-testid="stAlertContainer"] { padding-top: .35rem; padding-bottom: .35rem; min-height: 0; }
-[class*="st-key-alarm_"] [data-testid="stAlertContainer"] * { color: inherit; }
+[class*="st-key-alarm_"] [data-testid="stAlert"] :is(div, p) { color: inherit !important; }
 .stMain [data-stale="true"] h2 { text-decoration: line-through; text-decoration-thickness: 1px; }
 .stMain [data-stale="true"] h2::after { content: " (before the change; being worked out anew)"; display: inline-block; font-size: .95rem; font-style: italic; }
 .stMain [data-stale="true"] .stVegaLiteChart, .stMain [data-stale="true"] .stDataFrame { filter: grayscale(1); }

@@ -210,9 +210,20 @@ def show_opinion(found: Any) -> None:
             st.markdown(f"- {plain_text(n.text)}")
 
 
+LETTERS = {"light": "#111518", "dark": "#e6e4df"}
+"""words on charts, in the browser's colours"""
+
+
+def lettered(figure: Any) -> Any:
+    """A chart whose words stand out from the page, light or dark."""
+    return figure.configure_text(color=LETTERS.get(str(st.context.theme.type), "#757c82"))
+
+
 def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:
     """A chart with its description and downloads; ``clicks`` runs the page again when a mark is clicked."""
-    st.altair_chart(figure, width="stretch", key=key, on_select="rerun" if clicks else "ignore")
+    st.altair_chart(
+        lettered(figure), width="stretch", key=key, on_select="rerun" if clicks else "ignore"
+    )
     said, save = st.columns([6, 1], vertical_alignment="top")
     said.caption(plain_text(caption))
     with save.popover(

@@ -59,8 +59,8 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
     layers.append(
         dots.encode(
             x=x, y=up, tooltip=hover,
-            color=alt.Color("allowed:N", scale=alt.Scale(domain=names, range=[SERIES[0], *SERIES[2:]]), title=None),
-            shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=SHAPES[: max(1, len(names))]), title=None),
+            color=alt.Color("allowed:N", scale=alt.Scale(domain=names, range=[SERIES[0], *SERIES[2:]]), legend=alt.Legend(title=None, columns=3)),
+            shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=SHAPES[: max(1, len(names))]), legend=alt.Legend(title=None, columns=3)),
         )
     )  # fmt: skip
     best = {"at": a.bench_days, "units": a.units, "pass_estimated": a.pass_estimated}

@@ -108,7 +108,7 @@ def _figure(lanes: Sequence[Lane], lines: Sequence[Line], title: str) -> Any:
     x = shots_x("at", title, top=top, low=low)
     y = names_y("lane", [k.name for k in lanes], 220)
     row = max(LEAST_ROW, min(ROW, ROOM // max(1, len(lanes))))
-    layers = [*_bars(lanes, x, y, row), *_seen(lanes, (low, top), y, row), _words(lanes, y)]
+    layers = [*_bars(lanes, x, y, row), *_seen(lanes, (low, top), y, row), _words(lanes, y, row)]
     layers += uprights(lines, x, (low, top))
     return style(alt.layer(*layers), height=row * len(lanes) + FRAME)
 
@@ -179,11 +179,13 @@ def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any, row: int) -
     ]  # fmt: skip
 
 
-def _words(lanes: Sequence[Lane], y: Any) -> Any:
-    """At the right of each lane: how likely it ends the module, and on how much that rests."""
+def _words(lanes: Sequence[Lane], y: Any, row: int) -> Any:
+    """At the right end of each bar: how likely the slot ends the module, and on how much that rests."""
     rows = [
         {"lane": k.name, "text": (f"ends {percent_text(k.ends)}; " if k.ends == k.ends else "") + f"{k.failed:g} of {k.n:g} failed"}
         for k in lanes
     ]  # fmt: skip
-    words = named("words", rows).mark_text(align="left", dx=8, fontSize=12)
+    words = named("words", rows).mark_text(
+        align="right", dx=-6, fontSize=12 if row > 34 else 11, yOffset=-(row // 6)
+    )
     return words.encode(x=alt.value("width"), y=y, text="text:N")

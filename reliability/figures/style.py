@@ -221,11 +221,16 @@ def band(frame: pd.DataFrame, x: Any, y: Any) -> list[Any]:
     ]  # fmt: skip
 
 
-def curve_tags(frame: pd.DataFrame, x: Any, y: Any, confidence: float) -> list[Any]:
-    """Words beside estimate and lower bound, the one above its curve, the other below."""
+def curve_tags(
+    frame: pd.DataFrame, x: Any, y: Any, confidence: float, fallen: float = 0.35
+) -> list[Any]:
+    """Words beside estimate and lower bound, the one above its curve, the other below.
+
+    ``fallen`` is where on the lower one: 1 at its top, 0 at its foot.
+    """
     out = []
     texts = {"estimate": "estimate", "lower": f"at least ({percent_text(confidence)} sure)"}
-    for column, share in (("estimate", 0.45), ("lower", 0.65)):
+    for column, share in (("estimate", 0.45), ("lower", fallen)):
         values, shots = frame[column].tolist(), frame.shots.tolist()
         low, high = min(values), max(values)
         want = low + share * (high - low)
@@ -260,13 +265,13 @@ def hatched(frame: Frame, spans: Sequence[tuple[float, float]], x: Any, y: Any, 
     lines = named("outside", strokes).mark_rule(color=STONE, opacity=0.45, strokeWidth=1)
     out = [lines.encode(x=along(x, "at"), x2="end:Q", y=along(y, "y"), y2="top:Q")]
     words = [
-        {"at": 0.5 * (a + b), "text": text, "begin": a, "end": b}
+        {"at": 0.5 * (a + b), "text": text, "y": _up(frame, 0.45)}
         for a, b in shown
         if b - a > 0.2 * (high - low)
     ]
     if words:
-        mark = named("outside_text", words).mark_text(fontSize=12, baseline="bottom", dy=-6)
-        out.append(mark.encode(x=along(x, "at"), y=alt.value("height"), text="text:N"))
+        mark = named("outside_text", words).mark_text(fontSize=12)
+        out.append(mark.encode(x=along(x, "at"), y=along(y, "y"), text="text:N"))
     return out
 
 

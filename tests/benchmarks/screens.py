@@ -86,7 +86,7 @@ FIRST_SCREEN = """() => {
   const said = document.querySelector('.stMain h2'), drawn = document.querySelector('.stVegaLiteChart');
   return {high: innerHeight, said: said && inside(said), drawn: drawn && inside(drawn)};
 }"""
-STILL = """() => document.querySelector('.stApp[data-test-script-state=notRunning]') && !document.querySelector('[data-stale=true]')
+STILL = """() => document.querySelector('.stApp[data-test-script-state=notRunning]') && !document.querySelector('[data-stale=true], [data-testid=stSkeleton]')
   && document.querySelector('.stMain h1')"""
 
 
