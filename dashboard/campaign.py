@@ -33,6 +33,7 @@ SHOW, LEARN = "Show a life", "Learn the life at a low voltage"
 
 SHOTS = st.column_config.NumberColumn(format="%,.0f")
 DAYS = st.column_config.NumberColumn(format="%.2f")
+NAMES = st.column_config.TextColumn(width=105)
 
 
 def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
@@ -58,7 +59,7 @@ def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
                     "passes": p.pass_estimated, "volts": p.volts, "may fail": p.failures_allowed, "cost": p.cost,
                 }
                 for i, p in enumerate(plans)
-            ]), "plans", {"shots each": SHOTS, "days": DAYS, "passes": st.column_config.NumberColumn(format="percent")})  # fmt: skip
+            ]), "plans", {"plan": NAMES, "shots each": SHOTS, "days": DAYS, "passes": st.column_config.NumberColumn(format="percent")})  # fmt: skip
     with folded("If the shape is another one"):
         table(pd.DataFrame([{"shape": s.shape, "units": s.units, "shots each": s.shots_each} for s in a.sensitivity]), "sensitivity", {"shots each": SHOTS})  # fmt: skip
 
@@ -80,7 +81,7 @@ def learned(a: LearningAnswer, wide: DeltaGenerator) -> None:
                     "units": "/".join(map(str, p.units)), "estimate / bound": p.factor, "days": p.bench_days, "failures": p.failures,
                 }
                 for i, p in enumerate(plans)
-            ]), "learning_plans", {"days": DAYS, "estimate / bound": DAYS, "failures": DAYS})  # fmt: skip
+            ]), "learning_plans", {"plan": NAMES, "days": DAYS, "estimate / bound": DAYS, "failures": DAYS})  # fmt: skip
     for w in a.sensitivity:
         st.caption(plain_text(f"Best plan with the {w.what}: factor {w.factor:.2f}."))
 

@@ -14,12 +14,16 @@ from reliability.ask.deeds import DeedLog, decide, decider, giver
 from reliability.ask.records import Contribution, StoreError
 from reliability.notes import BadInput
 
+MOST_SHOWN = 10
+"""contributions to decide on at a time"""
+
 
 def waiting(contributions: Sequence[Contribution], log: DeedLog) -> None:
-    """What waits, for a maintainer to accept or decline."""
-    for c in contributions:
-        if c.status != "received" or not allowed("maintainer"):
-            continue
+    """What waits, for a maintainer to accept or decline, oldest first."""
+    wait = [c for c in contributions if c.status == "received"]
+    if not wait or not allowed("maintainer"):
+        return
+    for c in wait[:MOST_SHOWN]:
         with st.container(border=True):
             by = giver(log, c.id)
             st.markdown(
@@ -32,6 +36,8 @@ def waiting(contributions: Sequence[Contribution], log: DeedLog) -> None:
                 _decide(c.id, "accept", reason, "maintainer")
             if right.button("Decline", key=f"decline_{c.id}"):
                 _decide(c.id, "decline", reason, "maintainer")
+    if len(wait) > MOST_SHOWN:
+        st.caption(f"{len(wait) - MOST_SHOWN:,} more wait; they come up as these are decided.")
 
 
 def _decide(number: int, act: str, reason: str, needed: str) -> None:

@@ -6,9 +6,10 @@ import math
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
-from dashboard.controls import Controls, read_address
-from dashboard.head import beside, title
+from dashboard.controls import Controls, one_of, read_address
+from dashboard.head import Head, beside, title
 from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
@@ -16,6 +17,7 @@ from dashboard.shared import (
     built,
     chart,
     choices,
+    folded,
     pool,
     pool_or_stop,
     show_notes,
@@ -24,15 +26,110 @@ from dashboard.shared import (
     table,
 )
 from reliability import figures
-from reliability.ask.answers import Derate, DeratingAnswer
+from reliability.ask.answers import (
+    Derate,
+    DerateMission,
+    DeratingAnswer,
+    MissionAnswer,
+    MissionPlan,
+)
 
 FORMS = ["charge_V:power", "temp_C:arrhenius", "part:categorical", "energy_J:power", "peak_A:power"]
 
+SHOTS, MISSION = "A life in shots", "An impulse or a velocity change"
+
+
+def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGenerator]) -> None:
+    """Voltage, bank and part at once, for a mission; the places are for the picture and for the controls."""
+    wide, side = places
+    c.number(side, "total_impulse", "Total impulse", step=0.001)
+    c.number(side, "delta_v", "or velocity change", step=0.001)
+    c.number(side, "mass", "of a satellite of", step=0.1)
+    c.number(side, "shots", "or shots", step=500)
+    c.one(side, "slot", "Slot", "main_capacitor")
+    c.many(side, "part", "Parts")
+    c.confidence(side)
+    with side.expander("Survival, pace, bank, supply, impulse bit, records"):
+        more = st.container()
+    c.number(more, "survival", "Survival (share that lasts it)", step=0.01)
+    c.number(more, "rate_hz", "Shots a second in orbit", step=0.1)
+    c.number(more, "duty", "Share of the time it fires", step=0.1)
+    c.words(more, "use", "Only this voltage, such as charge_V=1400")
+    c.number(more, "capacitors", "Most capacitors in a bank (empty: 4)", step=1)
+    c.number(more, "parallel", "Only so many in parallel", step=1)
+    c.number(more, "series", "Only so many in series", step=1)
+    c.number(more, "within_days", "Days in orbit at most", step=1)
+    c.number(more, "power_w", "Average power there is", step=0.1)
+    c.number(more, "efficiency", "Efficiency of the converter", step=0.05)
+    c.number(more, "bus_v", "Supply (V)", step=0.1)
+    c.text(more, "impulse", "Impulse bit, such as 0.65@0.2^1.2+-10% (empty: from readings)")
+    c.number(more, "capacitance_uf", "Capacitance of one", step=0.1)
+    c.number(more, "rated_v", "Rated voltage of one", step=100)
+    c.number(more, "unequal", "Margin for unequal sharing in a string", step=0.05)
+    c.many(more, "builder", "Builders")
+    question = built(
+        c, top, "Say the mission once: a total impulse, a velocity change with the mass, or shots."
+    )
+    a = asked(question, top, "These records cannot say which voltage suits the mission.")
+    assert isinstance(a, MissionAnswer)
+    with wide:
+        chart(
+            figures.mission_figure(a),
+            "mission",
+            f"{bank_of(a.best)}: shots that the impulse bit asks for (solid, band to the estimate) and shots promised (dashed).",
+        )
+    st.markdown("### Plans")
+    named = (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest))
+    table(
+        pd.DataFrame([{"plan": name, **_plan_row(p)} for name, p in named if p is not None]),
+        "plans",
+        COLUMNS,
+    )
+    with folded("All banks"):
+        st.caption(f"Rating: of one capacitor that would pass at {a.banks[0].rated_at_V:,.4g} V.")
+        table(pd.DataFrame([
+            {**_plan_row(b.best), "passes up to": b.highest.charge_V if b.highest else None, "rating": b.rated_V}
+            for b in a.banks if b.best is not None
+        ]), "banks", COLUMNS)  # fmt: skip
+    if a.impulse is not None:
+        i = a.impulse
+        st.caption(
+            f"Impulse bit {i.bit_uNs_at_1_J:.3g} uN s x (energy in J) to the power {i.exponent:.3g} ({i.source})."
+        )
+    show_notes(a)
+    take_along(a, question, store())
+    st.caption(CAUTION)
+
+
+def bank_of(p: MissionPlan) -> str:
+    """Part and arrangement."""
+    return f"{p.part or 'capacitor'}, {p.parallel} parallel x {p.series} series"
+
+
+def _plan_row(p: MissionPlan) -> dict[str, object]:
+    return {
+        "bank": bank_of(p), "volts": p.charge_V, "needed at most": p.needed_most, "promised": p.promised, "margin": p.margin,
+        "J a shot": p.energy_J, "W": p.average_W, "A at supply": p.bus_A, "days": p.days, "tested": not p.extrapolated,
+    }  # fmt: skip
+
+
+COLUMNS = {
+    **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("volts", "needed at most", "promised", "passes up to", "rating")},
+    **{k: st.column_config.NumberColumn(format="%.3g") for k in ("margin", "J a shot", "W", "A at supply", "days")},
+}  # fmt: skip
+
 top = title("Derating")
-read_address(Derate)
+read_address(Derate, DerateMission, also=("kind",))
 pool_or_stop(top)
-c = Controls(Derate, choices())
+said = one_of("kind", ["shots", "mission"])
+stated = [k for k in ("total_impulse", "delta_v") if k in st.query_params]
+mission = said == "mission" or (said is None and bool(stated))
 wide, side = beside()
+kind = side.radio("What for", [SHOTS, MISSION], index=int(mission))
+c = Controls(DerateMission if kind == MISSION else Derate, choices())
+if kind == MISSION:
+    for_mission(c, top, (wide, side))
+    st.stop()
 c.number(side, "shots", "Required shots", value=3000, step=500)
 c.one(side, "slot", "Slot", "main_capacitor")
 c.many(side, "part", "Parts")

@@ -73,7 +73,7 @@ c.words(
 if c.values.get("units", 1) > 1:
     c.number(more, "working", "So many must last (empty: all)", step=1)
 question = built(c, top, "The mission is not stated in full.")
-a = asked(question, top, "Nothing can be promised for this module yet.")
+a = asked(question, top, "Nothing can be promised for this module yet.", present=True)
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
 with wide:
     st.markdown(plain_text(

@@ -8,6 +8,14 @@ from dashboard.controls import read_address
 from dashboard.head import title
 from dashboard.shared import CAUTION, first_steps, pool
 from dashboard.words import GLOSSARY
+from reliability.ledger import SEEN, by_how_seen, carry_out, checks
+
+
+@st.cache_data(show_spinner="Working out every outside value again ...")
+def outcomes() -> list[dict[str, object]]:
+    """Every outside check carried out, as rows."""
+    return [carry_out(c).as_dict() for c in checks()]
+
 
 top = title("Guide")
 read_address()
@@ -34,5 +42,16 @@ for target, name, text in (
     right.caption(text)
 st.markdown("### Words")
 st.table({"word": list(GLOSSARY), "meaning": list(GLOSSARY.values())})
+st.markdown("### Checked against")
+seen = by_how_seen()
+st.markdown(
+    f"{len(checks())} values of handbooks, papers and reference libraries are worked out again by this program's tests. "
+    "How they were seen: " + "; ".join(f"{seen[k]} {k} ({text})" for k, text in SEEN.items()) + "."
+)
+if st.toggle("Work them out again, here and now", key="outside_checks"):
+    rows = outcomes()
+    apart = sum(not r["agrees"] for r in rows)
+    st.markdown(f"{len(rows) - apart} agree, {apart} disagree.")
+    st.dataframe(rows, hide_index=True)
 st.markdown("### Cautions")
 st.warning(CAUTION)

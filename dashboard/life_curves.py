@@ -60,7 +60,7 @@ c.set(mode=mode or "")
 question = built(c, top, "This life cannot be asked for.")
 a = asked(question, top, "These records do not tell a life.")
 assert isinstance(a, LifeAnswer)
-if a.curve.shots or a.empirical:
+if a.seen:
     with wide:
         st.markdown(counted(a))
         chart(

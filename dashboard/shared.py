@@ -19,7 +19,7 @@ from reliability.ask.admission import Busy
 from reliability.ask.answers import Answer, Pool, Question
 from reliability.ask.asking import GRAVE
 from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
-from reliability.ask.sources import Stored, read_pool
+from reliability.ask.sources import Stored, read_pool, state_of_store
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.words import unit_label
 
@@ -44,8 +44,7 @@ def store() -> Stored:
 
 def state() -> str:
     """State of the store's accepted contributions, "" where there is no store yet."""
-    box = store().box
-    return box.state() if box.exists else ""
+    return state_of_store(store())
 
 
 @st.cache_resource(max_entries=4, show_spinner=False)
@@ -101,14 +100,15 @@ def options(values: Sequence[str]) -> list[str]:
     return sorted({str(v) for v in values} - {""})
 
 
-def asked(question: Question, top: Head, nothing: str) -> Answer:
+def asked(question: Question, top: Head, nothing: str, present: bool = False) -> Answer:
     """The answer, its sentence and grave notes shown at the top; or in words why there is none, and stop.
 
-    ``nothing`` is said where the data cannot answer. A part that could be answered is shown.
+    ``nothing`` is said where the data cannot answer. A part that could be answered is shown. ``present``
+    takes no older answer while the present one is worked out: where a statement is made from it.
     """
     try:
         with top.work:
-            found = worked_out(question, store())
+            found = worked_out(question, store(), None if present else top.alarms)
     except (Busy, Stopped) as e:
         top.answer("Nothing was worked out." if isinstance(e, Stopped) else "Not worked out now.")
         with top.alarms:
@@ -214,15 +214,20 @@ LETTERS = {"light": "#111518", "dark": "#e6e4df"}
 """words on charts, in the browser's colours"""
 
 
-def lettered(figure: Any) -> Any:
+def lettered(spec: dict[str, Any]) -> dict[str, Any]:
     """A chart whose words stand out from the page, light or dark."""
-    return figure.configure_text(color=LETTERS.get(str(st.context.theme.type), "#757c82"))
+    colour = LETTERS.get(str(st.context.theme.type), "#757c82")
+    spec["config"] = {**spec.get("config", {}), "text": {"color": colour}}
+    return spec
 
 
 def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:
     """A chart with its description and downloads; ``clicks`` runs the page again when a mark is clicked."""
-    st.altair_chart(
-        lettered(figure), width="stretch", key=key, on_select="rerun" if clicks else "ignore"
+    st.vega_lite_chart(
+        lettered(figures.spec(figure)),
+        width="stretch",
+        key=key,
+        on_select="rerun" if clicks else "ignore",
     )
     said, save = st.columns([6, 1], vertical_alignment="top")
     said.caption(plain_text(caption))

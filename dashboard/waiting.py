@@ -11,6 +11,7 @@ from dashboard.sign_in import person
 from dashboard.words import plain_text
 from reliability.ask.admission import Busy
 from reliability.ask.answers import Answer, Question
+from reliability.ask.asking import Older
 from reliability.ask.crew import Progress, crew
 from reliability.ask.sources import AnySource
 
@@ -35,10 +36,12 @@ def _go_on() -> None:
     st.session_state.pop(_STOPPED, None)
 
 
-def worked_out(question: Question, source: AnySource) -> Answer:
+def worked_out(question: Question, source: AnySource, top: DeltaGenerator | None = None) -> Answer:
     """The answer; while it is worked out, how it stands and a button that stops it.
 
-    Leaving the page, or asking something else on it, ends the work as well.
+    Leaving the page, or asking something else on it, ends the work as well. Where records have only come
+    in since an answer was kept, and ``top`` is there to say so, that answer is shown at once; the page
+    is shown anew when the new one is there.
 
     Raises
     ------
@@ -50,11 +53,37 @@ def worked_out(question: Question, source: AnySource) -> Answer:
     mark = _mark(question)
     if st.session_state.get(_STOPPED) == mark:
         raise Stopped("Stopped: this was not worked out.")
+    if top is not None:
+        found = crew().older(question, source, person())
+        if found is not None:
+            older, begun = found
+            top.info(_as_of(older, begun), icon=":material/history:")
+            _look_again(question, source)
+            return older.answer
     shown = _Shown(mark)
     try:
         return crew().ask(question, source, person(), shown.watch)
     finally:
         shown.place.empty()
+
+
+def _as_of(older: Older, begun: bool) -> str:
+    """What an older answer lacks, and what becomes of it."""
+    n = older.since
+    more = f"{n} contribution{'s' if n != 1 else ''} accepted since then {'are' if n != 1 else 'is'} not in it"
+    then = (
+        "A new answer is being worked out"
+        if begun
+        else "A new answer is worked out when there is room"
+    )
+    return f"As of {older.made_at[:16].replace('T', ' ')} UTC: {more}. {then}; this page changes by itself."
+
+
+@st.fragment(run_every=3.0)
+def _look_again(question: Question, source: AnySource) -> None:
+    """Run the page anew once its answer is there."""
+    if crew().older(question, source, person()) is None:
+        st.rerun()
 
 
 class _Shown:

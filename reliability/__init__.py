@@ -24,9 +24,9 @@ _PUBLIC = {
     "ask.plain": ("plain",),
     "ask.answers": (
         "Accelerate", "Answer", "Basis", "Builders", "BuildersAnswer", "Compare", "CompareAnswer", "Demonstrate",
-        "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "History",
+        "DemonstrationAnswer", "Derate", "DerateMission", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "History",
         "HistoryAnswer", "LearningAnswer", "Life", "LifeAnswer",
-        "MisfireAnswer", "Misfires", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool",
+        "MisfireAnswer", "Misfires", "MissionAnswer", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool",
         "Progress", "ProgressAnswer", "Question", "Source", "Wear", "WearAnswer",
     ),
     "records": ("LifeRecords",),

@@ -16,7 +16,7 @@ Several records of one unit are its stretches; ``histories`` puts them together.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field, fields, replace
 from functools import cached_property
 
 import numpy as np
@@ -165,6 +165,12 @@ def removal_faults(removed: Iterable[object], shots_failed: FloatArray) -> list[
     return faults
 
 
+def _fixed(flags: BoolArray) -> BoolArray:
+    """Flags that nobody can change: they are kept and shared."""
+    flags.setflags(write=False)
+    return flags
+
+
 @dataclass(frozen=True)
 class LifeRecords:
     """Validated life records, one array element a record.
@@ -298,30 +304,34 @@ class LifeRecords:
     def __len__(self) -> int:
         return int(self.shots_good.size)
 
-    @property
+    def __getstate__(self) -> dict[str, object]:
+        """The records alone, so that the same records are the same bytes whatever was asked of them."""
+        return {f.name: getattr(self, f.name) for f in fields(self)}
+
+    @cached_property
     def failed(self) -> BoolArray:
         """Which records end in a failure."""
-        return np.isfinite(self.shots_failed)
+        return _fixed(np.isfinite(self.shots_failed))
 
-    @property
+    @cached_property
     def exact(self) -> BoolArray:
         """Which failures are known to the shot."""
-        return self.failed & (self.shots_good == self.shots_failed)
+        return _fixed(self.failed & (self.shots_good == self.shots_failed))
 
-    @property
+    @cached_property
     def right(self) -> BoolArray:
         """Which units were still good when last seen."""
-        return ~self.failed
+        return _fixed(~self.failed)
 
-    @property
+    @cached_property
     def left(self) -> BoolArray:
         """Which units were found failed at their first inspection."""
-        return self.failed & (self.shots_good == 0) & ~self.exact
+        return _fixed(self.failed & (self.shots_good == 0) & ~self.exact)
 
-    @property
+    @cached_property
     def interval(self) -> BoolArray:
         """Which failures lie between two inspections."""
-        return self.failed & ~self.exact & ~self.left
+        return _fixed(self.failed & ~self.exact & ~self.left)
 
     @cached_property
     def continued(self) -> BoolArray:

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import gc
+import importlib
 import os
 import threading
 from dataclasses import dataclass
@@ -12,7 +14,8 @@ from urllib.parse import urlsplit
 from reliability.access import end_sign_in, load_access, may, role_of_person
 from reliability.api.routes import api_routes
 from reliability.ask.crew import crew
-from reliability.ask.sources import Stored
+from reliability.ask.giving import warm_readers
+from reliability.ask.sources import Stored, linger
 from reliability.boundary import Boundary, Wall, hosts_of, inline_script_hashes, new_start_token
 from reliability.notes import BadInput
 from reliability.sign_in_file import check_sign_in
@@ -35,6 +38,8 @@ def _configure(sign_in: Path | None) -> None:
     options: dict[str, Any] = {
         "runner.magicEnabled": False,
         "browser.gatherUsageStats": False,
+        # files of this program do not change while it runs; looking for changes costs every page
+        "server.fileWatcherType": "none",
         "client.toolbarMode": "minimal",
         # tables are downloaded by our own buttons, safe against formulas
         "client.disableDataExport": True,
@@ -59,9 +64,28 @@ def build_app(store_path: Path, sign_in: Path | None = None, wall: Wall | None =
 
     _configure(sign_in)
     app = App(SCRIPT, routes=api_routes(Stored(store_path), sign_in is not None))
-    # the first question need not wait until its process has imported everything
-    threading.Thread(target=crew().warm, daemon=True).start()
+    threading.Thread(target=_warm, daemon=True).start()
     return app if wall is None else Boundary(app, wall)
+
+
+def _warm() -> None:
+    """Have ready what the first question and the first page would wait for.
+
+    The framework collects garbage after every page: what stays for ever is set aside, so that it need not
+    be gone through each time.
+    """
+    crew().warm()
+    warm_readers()
+    for name in (
+        "pandas",
+        "altair",
+        "reliability.figures",
+        "dashboard.shared",
+        "dashboard.controls",
+    ):
+        importlib.import_module(name)
+    gc.collect()
+    gc.freeze()
 
 
 def _claims(cookies: dict[str, str]) -> dict[str, Any]:
@@ -197,6 +221,7 @@ def serve(
     if door.sign_in is None:
         load_access(store_path.parent)  # damaged roles are said now, not at the first token
     _free(host, port)
+    linger(0.2)
     app = build_app(store_path, door.sign_in, wall)
     shown = f"[{host}]" if ":" in host else host
     address = f"http://{shown}:{port}"

@@ -32,6 +32,12 @@ GIVEN = {
     "flight": {"module": ["kite-01"], "shots": ["500"]},
     "module": {"builder": ["kite"], "slot": ["igniter", "main_capacitor"]},
     "derate": {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"]},
+    "derate_mission": {
+        "slot": ["main_capacitor"],
+        "builder": ["lynx"],
+        "total_impulse": ["0.001"],
+        "capacitors": ["2"],
+    },
     "derate_parts": {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"]},
     "demonstrate": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},
     "progress": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},
@@ -45,10 +51,13 @@ GIVEN = {
 }
 PAGES = {
     "life": "life_curves.py", "modes": "failure_modes.py", "module": "my_module.py", "flight": "flight.py",
-    "derate": "derating.py", "wear": "wear.py", "history": "history.py", "misfires": "misfires.py", "builders": "builders.py",
+    "derate": "derating.py", "derate_mission": "derating.py", "wear": "wear.py", "history": "history.py", "misfires": "misfires.py", "builders": "builders.py",
     "compare": "comparison.py",
     "demonstrate": "campaign.py", "accelerate": "campaign.py",
 }  # fmt: skip
+
+
+KINDS = {"demonstrate": "demonstrate", "accelerate": "accelerate", "derate_mission": "mission"}
 
 
 def question(name):
@@ -106,8 +115,8 @@ def test_page_gives_the_same(name, store, answers, monkeypatch):
     app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120)
     for key, values in to_texts(question(name)).items():
         app.query_params[key] = values
-    if name in ("demonstrate", "accelerate"):
-        app.query_params["kind"] = name
+    if name in KINDS:
+        app.query_params["kind"] = KINDS[name]
     if PAGES[name] != "my_module.py":
         app.switch_page(PAGES[name])
     app.run()
@@ -141,7 +150,7 @@ def test_what_waits_changes_nothing(store, tmp_path, monkeypatch):
     q = question("modes")
     ask(q, store)
     sheet = tmp_path / "x.csv"
-    sheet.write_text("builder,module,slot,shots_good\nzeta,z1,igniter,500\n")
+    sheet.write_text("builder,module,slot,shots_good\nzeta,z1,main_capacitor,500\n")
     taken = give(store, look(sheet), How(status="received"))
     wear = tmp_path / "w.csv"
     wear.write_text(

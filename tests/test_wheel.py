@@ -1,7 +1,9 @@
 """The built wheel in an environment of its own, outside the checkout: demo, life, report, serve, library."""
 
+import base64
+import hashlib
+import json
 import os
-import shutil
 import socket
 import subprocess
 import sys
@@ -18,7 +20,6 @@ from reliability import extras
 from reliability.notes import CannotAnswer
 
 ROOT = Path(__file__).parents[1]
-LEFT_OUT = shutil.ignore_patterns(".*", "build", "*.egg-info", "__pycache__", "tests")
 
 
 class Installed:
@@ -26,23 +27,8 @@ class Installed:
 
     def __init__(self, folder):
         self.folder = folder
-        source = folder / "source"
-        shutil.copytree(ROOT, source, symlinks=True, ignore=LEFT_OUT)
         pip = [sys.executable, "-m", "pip", "-q", "--disable-pip-version-check"]
-        subprocess.run(
-            [
-                *pip,
-                "wheel",
-                "--no-deps",
-                "--no-index",
-                "--no-build-isolation",
-                "-w",
-                folder,
-                source,
-            ],
-            check=True,
-        )
-        shutil.rmtree(source)
+        subprocess.run([sys.executable, ROOT / ".ci" / "wheel", folder], check=True)
         (self.wheel,) = folder.glob("*.whl")
         subprocess.run([sys.executable, "-m", "venv", "--without-pip", folder / "venv"], check=True)
         self.python = folder / "venv" / "bin" / "python"
@@ -81,6 +67,18 @@ def test_the_wheel_brings_what_runs(installed):
     assert {f"reliability/shipped-data/demo/{n}" for n in sheets} <= names
     assert {"reliability/py.typed", "reliability/report/statement.typ", "dashboard/app.py"} <= names
     assert not [n for n in names if n.startswith(("tests/", "datasets/"))]
+
+
+def test_the_wheel_brings_its_bill_of_materials(installed):
+    """In its .dist-info/sboms (PEP 770), in its record, and installed with it."""
+    with zipfile.ZipFile(installed.wheel) as z:
+        (name,) = [n for n in z.namelist() if ".dist-info/sboms/" in n]
+        content = z.read(name)
+        record = z.read(next(n for n in z.namelist() if n.endswith("/RECORD"))).decode()
+    digest = base64.urlsafe_b64encode(hashlib.sha256(content).digest()).rstrip(b"=").decode()
+    assert f"{name},sha256={digest},{len(content)}" in record
+    assert (installed.site / name).read_bytes() == content
+    assert json.loads(content)["bomFormat"] == "CycloneDX"
 
 
 def test_library_is_imported_from_the_wheel(installed):

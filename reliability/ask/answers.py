@@ -7,6 +7,7 @@ from reliability.decisions.comparison import Compare, CompareAnswer, Side
 from reliability.decisions.demonstration import Demonstrate, DemonstrationAnswer
 from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
+from reliability.decisions.derating_mission import DerateMission
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
 from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
 from reliability.decisions.history import History, HistoryAnswer
@@ -14,6 +15,7 @@ from reliability.decisions.lanes import Stretch
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
 from reliability.decisions.life import Life, LifeAnswer
 from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfires
+from reliability.decisions.mission_plans import MissionAnswer, MissionPlan
 from reliability.decisions.modes import Modes, ModesAnswer
 from reliability.decisions.module import Module, ModuleAnswer
 from reliability.decisions.parts import Curve, Step
@@ -24,9 +26,9 @@ from reliability.pool import Basis, Pool, Source
 
 __all__ = [
     "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Compare", "CompareAnswer",
-    "Curve", "CurvePoint", "Demonstrate", "DemonstrationAnswer", "Derate", "DerateParts", "DeratingAnswer", "Flight",
+    "Curve", "CurvePoint", "Demonstrate", "DemonstrationAnswer", "Derate", "DerateMission", "DerateParts", "DeratingAnswer", "Flight",
     "FlightAnswer", "FlightSlot", "History", "HistoryAnswer", "IgnitionEffect", "LearningAnswer", "LearningPlan",
-    "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow",
+    "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "MissionAnswer", "MissionPlan", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow",
     "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question", "Side", "Source", "Step", "Stretch", "Wear",
     "WearAnswer",
 ]  # fmt: skip

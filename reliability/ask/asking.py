@@ -2,13 +2,17 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import hashlib
 import json
+import threading
+from collections import OrderedDict
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
+from reliability.ask.glance import Outline, read_outline, remembered
 from reliability.ask.plain import from_text, to_text
 from reliability.ask.published import answer_with_published
 from reliability.ask.sources import (
@@ -75,16 +79,35 @@ def ask(
 def _ask_store(question: Question, origin: Stored, fresh: bool) -> Answer:
     found = look_up(question, origin, fresh)
     if found.kept:
-        answer = restored(question, found.kept, found.basis)
+        answer = restored(question, found)
         if answer is not None:
             return answer
         found = look_up(question, origin, fresh=True)
     assert found.pool is not None
     outcome = outcome_of(question, found.pool)
-    origin.box.keep_answer(found.key, outcome)
-    answer = restored(question, outcome, found.basis)
+    keep(origin, found.key, outcome)
+    answer = restored(question, replace(found, kept=outcome))
     assert answer is not None
     return answer
+
+
+@dataclass(frozen=True)
+class Older:
+    """The newest answer to a question whose facts have grown since.
+
+    Attributes
+    ----------
+    answer : Answer
+        With the basis it had then.
+    made_at : str
+        ISO 8601, UTC.
+    since : int
+        Contributions that count now and did not then.
+    """
+
+    answer: Answer
+    made_at: str
+    since: int
 
 
 @dataclass(frozen=True)
@@ -100,27 +123,131 @@ class LookUp:
         The outcome kept, "" if there is none.
     pool : Pool or None
         What it is to be worked out from; None where the outcome is kept.
+    older : Older or None
+        An answer from before the last contributions, where all that it rests on still stands.
     """
 
     key: str
     basis: Basis
     kept: str = ""
     pool: Pool | None = None
+    older: Older | None = None
+
+    @property
+    def without_pool(self) -> LookUp:
+        """The same for who waits: the pool goes to the worker, nobody here holds on to it meanwhile."""
+        return LookUp(self.key, self.basis)
 
 
 def look_up(question: Question, origin: Stored, fresh: bool = False) -> LookUp:
     """The kept outcome of a question, or the pool to work it out from. Raises StoreError, SheetError."""
     received = bool(getattr(question, "received", False))
-    with origin.box.reading() as reading:
-        contributions = reading.contributions()
-        used = [c for c in contributions if c.status in statuses(received)]
-        key = key_of(question, facts_key(used, question.needs))
-        basis = basis_of(contributions, received)
+    quick = None if fresh else glimpse(question, origin)
+    if quick is not None and quick.kept:
+        return quick
+    with read_outline(origin.box) as (reading, known):
+        key, basis = _key_and_basis(question, known, received)
         kept = None if fresh else reading.kept_answer(key)
         if kept:
+            _RECENT.put(key, kept)
             return LookUp(key, basis, kept)
-        pool = pool_of_reading(reading, contributions, question.needs, received)
-    return LookUp(key, basis, "", pool)
+        mark = mark_of(question)
+        if (last := reading.last_answer(mark + ".")) is not None:
+            _LAST.put(mark, last)
+        older = _older(question, mark, basis)
+        bearing = known.bearing(question, statuses(received))
+        pool = pool_of_reading(reading, known.contributions, question.needs, received, bearing)
+    return LookUp(key, basis, "", pool, older)
+
+
+def glimpse(question: Question, origin: Stored) -> LookUp | None:
+    """The same from memory alone: without a pool, ``kept`` and ``older`` as far as this process knows.
+
+    None where the store has changed since it was read last. Opens nothing.
+    """
+    known = remembered(origin.box)
+    if known is None:
+        return None
+    key, basis = _key_and_basis(question, known, bool(getattr(question, "received", False)))
+    kept = _RECENT.get(key) or ""
+    older = None if kept else _older(question, mark_of(question), basis)
+    return LookUp(key, basis, kept, None, older)
+
+
+def _key_and_basis(question: Question, known: Outline, received: bool) -> tuple[str, Basis]:
+    bearing = known.bearing(question, statuses(received))
+    key = key_of(question, facts_key(known.contributions, bearing))
+    return key, basis_of(known.contributions, received, bearing=bearing)
+
+
+def _older(question: Question, mark: str, now: Basis) -> Older | None:
+    """The last answer, unless something that it rests on was taken back since: then it may be wrong."""
+    last = _LAST.get(mark)
+    if last is None:
+        return None
+    found = _last_read(question, mark, last[0])
+    if found is None:
+        return None
+    then = found.basis.contributions
+    stand = {(c.id, c.sha256) for c in now.contributions}
+    if not {(c.id, c.sha256) for c in then if c.used} <= stand:
+        return None
+    there = {c.id for c in then}
+    return Older(found, last[1], sum(c.used and c.id not in there for c in now.contributions))
+
+
+def _last_read(question: Question, mark: str, outcome: str) -> Answer | None:
+    name = f"{mark} {hash(outcome)}"
+    found: Answer | None = _READ.get(name)
+    if found is not None:
+        return found
+    try:
+        text = json.loads(outcome).get("answer")
+        found = from_text(question.answer_type, text) if text else None
+    except (ValueError, TypeError, AttributeError):
+        return None
+    if found is not None:
+        _READ.put(name, found)
+    return found
+
+
+def keep(origin: Stored, key: str, outcome: str) -> None:
+    """Keep an outcome in the store, and in this process. Raises StoreError."""
+    _RECENT.put(key, outcome)
+    now = dt.datetime.now(dt.UTC).replace(tzinfo=None).isoformat(timespec="seconds") + "Z"
+    _LAST.put(key.partition(".")[0], (outcome, now))
+    origin.box.keep_answer(key, outcome)
+
+
+class _Recent:
+    """Outcomes that were asked for lately, by key; and answers read from them."""
+
+    MOST = 200
+
+    def __init__(self) -> None:
+        self._turn = threading.Lock()
+        self._kept: OrderedDict[str, Any] = OrderedDict()
+
+    def get(self, key: str) -> Any:
+        with self._turn:
+            if key in self._kept:
+                self._kept.move_to_end(key)
+            return self._kept.get(key)
+
+    def put(self, key: str, value: Any) -> None:
+        with self._turn:
+            self._kept[key] = value
+            self._kept.move_to_end(key)
+            while len(self._kept) > self.MOST:
+                self._kept.popitem(last=False)
+
+
+_RECENT = _Recent()
+"""outcomes by key"""
+_LAST = _Recent()
+"""the newest outcome of a question and when it was made, by the question's mark"""
+_READ = _Recent()
+"""answers as read from outcomes"""
 
 
 def outcome_of(question: Question, pool: Pool) -> str:
@@ -133,14 +260,29 @@ def outcome_of(question: Question, pool: Pool) -> str:
 
 
 def key_of(question: Question, facts: str) -> str:
-    """What an answer is kept under: the facts used, the question, the version of the methods."""
+    """What an answer is kept under: the question, the version of the methods, and the facts it may rest on."""
+    return f"{mark_of(question)}.{facts}"
+
+
+def mark_of(question: Question) -> str:
+    """A question and the version of the methods, whatever the facts."""
     published = version() if getattr(question, "with_published", False) else ""
-    text = json.dumps([facts, question.asked(), method(), published], sort_keys=True)
+    text = json.dumps([question.asked(), method(), published], sort_keys=True)
     return hashlib.sha256(text.encode()).hexdigest()
 
 
-def restored(question: Question, kept: str, basis: Basis) -> Answer | None:
+def restored(question: Question, found: LookUp) -> Answer | None:
     """The answer of a kept outcome; None if it cannot be read. Raises CannotAnswer where that was the outcome."""
+    mark = f"{found.key} {found.basis.store}"
+    answer: Answer | None = _READ.get(mark)
+    if answer is None:
+        answer = _read_back(question, found.kept, found.basis)
+        if answer is not None:
+            _READ.put(mark, answer)
+    return answer
+
+
+def _read_back(question: Question, kept: str, basis: Basis) -> Answer | None:
     try:
         said: dict[str, Any] = json.loads(kept)
         text = said.get("answer") or said.get("partial")

@@ -23,14 +23,15 @@ import sys
 import threading
 import time
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
 from reliability.ask.admission import Busy, Places
-from reliability.ask.asking import LookUp, look_up, restored
+from reliability.ask.asking import LookUp, Older, glimpse, keep, look_up, mark_of, restored
 from reliability.ask.sources import AnySource, Stored, read_pool
-from reliability.ask.worker import Job, Nursery, computed, receive
+from reliability.ask.worker import Job, computed
 from reliability.decisions.question import Answer, Question, core
 from reliability.notes import BadInput, CannotAnswer
+from reliability.nursery import Nursery, receive
 from reliability.pool import Pool
 from reliability.store import StoreError
 
@@ -51,6 +52,10 @@ class Rules:
         Long questions that may rest; when so many do, only who has none at work has a new one begun.
     most : int
         Questions at work in all, resting ones included.
+    renewed : int
+        Answers worked out anew beside an older one that is shown meanwhile.
+    many : int
+        Times as many must wait for a question as for another, before the other rests in its favour.
     patience : float
         Seconds after which a question that is not answered is given up.
     deadline, memory : int
@@ -62,6 +67,8 @@ class Rules:
     fresh: float = 1.0
     resting: int = 6
     most: int = 24
+    renewed: int = 4
+    many: int = 3
     patience: float = 180.0
     deadline: int = 60
     memory: int = 1 << 30
@@ -122,7 +129,7 @@ class _Task:
 
     def yield_to_others(self) -> None:
         """A long question leaves the cores to small ones where both want them."""
-        if self.pid and self.phase == "long":
+        if self.pid and self.phase == "long" and self.waiters < 2:
             with contextlib.suppress(OSError):
                 os.setpriority(os.PRIO_PROCESS, self.pid, min(19, os.nice(0) + 7))
 
@@ -176,7 +183,7 @@ class Ticket:
         assert self._task is not None
         said = self._task.said or {"patience": ""}
         if "kept" in said:
-            found = restored(self._question, said["kept"], self._found.basis)
+            found = restored(self._question, replace(self._found, kept=said["kept"]))
             assert found is not None
             return found
         if "bad" in said:
@@ -223,13 +230,14 @@ class Crew:
         self.rules = rules or Rules()
         self.places = Places("questions", each=24, most=200, after=5)
         self.uploads = Places("uploads", each=2, most=4, after=10)
-        self._nursery = Nursery()
+        self._nursery = Nursery("reliability.ask.worker", "nurse")
         self._turn = threading.RLock()
         self._tasks: dict[str, _Task] = {}
         self._waiting: list[_Task] = []
         self._working: list[_Task] = []
         self._times: dict[str, collections.deque[float]] = {}
         self._dear = _Dear()
+        self._renewed: dict[str, _Task] = {}
         self._threads: set[threading.Thread] = set()
         self._packs: collections.deque[bytes] = collections.deque(maxlen=4)
 
@@ -264,16 +272,65 @@ class Crew:
 
         Raises Busy, SheetError, StoreError.
         """
-        if isinstance(source, Stored) and source.box.exists:
-            found = look_up(question, source)
-            keep: Callable[[str], None] = functools.partial(source.box.keep_answer, found.key)
-            if found.kept:
-                kept = _read(question, found)
-                if kept is not None:
-                    return Ticket(self, question, found, kept=kept)
-                found = look_up(question, source, fresh=True)
-        else:
-            found, keep = _not_kept(question, source)
+        if (joined := self._join(question, source)) is not None:
+            return joined
+        found, keeps = self._found(question, source)
+        if found.kept:
+            return Ticket(self, question, found, kept=_read(question, found))
+        return Ticket(
+            self, question, found.without_pool, self._task(question, found, keeps, person)
+        )
+
+    def older(
+        self, question: Question, source: AnySource, person: str
+    ) -> tuple[Older, bool] | None:
+        """An older answer to look at meanwhile, and whether the new one is being worked out.
+
+        None where the present answer is kept, or there is no older one that may still be looked at. A new
+        answer once begun is worked out to its end, whoever waits: under steady giving it is the next one
+        to look at. One at a time of a question, and few in all. Raises SheetError, StoreError.
+        """
+        mark = mark_of(question)
+        if isinstance(source, Stored) and mark in self._renewed:
+            seen = glimpse(question, source)
+            if seen is not None and seen.older is not None:
+                return seen.older, True
+        found, keeps = self._found(question, source)
+        if found.older is None:
+            return None
+        with self._turn:
+            if mark not in self._renewed and len(self._renewed) < self.rules.renewed:
+                with contextlib.suppress(Busy):
+                    task = self._task(question, found, keeps, person)
+                    self._renewed[mark] = task
+            return found.older, mark in self._renewed
+
+    def _join(self, question: Question, source: AnySource) -> Ticket | None:
+        """A ticket for work that is going on already, without reading anything; None if there is none."""
+        seen = glimpse(question, source) if isinstance(source, Stored) else None
+        if seen is None or seen.kept:
+            return None
+        with self._turn:
+            task = self._tasks.get(seen.key)
+            if task is None or task.done.is_set():
+                return None
+            task.waiters += 1
+            self._pump()
+        return Ticket(self, question, seen.without_pool, task)
+
+    def _found(self, question: Question, source: AnySource) -> tuple[LookUp, Callable[[str], None]]:
+        """What there is for a question, and how its answer is kept."""
+        if not isinstance(source, Stored) or not source.box.exists:
+            return _not_kept(question, source)
+        found = look_up(question, source)
+        if found.kept and _read(question, found) is None:
+            found = look_up(question, source, fresh=True)
+        return found, functools.partial(keep, source, found.key)
+
+    def _task(
+        self, question: Question, found: LookUp, keeps: Callable[[str], None], person: str
+    ) -> _Task:
+        """The work on a question, for one more who waits. Raises Busy."""
         word, left = self._dear.standing(found.key)
         if word:
             raise Busy(503, self.given_up(word), left)
@@ -281,17 +338,15 @@ class Crew:
             question.name, question.model_dump(mode="json"), self._packed(found.pool), _kind(question),
             self.rules.deadline, self.rules.memory,
         )  # fmt: skip
-        # the pool goes to the worker; nobody here holds on to it while the question waits
-        found = LookUp(found.key, found.basis)
         with self._turn:
             task = self._tasks.get(found.key)
             if task is None:
-                task = _Task(found.key, job, person, keep)
+                task = _Task(found.key, job, person, keeps)
                 self._tasks[found.key] = task
                 self._waiting.append(task)
             task.waiters += 1
             self._pump()
-        return Ticket(self, question, found, task)
+            return task
 
     def _packed(self, pool: Pool | None) -> bytes:
         """A pool for workers; questions of the same facts share it."""
@@ -331,9 +386,7 @@ class Crew:
 
     def warm(self) -> None:
         """Begin the nursery now, so that the first question need not wait for it."""
-        with contextlib.suppress(OSError):
-            line, _ = self._nursery.worker()
-            line.close()
+        self._nursery.warm()
 
     def close(self) -> None:
         """End all work."""
@@ -364,13 +417,9 @@ class Crew:
         return sum(t.person == person for t in self._working)
 
     def _pump(self) -> None:
-        resting = [t for t in self._working if t.phase == "resting"]
-        while resting and self._count("long") < self.rules.cores:
-            active = [t.person for t in self._working if t.phase == "long"]
-            first = min(resting, key=lambda t: (active.count(t.person), t.worked))
-            resting.remove(first)
-            first.turn("long")
-            first.signal(signal.SIGCONT)
+        while (rested := self._first_resting()) is not None and self._room_for(rested):
+            rested.turn("long")
+            rested.signal(signal.SIGCONT)
         while (task := self._next()) is not None:
             self._waiting.remove(task)
             self._working.append(task)
@@ -379,33 +428,60 @@ class Crew:
             self._threads.add(thread)
             thread.start()
 
+    def _first_resting(self) -> _Task | None:
+        """The resting question to go on with: for which most wait, of whom has the fewest at work."""
+        active = [t.person for t in self._working if t.phase == "long"]
+        return min(
+            (t for t in self._working if t.phase == "resting"),
+            key=lambda t: (-t.waiters, active.count(t.person), t.worked),
+            default=None,
+        )
+
+    def _room_for(self, task: _Task) -> bool:
+        """Whether a question may be at work among the long ones now.
+
+        One for which few wait rests in favour of one for which many do.
+        """
+        long = [t for t in self._working if t.phase == "long"]
+        if len(long) < self.rules.cores:
+            return True
+        least = min(long, key=lambda t: (t.waiters, -t.worked))
+        if task.waiters < self.rules.many * least.waiters:
+            return False
+        self._rest(least)
+        return True
+
+    def _rest(self, task: _Task) -> None:
+        task.turn("resting")
+        task.signal(signal.SIGSTOP)
+
     def _is_long(self, task: _Task) -> bool:
         usual = self._usual(task.job.kind)
         return usual is not None and usual > self.rules.fresh
 
     def _next(self) -> _Task | None:
-        """The waiting question to begin now: of whom has the fewest at work, the oldest."""
+        """The waiting question to begin now: for which most wait, of whom has the fewest at work, the oldest."""
         if len(self._working) >= self.rules.most:
             return None
-        room = {p: self._count(p) < self.rules.cores for p in _AT_WORK}
         each = self.rules.each if self._count("resting") < self.rules.resting else 1
+        new = self._count("new") < self.rules.cores
         able = [
-            t
-            for t in self._waiting
-            if self._of(t.person) < each and room["long" if self._is_long(t) else "new"]
+            t for t in self._waiting if self._of(t.person) < each or t.waiters >= self.rules.many
         ]
-        return min(able, key=lambda t: self._of(t.person), default=None)
+        for task in sorted(able, key=lambda t: (-t.waiters, self._of(t.person))):
+            if self._room_for(task) if self._is_long(task) else new:
+                return task
+        return None
 
     def _grown(self, task: _Task) -> None:
         """A question is new no more: it goes on, or rests until others are done."""
         with self._turn:
             if task.phase != "new":
                 return
-            if self._count("long") < self.rules.cores:
+            if self._room_for(task):
                 task.turn("long")
             else:
-                task.turn("resting")
-                task.signal(signal.SIGSTOP)
+                self._rest(task)
             self._pump()
 
     def _end(self, task: _Task, said: dict[str, str]) -> None:
@@ -421,6 +497,7 @@ class Crew:
                 place.remove(task)
         if "kept" not in said and self._tasks.get(task.key) is task:
             del self._tasks[task.key]
+        self._renewed = {k: t for k, t in self._renewed.items() if t is not task}
         task.done.set()
         for act in task.told:
             with contextlib.suppress(RuntimeError):  # its loop has closed
@@ -439,7 +516,7 @@ class Crew:
     def _work(self, task: _Task) -> None:
         said = {"ended": ""}
         try:
-            line, pid = self._nursery.worker()
+            line, pid = self._nursery.child()
             with line:
                 with self._turn:
                     if task.done.is_set():
@@ -496,7 +573,7 @@ class Crew:
 def _read(question: Question, found: LookUp) -> Answer | CannotAnswer | None:
     """A kept outcome; None if it cannot be read back: then it is worked out anew."""
     try:
-        return restored(question, found.kept, found.basis)
+        return restored(question, found)
     except CannotAnswer as e:
         return e
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass
 
 from reliability.ask.sources import AnySource, Stored
@@ -28,6 +29,18 @@ class DeedLog:
     deeds: tuple[Deed, ...]
     broken: int | None
 
+    @functools.cached_property
+    def givers(self) -> dict[int, str]:
+        """Who gave each contribution."""
+        given = [d for d in reversed(self.deeds) if d.act in ("give", "correct")]
+        return {d.contribution: d.who for d in given}
+
+    @functools.cached_property
+    def deciders(self) -> dict[int, str]:
+        """Who decided on each contribution last."""
+        acts = (*ACTS, "supersede")
+        return {d.contribution: d.who for d in self.deeds if d.act in acts}
+
     @property
     def sentence(self) -> str:
         """Whether the log holds."""
@@ -51,17 +64,12 @@ def deed_log(source: AnySource) -> DeedLog:
 
 def giver(log: DeedLog, number: int) -> str:
     """Who gave a contribution, "" if that was before the log was kept."""
-    return next(
-        (d.who for d in log.deeds if d.contribution == number and d.act in ("give", "correct")), ""
-    )
+    return log.givers.get(number, "")
 
 
 def decider(log: DeedLog, number: int) -> str:
     """Who decided on a contribution last, "" if nobody has."""
-    acts = (*ACTS, "supersede")
-    return next(
-        (d.who for d in reversed(log.deeds) if d.contribution == number and d.act in acts), ""
-    )
+    return log.deciders.get(number, "")
 
 
 def decide(

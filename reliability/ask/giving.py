@@ -13,7 +13,7 @@ from reliability.filters import choose
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.sheets.apart import read_apart
+from reliability.sheets.apart import nursery, read_apart
 from reliability.sheets.bench.desk import Known
 from reliability.sheets.bundle import side_files
 from reliability.sheets.door import open_file
@@ -51,6 +51,7 @@ __all__ = [
     "replaced",
     "sheets_of_logs",
     "sides_of",
+    "warm_readers",
 ]  # fmt: skip
 STANDING = ("accepted", "received")
 
@@ -152,6 +153,11 @@ def look(
             odd += findings(sheet.records, before)
     seen = dict.fromkeys((*r.notes, *notes))
     return Looked(r, opened.sheets, opened.licence, opened.other, tuple(odd), tuple(seen))
+
+
+def warm_readers() -> None:
+    """Begin what reads files apart, so that the first file need not wait for it."""
+    nursery().warm()
 
 
 def known_names(to: AnySource) -> Known:

@@ -13,6 +13,7 @@ QUESTIONS = {
     "module": "module:Module",
     "flight": "flight:Flight",
     "derate": "derating:Derate",
+    "derate_mission": "derating_mission:DerateMission",
     "derate_parts": "derating_parts:DerateParts",
     "wear": "remaining:Wear",
     "misfires": "misfiring:Misfires",

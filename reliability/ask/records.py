@@ -5,6 +5,7 @@ from __future__ import annotations
 from pathlib import Path
 from typing import Any
 
+from reliability.ask.glance import outline
 from reliability.ask.plain import plain
 from reliability.ask.sources import AnySource, Stored, read_pool
 from reliability.decisions.bench import plan_row
@@ -40,7 +41,7 @@ def contributions_of(source: AnySource) -> list[Contribution]:
     """All contributions of a store, oldest first; none where files are read or no store is yet."""
     if not isinstance(source, Stored) or not source.box.exists:
         return []
-    return source.box.contributions()
+    return list(outline(source.box).contributions)
 
 
 def load_demo(to: Stored) -> None:

@@ -5,12 +5,13 @@ from __future__ import annotations
 import functools
 import hashlib
 import json
-from collections.abc import Mapping, Sequence
+from collections.abc import Collection, Mapping, Sequence
 from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import Any
 
 from reliability import __version__
+from reliability.ask.glance import outline
 from reliability.citations import Citation
 from reliability.decisions.question import Question
 from reliability.notes import BadInput, CannotAnswer, NoEffect, Note
@@ -32,6 +33,7 @@ from reliability.sheets.wear import (
 from reliability.store import Store
 from reliability.store import default_path as default_path
 from reliability.store import usual_path as usual_path
+from reliability.store.opening import linger as linger
 from reliability.store.readings import together_faults
 from reliability.store.store import Contribution, Reading, state_of
 
@@ -43,7 +45,7 @@ SIDES: dict[str, tuple[Any, Any]] = {
 FILTERS = ("slot", "part", "builder", "where")
 _STATISTICS = (
     "life", "wear", "slots", "decisions", "records.py", "readings.py", "filters.py", "notes.py", "order.py", "pool.py",
-    "published_facts.py", "ask/plain.py", "ask/asking.py", "ask/published.py", "ask/sources.py",
+    "published_facts.py", "ask/plain.py", "ask/asking.py", "ask/glance.py", "ask/published.py", "ask/sources.py",
 )  # fmt: skip
 
 
@@ -135,23 +137,20 @@ def source_of(given: AnySource | Path | str | Sequence[Path | str] | None) -> An
     return Files(tuple(Path(p) for p in given))
 
 
+def state_of_store(source: Stored) -> str:
+    """State of the store's accepted contributions, "" where there is no store yet. Raises StoreError."""
+    return state_of(outline(source.box).contributions) if source.box.exists else ""
+
+
 def statuses(received: bool) -> tuple[str, ...]:
     """Statuses of the contributions that count."""
     return ("accepted", "received") if received else ("accepted",)
 
 
-def facts_key(used: Sequence[Contribution], needs: Sequence[str]) -> str:
-    """Hash of the contributions that a question uses: another kind's change leaves it as it is.
-
-    Bundles hold several kinds and are used by every question.
-    """
-    facts = [(c.id, c.sha256, c.status) for c in used if _bears(c, needs)]
+def facts_key(contributions: Sequence[Contribution], bearing: Collection[int]) -> str:
+    """Hash of the contributions that a question can rest on: others' change leaves it as it is."""
+    facts = [(c.id, c.sha256, c.status) for c in contributions if c.id in bearing]
     return hashlib.sha256(json.dumps(facts).encode()).hexdigest()
-
-
-def _bears(c: Contribution, needs: Sequence[str]) -> bool:
-    """Whether a question that needs these kinds uses a contribution."""
-    return c.kind == "life" or c.kind in needs
 
 
 def joined_sides(
@@ -167,50 +166,52 @@ def joined_sides(
 
 
 def pool_of_reading(
-    reading: Reading, contributions: Sequence[Contribution], needs: Sequence[str], received: bool
-) -> Pool:
-    """The pool of a store at the moment of the reading."""
+    reading: Reading, contributions: Sequence[Contribution], needs: Sequence[str], received: bool,
+    bearing: Collection[int] | None = None,
+) -> Pool:  # fmt: skip
+    """The pool of a store at the moment of the reading; of these contributions only, if ``bearing`` is given."""
     wanted = statuses(received)
-    used = [c for c in contributions if c.status in wanted]
-    life = reading.records(wanted) if "life" in needs else None
+    used = [c for c in contributions if c.status in wanted and (bearing is None or c.id in bearing)]
+    numbers = {c.id for c in used}
+    without = [c.id for c in contributions if c.status in wanted and c.id not in numbers]
+    life = reading.records(wanted, without) if "life" in needs else None
     files = reading.files(wanted) if any(k in needs for k in SIDES) else []
+    files = [f for f in files if f[0] in numbers]
     kinds = {c.id: [c.kind] for c in used}
     for number, name, _ in files:
         kinds[number].append(name.split(".")[0])
     sides = joined_sides([(name, c) for _, name, c in files], [k for k in SIDES if k in needs])
     notes: tuple[Note, ...] = ()
-    if any(c.status == "received" and _bears(c, needs) for c in used):
+    if any(c.status == "received" and not set(kinds[c.id]).isdisjoint(needs) for c in used):
         text = "Some contributions used here are not accepted yet."
         notes = (Note("unverified_contribution", text),)
-    return in_order(
-        Pool(life, **sides, basis=basis_of(contributions, received, kinds), notes=notes)
-    )
+    basis = basis_of(contributions, received, kinds, bearing)
+    return in_order(Pool(life, **sides, basis=basis, notes=notes))
 
 
 def basis_of(
     contributions: Sequence[Contribution], received: bool = False,
-    kinds: Mapping[int, Sequence[str]] | None = None,
+    kinds: Mapping[int, Sequence[str]] | None = None, bearing: Collection[int] | None = None,
 ) -> Basis:  # fmt: skip
-    """What answers from these contributions rest on; ``kinds`` of sheet by contribution, as read."""
+    """What answers from these contributions rest on; ``kinds`` of sheet by contribution, as read.
+
+    Those that are not ``bearing`` are marked as not used.
+    """
     wanted = statuses(received)
     found = kinds or {}
     return Basis(
         state_of(contributions, wanted),
         tuple(
             Source(
-                c.file,
-                c.sha256,
-                c.builders,
-                c.licence,
-                c.id,
-                tuple(dict.fromkeys(found.get(c.id, [c.kind]))),
-                _with_licence(c),
+                c.file, c.sha256, c.builders, c.licence, c.id,
+                tuple(dict.fromkeys(found.get(c.id, [c.kind]))), _with_licence(c),
+                bearing is None or c.id in bearing,
             )
             for c in contributions
             if c.status in wanted
         ),
         method=method(),
-    )
+    )  # fmt: skip
 
 
 SMALL = 1 << 20

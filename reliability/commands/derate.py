@@ -7,12 +7,16 @@ from typing import Any
 import click
 
 from reliability.commands.common import number, question_command, show_opinion, table
+from reliability.notes import BadInput
 
 
 def show(a: Any) -> None:
     """Stress model, curve, discharge; or the parts."""
     if hasattr(a, "parts"):
         _show_parts(a)
+        return
+    if hasattr(a, "mission"):
+        _show_mission(a)
         return
     click.echo(
         f"\nStress model ({a.family}, {a.failed:g} of {a.n:g} failed; shape {number(a.shape, 3)}; bounds {a.confidence:g} one-sided, {a.bound})"
@@ -66,10 +70,79 @@ def _show_parts(a: Any) -> None:
     click.echo(table(head, rows))
 
 
+def _show_mission(a: Any) -> None:
+    if a.impulse is not None:
+        i = a.impulse
+        band = f", true bit within {i.band:.0%}" if i.band else ""
+        click.echo(
+            f"\n  impulse bit: {i.bit_uNs_at_1_J:.3g} uN s x (J)^{i.exponent:.3g}, {i.source}{band}"
+        )
+    click.echo(
+        "\nPlans (margin: promised over needed at most; 1 passes; '~' = no such voltage was tested)"
+    )
+    named: dict[Any, str] = {}
+    for name, p in (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest)):
+        if p is not None:
+            named[p] = f"{named[p]}, {name}" if p in named else name
+    rows = [
+        [name, p.part or "-", f"{p.parallel}x{p.series}", ("~" if p.extrapolated else "") + f"{p.charge_V:,.4g}", number(p.needed),
+         number(p.needed_most), number(p.promised), number(p.margin, 3), number(p.energy_J, 3), number(p.average_W, 3),
+         number(p.bus_A, 3), number(p.days, 3)]
+        for p, name in named.items()
+    ]  # fmt: skip
+    head = ["plan", "part", "bank", "volts", "needed", "at most", "promised", "margin", "J a shot", "W", "A at bus", "days"]  # fmt: skip
+    click.echo(table(head, rows))
+    click.echo(
+        "\nBanks (parallel x series): largest margin, highest voltage that passes, and the rating of one capacitor that would "
+        f"pass at {a.banks[0].rated_at_V:,.4g} V"
+    )
+    rows = [
+        [b.part or "-", f"{b.parallel}x{b.series}", *_at(b.best), number(b.best.margin, 3) if b.best else "-",
+         *_at(b.highest), number(b.rated_V)]
+        for b in a.banks
+    ]  # fmt: skip
+    click.echo(table(["part", "bank", "volts", "margin", "passes to", "rating"], rows))
+    click.echo("\nNeeded against promised in the first of them, by voltage of the bank")
+    step = max(1, len(a.curve) // 9)
+    rows = [
+        [("~" if p.extrapolated else "") + f"{p.charge_V:,.4g}", number(p.needed), number(p.needed_most), number(p.promised),
+         number(p.margin, 3), number(p.energy_J, 3), number(p.days, 3)]
+        for i, p in enumerate(a.curve) if i % step == 0 or p == a.best
+    ]  # fmt: skip
+    click.echo(
+        table(["volts", "needed", "at most", "promised", "margin", "J a shot", "days"], rows)
+    )
+
+
+def _at(p: Any) -> list[str]:
+    return ["-"] if p is None else [("~" if p.extrapolated else "") + f"{p.charge_V:,.4g}"]
+
+
+MISSION = (
+    "total_impulse", "delta_v", "mass", "capacitors", "rate_hz", "duty", "power_w", "efficiency", "bus_v", "within_days",
+)  # fmt: skip
+"""options that ask for a plan of voltage, bank and part"""
+
+
+def pick(given: dict[str, Any]) -> str:
+    """Which derating is asked for. Raises BadInput."""
+    mission = any(given[k] for k in MISSION)
+    if mission and given["compare"]:
+        raise BadInput("--compare has no effect here: a mission looks at all parts at once")
+    return "derate_mission" if mission else "derate_parts" if given["compare"] else "derate"
+
+
 compare_option = click.option(
     "--compare", is_flag=True, help="Answer for each part by itself and compare."
 )
-command = question_command(
-    "derate", show, pick=lambda given: "derate_parts" if given["compare"] else "derate",
-    others=("derate_parts",), extra=compare_option, after=lambda *_, compare: None,
+_ask = question_command(
+    "derate", show, pick=pick, others=("derate_parts", "derate_mission"), extra=compare_option,
+    after=lambda *_, compare: None,
+)  # fmt: skip
+command = click.Command(
+    "derate", params=_ask.params, callback=_ask.callback,
+    help="How far to derate: the charge voltage that lets the capacitor last the mission.\n\n"
+    "With --shots, the highest voltage at which the lower bound on life meets them, of one part. With --total-impulse, "
+    "--delta-v and --mass, or --shots with any of --capacitors, --rate-hz, --duty, --power-w or --within-days: the shots that "
+    "the impulse bit asks for at each voltage against the shots promised, over voltage, bank and parts at once.",
 )  # fmt: skip

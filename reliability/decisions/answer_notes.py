@@ -6,9 +6,11 @@ from collections.abc import Sequence
 
 from reliability.notes import Note
 from reliability.slots.carried import Carried, Usable
-from reliability.slots.promise import Cut, ModuleModel
-from reliability.slots.suspects import SuspectedModel
-from reliability.words import shots_text
+from reliability.slots.promise import ModuleModel
+from reliability.words import percent_text, shots_text
+
+UNSEEN = 0.05
+"""chance that a share of weak units larger than said showed none"""
 
 
 def carried_notes(carried: Sequence[Carried]) -> list[Note]:
@@ -34,18 +36,60 @@ def left_out_notes(used: Sequence[Usable]) -> list[Note]:
     ]
 
 
-def suspect_notes(model: ModuleModel, survival: float, cut: Cut) -> list[Note]:
+def suspect_notes(model: ModuleModel, survival: float, confidence: float) -> list[Note]:
     """How the failures with several suspects were shared out, and what not knowing costs the bound."""
-    if not isinstance(model, SuspectedModel):
+    k = model.suspected()
+    if not k:
         return []
     reckoned = ", ".join(f"{v:.1f} to {n}" for n, v in sorted(model.reckoned().items()))
-    k = len(model.events)
-    here, known = model.promise(survival, cut), model.as_if_known(survival, cut)
+    here, known = model.promise(survival, confidence), model.as_if_known(survival, confidence)
     text = (
         f"{k} failure{'s' if k > 1 else ''} had several suspects; as estimated {reckoned}. The bound allows for not knowing "
-        f"which: {shots_text(here)} shots, where known causes in these shares would give {shots_text(known)}."
+        f"which: {shots_text(here)} shots, where the likeliest suspects known to be it would give {shots_text(known)}."
     )
     return [Note("suspects", text)]
+
+
+def early_text(slots: Sequence[str]) -> str:
+    """What comes before an answer where early failures stand apart; empty where they do not."""
+    names = ", ".join(s.replace("_", " ") for s in slots)
+    return f"Early failures of the {names} stand apart from the rest. " if slots else ""
+
+
+def early_notes(model: ModuleModel, survival: float) -> list[Note]:
+    """Early failures apart from the rest; and how many could have gone unseen among few units."""
+    notes = []
+    early = model.early_seen()
+    if early:
+        text = (
+            f"Early failures of {', '.join(early)} stand apart from the rest: weak units, or a cause of their own. The "
+            "promise allows for them; burn in what flies, and look at what failed early."
+        )
+        notes.append(Note("early_failures", text))
+    name, units = min(((s.name, s.from_new) for s in model.slots), key=lambda s: s[1])
+    unseen = 1 - UNSEEN ** (1 / max(units, 1))
+    if unseen > 1 - survival and any(not s.ages.any() for s in model.slots):
+        text = (
+            f"{name}: {units:g} units were watched from new. Weak units, up to {percent_text(unseen)} of all, could have gone "
+            "unseen among so few; the model counts on fewer. Burn in what flies."
+        )
+        notes.append(Note("early_unseen", text))
+    return notes
+
+
+def group_notes(model: ModuleModel) -> list[Note]:
+    """Whether the bound allows for builders and lots that differ."""
+    apart = model.grouped()
+    return apart_notes(apart, [s.name for s in model.slots if s.name in apart and s.flown < 0])
+
+
+def apart_notes(apart: Sequence[str], new: Sequence[str]) -> list[Note]:
+    """That builders and lots of slots may differ, those ``new`` being of one not tested."""
+    if not apart:
+        return []
+    which = f"; of {', '.join(new)} for one not tested" if new else ""
+    text = f"Builders and lots of {', '.join(apart)} may differ: the bound allows for as much as the records show or hide{which}."
+    return [Note("groups", text)]
 
 
 def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
@@ -54,7 +98,7 @@ def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
     none = [n for n, r in failures if r == 0]
     notes = []
     if few:
-        text = f"3 failures or fewer of {', '.join(few)}: a prior holds the shape there (lognormal, median 1.3, 95 % in 0.4 to 4.2; a choice, by simulation)."
+        text = f"3 failures or fewer of {', '.join(few)}: a prior holds the shape there (about a median common to all slots; of that lognormal, median 1.3, sd of the log 0.5; a choice, by simulation)."
         notes.append(Note("few_failures", text))
     if none:
         text = f"No failure is known of {', '.join(none)}: the bound allows what their exposure cannot exclude; the estimate takes them as lasting."

@@ -27,16 +27,16 @@ class Bank:
     unequal : float
         Stated margin for unequal sharing in a string: the worst capacitor takes (1 + unequal)
         times its equal part.
-    as_recorded : bool
-        The life records are those of whole banks arranged like this one: then one record's
-        survival is the bank's, and its charge voltage the bank's.
+    recorded : (int, int)
+        Capacitors in parallel and in series that one life record stands for: its survival is that
+        of all of them, its charge voltage theirs.
     """
 
     capacitance_uF: float = float("nan")
     parallel: int = 1
     series: int = 1
     unequal: float = 0.0
-    as_recorded: bool = False
+    recorded: tuple[int, int] = (1, 1)
 
     @property
     def total_uF(self) -> float:
@@ -46,30 +46,38 @@ class Bank:
     @property
     def units(self) -> int:
         """Capacitors that must all survive."""
-        return 1 if self.as_recorded else self.parallel * self.series
+        return self.parallel * self.series
+
+    @property
+    def as_recorded(self) -> bool:
+        """Whether the life records are those of banks like this one."""
+        return (self.parallel, self.series) == self.recorded
+
+    @property
+    def records(self) -> float:
+        """Life records that must all survive for the bank to: its units over those of a record."""
+        return self.units / (self.recorded[0] * self.recorded[1])
 
     def energy(self, charge_V: float) -> float:
         """Stored energy at a charge voltage of the bank, joules: C V^2 / 2."""
         return 0.5 * self.total_uF * 1e-6 * charge_V**2
 
-    def unit_voltage(self, charge_V: float) -> float:
+    def capacitor_voltage(self, charge_V: float) -> float:
         """Voltage on the worst capacitor of a string."""
-        return charge_V / self._share
+        margin = self.unequal if self.series > 1 and not self.as_recorded else 0.0
+        return charge_V / self.series * (1.0 + margin)
 
-    def charge_voltage(self, unit_V: float) -> float:
-        """Charge voltage of the bank that puts ``unit_V`` on its worst capacitor."""
-        return unit_V * self._share
+    def record_voltage(self, charge_V: float) -> float:
+        """Charge voltage of a record that puts as much on its capacitors as the bank does on its worst."""
+        return self.capacitor_voltage(charge_V) * self.recorded[1]
 
-    @property
-    def _share(self) -> float:
-        """Charge voltage of the bank per volt on its worst capacitor."""
-        if self.as_recorded or self.series == 1:
-            return 1.0
-        return self.series / (1.0 + self.unequal)
+    def charge_voltage(self, record_V: float) -> float:
+        """Charge voltage of the bank that asks as much of its worst capacitor as ``record_V`` of a record's."""
+        return record_V / self.record_voltage(1.0)
 
-    def unit_survival(self, survival: float) -> float:
-        """Survival each capacitor needs so that all survive with ``survival``."""
-        return float(survival ** (1.0 / self.units))
+    def record_survival(self, survival: float) -> float:
+        """Survival that a record needs so that the bank has ``survival``: hazards add (first short ends it)."""
+        return float(survival ** (1.0 / self.records))
 
 
 @dataclass(frozen=True)
@@ -128,8 +136,13 @@ def discharge(
     return Discharge(float(peak), float(undamped), float(reversal), float(quality))
 
 
-def bank_of(records: LifeRecords, bank: Bank | None) -> tuple[Bank, float]:
-    """Bank to answer for (that of most records unless given) and the rated voltage of its parts."""
+def bank_of(
+    records: LifeRecords, bank: Bank | None, capacitance_uF: float | None = None
+) -> tuple[Bank, float]:
+    """Bank to answer for and the rated voltage of its parts; what is not given is as most records have it.
+
+    A record that gives ``bank_parallel`` or ``bank_series`` is that of a whole bank; of one capacitor else.
+    """
 
     def most(name: str) -> float:
         v = records.covariates.get(name)
@@ -142,10 +155,7 @@ def bank_of(records: LifeRecords, bank: Bank | None) -> tuple[Bank, float]:
     def count(name: str) -> int:
         return int(most(name)) if np.isfinite(most(name)) else 1
 
-    rated = most("rated_V")
-    given = bank or Bank(
-        parallel=count("bank_parallel"), series=count("bank_series"), as_recorded=True
-    )
-    if not np.isfinite(given.capacitance_uF):
-        given = replace(given, capacitance_uF=most("capacitance_uF"))
-    return given, rated
+    recorded = count("bank_parallel"), count("bank_series")
+    found = bank or Bank(parallel=recorded[0], series=recorded[1])
+    each = most("capacitance_uF") if capacitance_uF is None else capacitance_uF
+    return replace(found, capacitance_uF=each, recorded=recorded), most("rated_V")

@@ -35,10 +35,9 @@ from reliability.decisions.unit_life import UnitLife, unit_life
 from reliability.life.design import shots_each, success_run
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.records import LifeRecords, join
+from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
-from reliability.slots.exposure import Asked, bench_ends, slot_data
-from reliability.slots.suspects import module_model
+from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -408,33 +407,15 @@ class _Demonstration:
         """The slot's own promise now, and with the plan's units good to their ends."""
         if self.life is None:
             return NAN, NAN
-        q, used = self.q, self.life.used
-        now = module_model([self.life.data], seed=q.seed)
-        cut = now.cut(q.survival, q.confidence)
-        more = slot_data(
-            self.life.slot,
-            join([used.records, self.passed(best)]),
-            Asked(used.use_V, ends=bench_ends(used.records)),
+        q, use = self.q, self.life.used.use_V
+        model = ModuleModel([self.life.data], seed=q.seed)
+        steps = tuple(
+            (s.shots, float(np.log(s.charge_V / use)) if np.isfinite(use) else 0.0)
+            for s in best.stretches
         )
-        return now.promise(q.survival, cut), module_model([more], seed=q.seed).promise(
-            q.survival, cut
-        )
-
-    def passed(self, p: DemonstrationPlan) -> LifeRecords:
-        """Records of the plan's units, all good to the end."""
-        assert self.life is not None
-        used = self.life.used.records
-        names = [f"plan-{i}" for i in range(p.units) for _ in p.stretches]
-        run = np.tile([s.shots for s in p.stretches], p.units)
-        begun = np.tile(p.begun, p.units)
-        volts = np.tile([s.charge_V for s in p.stretches], p.units)
-        if not np.isfinite(volts).all():
-            own = used.covariates.get("charge_V", np.array([NAN]))
-            volts = np.where(np.isfinite(volts), volts, own[0])
-        return LifeRecords.of(
-            begun + run, shots_from=begun, builder=["plan"] * len(names), module=names, unit=names,
-            slot=[self.life.slot] * len(names), part=[str(used.part[0])] * len(names), covariates={"charge_V": volts},
-        )  # fmt: skip
+        after = model.after_good({0: Lasted(best.units, steps, best.begun[0])})
+        now, later = (m.promise(q.survival, q.confidence) for m in (model, after))
+        return now, later
 
     def plan_notes(self, best: DemonstrationPlan) -> list[Note]:
         """What the plan leans on, and how it is stopped."""

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 import numpy as np
 from pydantic import model_validator
 
+from reliability.decisions.answer_notes import apart_notes
 from reliability.decisions.bank import Bank, Discharge, bank_of, discharge
 from reliability.decisions.derating_answer import (
     Allowed,
@@ -14,7 +15,7 @@ from reliability.decisions.derating_answer import (
     CurvePoint,
     DeratingAnswer,
 )
-from reliability.decisions.derating_level import Asking, Course, course
+from reliability.decisions.derating_level import Asking, Course, by_promise, course
 from reliability.decisions.derating_notes import (
     Found,
     allowed_notes,
@@ -58,13 +59,14 @@ class Derate(OnRecords):
 
     Examples
     --------
-    >>> Derate(shots=3000, parallel=2, series=2, capacitance_uf=1).bank().units
+    >>> Derate(shots=3000, parallel=2, series=2).bank().units
     4
     """
 
     name = "derate"
     text = "How far to derate: the charge voltage that lasts the mission."
     needs = ("life", "wear")
+    bounds = ()  # the impulse bit is fitted to readings of any slot
     answer_type = DeratingAnswer
 
     shots: float | None = setting(
@@ -85,8 +87,8 @@ class Derate(OnRecords):
         most=20,
     )
     parallel: int | None = setting(
-        None, "A new bank of single capacitors: so many in parallel, the first short ends it. Default: "
-        "banks as recorded.", ge=1, le=10_000,
+        None, "A new bank: so many capacitors in parallel, the first short ends it. Default: banks as recorded.",
+        ge=1, le=10_000,
     )  # fmt: skip
     series: int | None = setting(None, "So many in series in each string.", ge=1, le=10_000)
     unequal: float = setting(
@@ -104,8 +106,8 @@ class Derate(OnRecords):
     resistance_mohm: float = setting(0.0, "Resistance of the discharge loop.", unit="mOhm", ge=0)
     impulse: str = setting(
         "",
-        "Impulse bit at an energy, such as 0.65@0.2 or 0.65@0.2^1.2, for the trade.",
-        hint="UNS@J[^EXP]",
+        "Impulse bit at an energy, such as 0.65@0.2 or 0.65@0.2^1.2+-10%, for the trade.",
+        hint="UNS@J[^EXP][+-BAND%]",
     )
     impulse_readings: bool = setting(
         False, "Fit the impulse bit from the impulse_bit_uNs readings instead."
@@ -147,10 +149,9 @@ class Derate(OnRecords):
 
     def bank(self) -> Bank | None:
         """The bank asked for; None for banks as recorded."""
-        each = NAN if self.capacitance_uf is None else self.capacitance_uf
-        if self.parallel is not None or self.series is not None:
-            return Bank(each, self.parallel or 1, self.series or 1, self.unequal)
-        return None if self.capacitance_uf is None else Bank(each, as_recorded=True)
+        if self.parallel is None and self.series is None:
+            return None
+        return Bank(NAN, self.parallel or 1, self.series or 1, self.unequal)
 
     def push(self, pool: Pool, records: LifeRecords) -> Impulse | None:
         """The impulse bit: entered, or fitted from readings; None if it was not asked for."""
@@ -195,11 +196,11 @@ class _Derating:
     def __init__(self, fit: StressFit, q: Derate, impulse: Impulse | None, column: str) -> None:
         self.fit, self.q, self.impulse, self.column = fit, q, impulse, column
         self.bounder = StressBounder(fit, q.confidence, q.bound, q.seed)
-        self.bank, found = bank_of(fit.records, q.bank())
+        self.bank, found = bank_of(fit.records, q.bank(), q.capacitance_uf)
         self.rated = found if q.rated_v is None else q.rated_v
         self.tested = fit.tested(column)
         self.fixed = fixed_levels(fit, column, levels(q.use))
-        self.fraction = 1.0 - self.bank.unit_survival(q.survival)
+        self.fraction = 1.0 - self.bank.record_survival(q.survival)
         self.is_voltage = column == "charge_V"
         self.notes: list[Note] = list(fit.notes)
         self.error = 0.0
@@ -209,8 +210,11 @@ class _Derating:
         if self.bounder.skipped:
             text = "More units than calibration is for; likelihood bounds are used."
             self.notes.append(Note("calibration_skipped", text))
+        asking = Asking(self.column, self.fixed, 1.0 - self.fraction, q.confidence, q.bound, q.seed)
         required = NAN if q.shots is None else q.shots
         if q.new_builder:
+            told = "the promise of Weibull life along the voltage allows for builders that differ as it is"
+            refuse_unless(not by_promise(fit, asking), "new_builder", told)
             factor, note = builder_margin(fit, q.confidence)
             required *= factor
             self.notes.append(note)
@@ -218,10 +222,8 @@ class _Derating:
         allowed, best = Allowed(), None
         curve: tuple[CurvePoint, ...] = ()
         if q.shots is not None:
-            asking = Asking(
-                self.column, self.fixed, 1.0 - self.fraction, q.confidence, q.bound, q.seed
-            )
             found = course(fit, self.bounder, asking)
+            self.notes += apart_notes(found.apart, found.apart)
             highest = found.highest(required)
             allowed = self.allowed(found, highest, required)
             curve = self.curve(found, highest, required)
@@ -267,7 +269,7 @@ class _Derating:
             return Allowed()
         open_end = bool(own == np.inf)
         own = float(found.levels[-1]) if open_end else own
-        rated = self.rated if self.is_voltage else NAN
+        rated = self.rated * self.bank.recorded[1] if self.is_voltage else NAN
         least = (float(found.levels[0]), float(found.lower[0]))
         self.notes += allowed_notes(
             Found(self.column, self.tested, own, open_end, least, rated), required
@@ -275,7 +277,8 @@ class _Derating:
         if not self.is_voltage:
             return Allowed(own)
         level = self.bank.charge_voltage(own)
-        return Allowed(level, level, own / self.rated, self.bank.energy(level))
+        ratio = self.bank.capacitor_voltage(level) / self.rated
+        return Allowed(level, level, ratio, self.bank.energy(level))
 
     def curve(self, found: Course, own: float, required: float) -> tuple[CurvePoint, ...]:
         """The course from below the highest level ``own`` to above all tests, that level one of its points."""

@@ -6,18 +6,20 @@ and both the curve and the allowed level are read off it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
 
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
-from reliability.slots.along import Along
+from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST
-from reliability.slots.exposure import Asked, bench_ends, slot_data
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
 
 Array = NDArray[np.float64]
+NAN = float("nan")
 LEVELS = 81
 KNOTS = 4
 """levels at which a stress model's cut is calibrated; between them it is interpolated"""
@@ -37,11 +39,20 @@ class Asking:
 
 @dataclass(frozen=True)
 class Course:
-    """Lower bound on life (shots) at rising levels of a stress, falling; ``model`` says by which model."""
+    """Lower bound on life (shots) at rising levels of a stress, falling.
+
+    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it.
+    """
 
     levels: Array
     lower: Array
     model: str
+    apart: tuple[str, ...] = ()
+
+    def at(self, levels: Array) -> Array:
+        """The bound between the levels looked at, all above 0: logs joined by straight lines; nan beyond them."""
+        x, logs = np.log(self.levels), np.log(np.maximum(self.lower, 1e-300))
+        return np.asarray(np.exp(np.interp(np.log(levels), x, logs, NAN, NAN)))
 
     def highest(self, shots: float) -> float:
         """Highest level at which the bound is ``shots`` or more: nan where none is, inf where all are.
@@ -59,17 +70,44 @@ class Course:
         return float(low * (high / low) ** t if low > 0 else low + t * (high - low))
 
 
+class PromisedLevels:
+    """The promise engine's bounds along the voltage on one set of records, from one sample of draws.
+
+    Parameters
+    ----------
+    records : LifeRecords
+        Of one slot and part, each with its charge voltage.
+    seed : int
+
+    Attributes
+    ----------
+    tested : (float, float)
+        Lowest and highest voltage of the records.
+    levels : array
+        Voltages looked at: as far below and above the tests as the law is trusted.
+    model : ModuleModel
+        Of a new unit at the lowest voltage tested.
+    """
+
+    def __init__(self, records: LifeRecords, seed: int = 1) -> None:
+        volts = records.covariates["charge_V"]
+        self.tested = low, high = float(volts.min()), float(volts.max())
+        self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
+        data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
+        self.model = ModuleModel([replace(data, law=True, doubt=0.0)], seed=seed)
+
+    def course(self, survival: float, confidence: float) -> Course:
+        """The bound on the life that the share ``survival`` reaches, at the confidence."""
+        x = np.log(self.levels / self.tested[0])
+        lower = self.model.along(x, survival, confidence)
+        return Course(self.levels, lower, "promise", tuple(self.model.grouped()))
+
+
 def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
     """The bound along the stress: the promise engine's where it knows the stress, else the stress model's."""
     low, high = fit.tested(asking.column)
     if by_promise(fit, asking):
-        levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
-        asked = Asked(low, ends=bench_ends(fit.records))
-        name = str(fit.records.slot[0]) or "slot"
-        along = Along(
-            slot_data(name, fit.records, asked), low, (low, high), asking.method == "calibrated", asking.seed
-        )  # fmt: skip
-        return Course(levels, along.promise(levels, asking.survival, asking.confidence), "promise")
+        return PromisedLevels(fit.records, asking.seed).course(asking.survival, asking.confidence)
     levels = _levels(low, high, asking.column)
     fraction = 1.0 - asking.survival
     knots = np.linspace(levels[0], levels[-1], KNOTS)
@@ -84,7 +122,7 @@ def by_promise(fit: StressFit, asking: Asking) -> bool:
     """Whether the promise engine's model is the one asked for: Weibull life, a power of the voltage alone."""
     return (
         fit.family.name == "weibull"
-        and asking.method != "wald"
+        and asking.method == "calibrated"
         and [t.name for t in fit.terms] == ["charge_V:power"]
     )
 

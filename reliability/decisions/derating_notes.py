@@ -52,11 +52,14 @@ def practice_notes(reference: DeratingPractice | None, rated: float) -> list[Not
 
 
 def bank_notes(bank: Bank, survival: float) -> list[Note]:
-    if bank.units == 1:
+    """What a bank other than those recorded asks of its capacitors."""
+    if bank.as_recorded:
         return []
+    own = bank.recorded[0] * bank.recorded[1]
+    of = "a capacitor" if own == 1 else f"a bank of {own} as recorded"
     text = (
-        f"{bank.parallel} in parallel, {bank.series} in series: all {bank.units} must survive, so each needs "
-        f"survival {bank.unit_survival(survival):.4g}."
+        f"{bank.parallel} in parallel, {bank.series} in series: all {bank.units} must survive, so {of} needs "
+        f"survival {bank.record_survival(survival):.4g}."
     )
     if bank.series > 1:
         text += (

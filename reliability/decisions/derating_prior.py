@@ -80,9 +80,9 @@ def derate_with_prior(
             raise CannotAnswer(str(e)) from None
         pl, centre = plane(fam, fit.sample, fit.phi), fit.sample.centre
         shape, sigma, loglik = fit.shape, fit.sigma, fit.loglik
-    bank, rated_found = bank_of(records, q.bank())
+    bank, rated_found = bank_of(records, q.bank(), q.capacitance_uf)
     rated = rated_found if q.rated_v is None else q.rated_v
-    fraction = 1.0 - bank.unit_survival(q.survival)
+    fraction = 1.0 - bank.record_survival(q.survival)
     z = np.linspace(-3.5, 3.5, 41)
     values = prior.mean + prior.sd * z
     weight = np.exp(-0.5 * z * z) * (values > 0)
@@ -107,7 +107,8 @@ def derate_with_prior(
         allowed = Allowed(a)
         if term.column == "charge_V":
             level = bank.charge_voltage(a)
-            allowed = Allowed(level, level, a / rated, bank.energy(level))
+            ratio = bank.capacitor_voltage(level) / rated
+            allowed = Allowed(level, level, ratio, bank.energy(level))
         if abs(a - tested) > 1e-9 * abs(tested):
             notes.append(
                 Note(
@@ -116,7 +117,7 @@ def derate_with_prior(
                 )
             )
         if term.column == "charge_V":
-            notes += above_rating(a, rated)
+            notes += above_rating(a, rated * bank.recorded[1])
     else:
         notes.append(
             Note(

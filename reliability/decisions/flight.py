@@ -11,13 +11,16 @@ from scipy.special import betainc, betaincinv
 
 from reliability.decisions.answer_notes import (
     carried_notes,
+    early_notes,
+    early_text,
     few_notes,
+    group_notes,
     left_out_notes,
     suspect_notes,
 )
-from reliability.decisions.bench import SECONDS_A_DAY
 from reliability.decisions.mission import OnMission
-from reliability.decisions.on_board import TAKEN_OUT, OnBoard, drift_of, on_board_of, whose
+from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
+from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve, Seen, seen_of
 from reliability.decisions.question import (
@@ -34,21 +37,11 @@ from reliability.decisions.question import (
 )
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
-from reliability.records import LifeRecords, join
+from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
-from reliability.slots.exposure import Asked, SlotData, bench_ends, slot_data
-from reliability.slots.promise import Cut, ModuleModel, older
-from reliability.slots.suspects import module_model
+from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text, whole
-
-LEAST_CHANCE = 0.2
-"""tests that are survived less surely than this are not offered (a choice)"""
-STEPS = (0.1, 0.5)
-"""chance to fail within the tests that are offered (choices)"""
-MORE_UNITS = 5
-"""units of one slot that are offered as a test"""
-GAIN = 1e-3
-"""least share by which a test that is offered lengthens the promise: below is the solution's own error"""
 
 
 @dataclass(frozen=True)
@@ -99,23 +92,6 @@ class FlightSlot:
     stress: dict[str, Level]
     use_V: float
     seen: tuple[Seen, ...]
-
-
-@dataclass(frozen=True)
-class MoreTest:
-    """What a test without failure would change; bench days at the rate, units one after the other.
-
-    ``gain_a_day`` is the shots that the promise gains, times the chance that nothing fails, a bench day.
-    """
-
-    what: str
-    shots: float
-    days: float
-    survives_it: float
-    survival: float
-    lower: float
-    promise: float
-    gain_a_day: float
 
 
 @dataclass(frozen=True)
@@ -191,6 +167,8 @@ class FlightAnswer(Answer):
         Of all records behind it.
     curve : Curve
         Survival from now on; its upper bound is not worked out and equals the estimate.
+    early : tuple of str
+        Slots whose early failures stand apart from the rest.
 
     Examples
     --------
@@ -217,6 +195,7 @@ class FlightAnswer(Answer):
     pool_units: Count
     pool_failed: Count
     curve: Curve
+    early: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -227,7 +206,7 @@ class FlightAnswer(Answer):
         if self.several.units > 1:
             return self._several(place, ok)
         return (
-            f"Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
             f"as estimated, at least {percent_text(self.survival.lower)}."
@@ -346,7 +325,7 @@ class _Flight:
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)
-        self.now = module_model(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
+        self.now = ModuleModel(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
         """The pool's records for what is on board, at the mission's stresses: of all its legs."""
@@ -365,9 +344,11 @@ class _Flight:
         return usable(b.slot, pool.select(pool.slot == b.slot), point)
 
     def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
-        ends = bench_ends(pool)
         return [
-            self.flown(slot_data(b.slot, u.records, Asked(u.use_V, b.ages, ends=ends)), u)
+            self.flown(
+                slot_data(b.slot, u.records, Asked(u.use_V, b.ages, builder=b.builder, lot=b.lot)),
+                u,
+            )
             for b, u in zip(self.on_board, used, strict=True)
         ]
 
@@ -388,10 +369,9 @@ class _Flight:
 
     def answer(self) -> FlightAnswer:
         q, shots, r, m = self.q, self.shots, self.records, self.now
-        cut = m.cut(self.needed, q.confidence)
-        promised = m.promise(self.needed, cut)
-        est, lower = m.survival(shots), m.lower(shots, cut)
-        slots = self.slots(cut, promised)
+        promised = m.promise(self.needed, q.confidence)
+        est, lower = m.survival(shots), m.lower(shots, q.confidence)
+        slots = self.slots(promised)
         first: dict[str, float] = {}
         for s in slots:
             first[s.slot] = first.get(s.slot, 0.0) + s.ends_first
@@ -400,9 +380,9 @@ class _Flight:
             Promise(promised, q.survival, q.confidence), promised - shots,
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
-            self.several(est, lower), () if q.brief else self.more(cut, promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
-            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(cut, promised),
-            notes=self.notes(cut),
+            self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
+            tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
+            tuple(m.early_seen()), notes=self.notes(),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:
@@ -410,21 +390,21 @@ class _Flight:
         legs = ", ".join(f"{percent_text(s)} at {v:,.0f} V" for v, s in self.legs.items())
         return self.q.mission().in_words() + (f" ({legs})" if legs else "")
 
-    def slots(self, cut: Cut, promised: float) -> list[FlightSlot]:
-        """Each slot by itself, with the cut of the whole."""
-        shots, m = self.shots, self.now
+    def slots(self, promised: float) -> list[FlightSlot]:
+        """Each slot by itself, as it is drawn in the whole."""
+        q, shots, m = self.q, self.shots, self.now
         # chance that each is the first to fail within the mission, by integration
         grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 200)))
         ends = m.first_to_fail(grid)
-        down = m.held_down_by(max(promised, 1e-9), self.needed)
+        down = m.held_down_by(promised, q.confidence)
         out = []
         for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):
             alone = m.only(i)
             out.append(
                 FlightSlot(
                     b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
-                    m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, cut),
-                    alone.promise(self.needed, cut), ends[i], down[i], b.stress,
+                    m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, q.confidence),
+                    alone.promise(self.needed, q.confidence), ends[i], down[i], b.stress,
                     float(u.use_V), seen_of(u.records, "charge_V"),
                 )
             )  # fmt: skip
@@ -441,89 +421,22 @@ class _Flight:
             text = "no failure yet"
         return f"{text} + drift" if self.on_board[i].key in self.drifts else text
 
-    def curve(self, cut: Cut, promised: float, points: int = 24) -> Curve:
+    def curve(self, promised: float, points: int = 24) -> Curve:
         """Survival from now on, beyond mission and promise."""
         m = self.now
         low = max(min(self.shots, promised) / 20, self.shots * 1e-3)
         grid = np.geomspace(low, max(2 * self.shots, 1.5 * promised), points)
         best = [m.survival(s) for s in grid]
-        lower = [m.lower(s, cut) for s in grid]
+        lower = [m.lower(s, self.q.confidence) for s in grid]
         return Curve(*((start, *numbers(v)) for start, v in ((0.0, grid), (1.0, best), (1.0, lower), (1.0, best))))  # fmt: skip
 
-    def more(self, cut: Cut, promised: float) -> tuple[MoreTest, ...]:
+    def more(self, promised: float) -> tuple[MoreTest, ...]:
         """Tests that lengthen the promise if nothing fails, most shots gained a bench day first."""
-        m = self.now
-        new = module_model([replace(s, ages=np.zeros_like(s.ages)) for s in m.slots], seed=m.seed)
-        aged, fresh = self.lengths(m), self.lengths(new)
-        found = [self.burn_in(length, cut) for length in aged]
-        found += [self.sister(length, new, cut) for length in fresh]
-        worst = int(np.argmax(m.held_down_by(max(promised, 1e-9), self.needed)))
-        found += [self.part(worst, length, cut) for length in fresh]
-        kept = []
-        for t in found:
-            gain = t.promise - promised
-            if t.survives_it >= LEAST_CHANCE and gain > GAIN * promised:
-                kept.append(replace(t, gain_a_day=gain * t.survives_it / t.days))
-        return tuple(sorted(kept, key=lambda t: -t.gain_a_day))
+        q = self.q
+        wanted = Wanted(self.shots, self.needed, q.confidence, q.rate_hz)
+        return more_tests(self.now, wanted, promised, burn_in=True)
 
-    def lengths(self, m: ModuleModel) -> list[float]:
-        """Lengths of test at this life; of the mission where nothing failed."""
-        found = [m.life(share) for share in STEPS]
-        return [s for s in found if np.isfinite(s) and s > 0] or [self.shots / 2, self.shots]
-
-    def burn_in(self, length: float, cut: Cut) -> MoreTest:
-        """More shots on the module itself."""
-        m = self.now
-        aged = module_model([older(s, length) for s in m.slots], m.drift, m.seed)
-        return self.test("more burn-in", (length, length), m.survival(length), aged, cut)
-
-    def sister(self, length: float, new: ModuleModel, cut: Cut) -> MoreTest:
-        """A new module like this one."""
-        own = self.own()
-        return self.test(
-            "a sister module", (length, length), new.survival(length), self.learnt(own, length), cut
-        )
-
-    def part(self, i: int, length: float, cut: Cut) -> MoreTest:
-        """New units of one slot."""
-        b = self.on_board[i]
-        own = self.own()
-        rows = own.select((own.slot == b.slot) & (own.part == b.part))
-        alone = self.now.only(i)
-        new = ModuleModel(
-            [replace(alone.slots[0], ages=np.zeros((1, alone.slots[0].ages.shape[1])))]
-        )
-        lasts = new.survival(length) ** MORE_UNITS
-        what = f"{MORE_UNITS} more of {b.slot.replace('_', ' ')}"
-        then = self.learnt(join([rows.select(np.array([0]))] * MORE_UNITS), length)
-        return self.test(what, (length, MORE_UNITS * length), lasts, then, cut)
-
-    def own(self) -> LifeRecords:
-        """Last rows of what is on board."""
-        mine = whose(self.records, self.q.module) & self.records.right & ~self.records.continued
-        return self.records.select(mine & ~np.isin(self.records.removed, TAKEN_OUT))
-
-    def learnt(self, like: LifeRecords, length: float) -> ModuleModel:
-        """The model with units like these, each new and good at ``length``."""
-        n = len(like)
-        tested = LifeRecords.of(
-            np.full(n, length), module=[f"test-{i}" for i in range(n)], slot=like.slot, part=like.part,
-            covariates=dict(like.covariates), labels=dict(like.labels),
-        )  # fmt: skip
-        pool = join([self.others, tested])
-        used = [self.usable(b, pool) for b in self.on_board]
-        return module_model(self.slot_data(pool, used), self.now.drift, self.now.seed)
-
-    def test(
-        self, what: str, shots: tuple[float, float], lasts: float, then: ModuleModel, cut: Cut
-    ) -> MoreTest:
-        """What a test, survived, would make of the promise (with the cut found now); ``shots`` each and in all."""
-        days = shots[1] / self.q.rate_hz / SECONDS_A_DAY
-        return MoreTest(
-            what, shots[0], days, lasts, then.survival(self.shots), then.lower(self.shots, cut), then.promise(self.needed, cut), 0.0
-        )  # fmt: skip
-
-    def notes(self, cut: Cut) -> tuple[Note, ...]:
+    def notes(self) -> tuple[Note, ...]:
         text = (
             "This is an estimate from test data, not a qualification. Slots are taken to fail independently; flight "
             "conditions other than those tested, storage and idle time are not covered."
@@ -535,7 +448,9 @@ class _Flight:
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
-        notes += suspect_notes(self.now, self.needed, cut)
+        notes += early_notes(self.now, self.needed)
+        notes += group_notes(self.now)
+        notes += suspect_notes(self.now, self.needed, self.q.confidence)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."
@@ -546,7 +461,4 @@ class _Flight:
         if self.drifts:
             text = f"Wear readings add drift towards a limit: {', '.join(sorted(k.split('/')[-2] if k.count('/') > 1 else k for k in self.drifts))}."
             notes.append(Note("wear_added", text))
-        if cut.method == "normal":
-            text = "Very many units: the plain likelihood-ratio cut is used; simulating it would change little."
-            notes.append(Note("calibration_skipped", text))
         return tuple(notes)

@@ -9,7 +9,10 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import (
     carried_notes,
+    early_notes,
+    early_text,
     few_notes,
+    group_notes,
     left_out_notes,
     suspect_notes,
 )
@@ -34,9 +37,8 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
-from reliability.slots.exposure import Asked, bench_ends, slot_data
-from reliability.slots.promise import Cut, ModuleModel
-from reliability.slots.suspects import module_model
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -91,7 +93,7 @@ class ModuleAnswer(Answer):
     ----------
     confidence : float
     bound : str
-        How the lower bound was cut: ``simulated``, or ``normal`` for very many units.
+        ``drawn`` (a quantile of draws), or ``exact`` for one slot run to failure completely.
     at : dict
         The operating point; empty where no stress is recorded, or for the mixture as tested.
     as_tested : bool
@@ -109,6 +111,8 @@ class ModuleAnswer(Answer):
         Survival of modules.
     dependence : Dependence
         Check that slots fail independently of each other.
+    early : tuple of str
+        Slots whose early failures stand apart from the rest.
 
     Examples
     --------
@@ -129,6 +133,7 @@ class ModuleAnswer(Answer):
     carried: tuple[Carried, ...]
     curve: Curve
     dependence: Dependence
+    early: tuple[str, ...] = ()
 
     @property
     def sentence(self) -> str:
@@ -138,6 +143,7 @@ class ModuleAnswer(Answer):
         place = "As tested, stresses and parts mixed: " if self.as_tested else ""
         if not place and self.at:
             place = f"At {in_words(self.at)}: "
+        place = early_text(self.early) + place
         if not np.isfinite(self.median):
             text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence)."
             return place + text if place else text[0].upper() + text[1:]
@@ -243,7 +249,6 @@ class _Module:
             raise BadInput(
                 f"no records of slot {', '.join(unknown)}; there are: {', '.join(names)}"
             )
-        ends = bench_ends(records)
         self.idle: list[str] = []
         self.used: list[Usable] = []
         slots = []
@@ -254,13 +259,13 @@ class _Module:
                 continue
             found = self.usable(name, own)
             self.used.append(found)
-            asked = Asked(found.use_V, copies=copies.get(name, 1.0), ends=ends)
+            asked = Asked(found.use_V, copies=copies.get(name, 1.0))
             slots.append(slot_data(name, found.records, asked))
         if not slots:
             raise CannotAnswer(
                 "No unit was seen working beyond its start; add records of longer tests."
             )
-        self.model = module_model(slots, seed=q.seed)
+        self.model = ModuleModel(slots, seed=q.seed)
 
     def usable(self, name: str, own: LifeRecords) -> Usable:
         """A slot's records at the operating point, or all of them as tested."""
@@ -270,21 +275,22 @@ class _Module:
 
     def answer(self) -> ModuleAnswer:
         q, m = self.q, self.model
-        cut = m.cut(1 - q.fraction, q.confidence)
-        low, shots, median = m.promise(1 - q.fraction, cut), m.life(q.fraction), m.life(0.5)
+        low = m.promise(1 - q.fraction, q.confidence)
+        shots, median = m.life(q.fraction), m.life(0.5)
         nothing = not np.isfinite(median)
         life = QuantileBound(q.fraction, NAN if nothing else shots, low, NAN)
         survival = tuple(
-            SurvivalBound(s, m.survival(s), m.lower(s, cut), m.upper(s, q.confidence)) for s in q.at
+            SurvivalBound(s, m.survival(s), m.lower(s, q.confidence), m.upper(s, q.confidence))
+            for s in q.at
         )
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
         return ModuleAnswer(
-            q.confidence, cut.method, self.point, q.as_tested, life, median, survival, self.slots(median, low, cut),
-            tuple(c for u in self.used for c in u.carried), self.curve(median, low, cut), together,
-            notes=self.notes(together, cut),
+            q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
+            tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
+            tuple(m.early_seen()), notes=self.notes(together),
         )  # fmt: skip
 
-    def slots(self, median: float, low: float, cut: Cut) -> tuple[SlotLife, ...]:
+    def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
         """Each slot beside the module, most likely end first."""
         m, q = self.model, self.q
         longest = float(self.records.shots_good.max())
@@ -293,28 +299,29 @@ class _Module:
         top = reference if nothing else m.life(1 - 1e-6)
         grid = np.concatenate(([0.0], np.geomspace(reference * 1e-5, top, 400)))
         ends = m.first_to_fail(grid)
-        down = m.held_down_by(max(low, 1e-9), 1 - q.fraction)
+        down = m.held_down_by(low, q.confidence)
         rows = []
         for i, (slot, used) in enumerate(zip(m.slots, self.used, strict=True)):
-            own = ModuleModel([slot]).life(0.5) if slot.failures else NAN
+            alone = m.only(i)
+            own = alone.life(0.5) if slot.failures else NAN
             rows.append(
                 SlotLife(
                     slot.name, whole(used.records.units), whole(used.records.failures), slot.copies, m.shape(i), own,
                     float(np.exp(-m.hazard(i, reference))), NAN if nothing else ends[i], down[i],
-                    m.only(i).promise(1 - q.fraction, cut), seen_of(used.records, "charge_V"),
+                    alone.promise(1 - q.fraction, q.confidence), seen_of(used.records, "charge_V"),
                 )
             )  # fmt: skip
         return tuple(sorted(rows, key=lambda r: (-np.nan_to_num(r.ends_module), r.slot)))
 
-    def curve(self, median: float, low: float, cut: Cut, points: int = 24) -> Curve:
+    def curve(self, median: float, low: float, points: int = 24) -> Curve:
         """Survival with its bounds along shots, from well below the bounded life to beyond the median."""
         top = 2.0 * median if np.isfinite(median) else float(self.records.shots_good.max())
         grid = np.geomspace(min(top / 60, max(low, top * 1e-4)), top, points)
-        m = self.model
-        rows = [(s, m.survival(s), m.lower(s, cut), m.upper(s, self.q.confidence)) for s in grid]
+        m, c = self.model, self.q.confidence
+        rows = [(s, m.survival(s), m.lower(s, c), m.upper(s, c)) for s in grid]
         return Curve(*(numbers(v) for v in zip((0.0, 1.0, 1.0, 1.0), *rows, strict=True)))
 
-    def notes(self, together: Dependence, cut: Cut) -> tuple[Note, ...]:
+    def notes(self, together: Dependence) -> tuple[Note, ...]:
         text = "Slots are taken to fail independently of each other, and the first failure ends the module."
         notes = [Note("independent_slots", text)]
         if self.idle:
@@ -331,7 +338,9 @@ class _Module:
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
-        notes += suspect_notes(self.model, 1 - self.q.fraction, cut)
+        notes += early_notes(self.model, 1 - self.q.fraction)
+        notes += group_notes(self.model)
+        notes += suspect_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         return tuple(notes) + _dependence_note(together)
 
 

@@ -37,6 +37,8 @@ class OnBoard:
         Stretches of each unit; voltage nan where it is not recorded.
     key : str
         Label of the first unit, as wear readings have it.
+    builder, lot : str
+        Whose they are; the lot "" where it is not recorded, or differs between them.
     """
 
     slot: str
@@ -46,6 +48,8 @@ class OnBoard:
     stress: dict[str, Level]
     ages: tuple[tuple[tuple[float, float], ...], ...]
     key: str
+    builder: str
+    lot: str
 
     def voltage_matters(self, pool: LifeRecords) -> bool:
         """Whether the pool's records of the slot have a voltage."""
@@ -116,7 +120,11 @@ def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) ->
     names = [str(r.unit[u[0]]) for u in units if r.unit[u[0]]]
     key = unit_label((r.builder[last], r.module[last], slot, r.unit[last]))
     so_far = max(float(r.shots_good[u[-1]]) for u in units)
-    return OnBoard(slot, part, ", ".join(names), so_far, stress, tuple(ages), key)
+    lots = {str(r.lot[u[-1]]) for u in units}
+    return OnBoard(
+        slot, part, ", ".join(names), so_far, stress, tuple(ages), key, str(r.builder[last]),
+        lots.pop() if len(lots) == 1 else "",
+    )  # fmt: skip
 
 
 def drift_of(

@@ -192,7 +192,7 @@ class Search:
         if life is None or not units.size:
             return [(NAN, NAN, NAN)] * units.size
         begun = np.full((units.size, 1), q.burn_in)
-        alive = life.survival(begun, begun + run[:, None] * course.pace(life.exponent)[None, :])
+        alive = life.survival(begun, run[:, None], course.pace)
         passes = bdtr(allowed, units[:, None].astype(int), 1 - alive)
         worst, best = np.quantile(passes, [1 - q.confidence, q.confidence], axis=1)
         return [

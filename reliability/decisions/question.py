@@ -112,7 +112,8 @@ class Question(BaseModel):
     """Settings of a decision; build one, then ask it of a pool.
 
     ``name`` is stable, ``text`` says what is asked, ``command`` is the command that asks it (default
-    ``name``), ``needs`` the kinds of sheet it uses, ``answer_type`` what answers it.
+    ``name``), ``needs`` the kinds of sheet it uses, ``bounds`` those of its filters beyond which it looks at no life
+    record (slot, builder), ``answer_type`` what answers it.
 
     Raises
     ------
@@ -131,6 +132,7 @@ class Question(BaseModel):
     text: ClassVar[str]
     command: ClassVar[str] = ""
     needs: ClassVar[tuple[str, ...]] = ("life",)
+    bounds: ClassVar[tuple[str, ...]] = ()
     answer_type: ClassVar[type[Answer]]
 
     def __init__(self, **given: Any) -> None:
@@ -226,6 +228,8 @@ def refuse_unless(holds: bool, what: str, needs: str) -> None:
 
 class OnRecords(Question):
     """Settings that choose life records."""
+
+    bounds: ClassVar[tuple[str, ...]] = ("slot", "builder")
 
     slot: tuple[str, ...] = setting((), "Only this slot.", of="slot")
     part: tuple[str, ...] = setting((), "Only this part.", of="part")

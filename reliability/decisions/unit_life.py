@@ -2,27 +2,26 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.special import gammaln
 
 from reliability.decisions.operating import commonest, slot_point
 from reliability.decisions.question import Level
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import Array, Asked, SlotData, bench_ends, slot_data
-from reliability.slots.grid import SHAPES, cells_of, exponents_of
+from reliability.slots.draws import SlotDraws
+from reliability.slots.exposure import Array, Asked, SlotData, slot_data
+from reliability.slots.promise import ModuleModel
 
-DRAWS = 400
+STEP = 16
+"""every so manyth draw of the model is looked at"""
 
 
 @dataclass(frozen=True)
 class UnitLife:
     """Laws that a unit of the slot may follow, each as likely as the other.
-
-    Cumulative hazard ``rate * z ** shape``, z the shots at the voltage of use that count the same.
 
     Attributes
     ----------
@@ -30,32 +29,53 @@ class UnitLife:
     data : SlotData
         What it rests on.
     used : Usable
-    shape, exponent, rate : arrays (draws,)
-        ``rate`` for z in units of ``scale``.
-    scale : float
+    causes : tuple of SlotDraws
+        The slot's hazards, which add.
+    main : int
+        The one of them that had most failures.
     """
 
     slot: str
     data: SlotData
     used: Usable
-    shape: Array
-    exponent: Array
-    rate: Array
-    scale: float
+    causes: tuple[SlotDraws, ...]
+    main: int
 
-    def survival(self, begun: Array, end: Array) -> Array:
-        """Chance that a unit good at ``begun`` is good at ``end``; arrays that broadcast to (..., draws)."""
-        b = self.shape
-        return np.asarray(
-            np.exp(-self.rate * ((end / self.scale) ** b - (begun / self.scale) ** b))
-        )
+    @property
+    def shape(self) -> Array:
+        """Shapes of the main cause, (draws,)."""
+        return self.causes[self.main].shape
+
+    @property
+    def exponent(self) -> Array:
+        """Voltage exponents of the main cause, (draws,)."""
+        return self.causes[self.main].exponent
+
+    def survival(self, begun: Array, run: Array, pace: Callable[[Array], Array]) -> Array:
+        """Chance that a unit good at ``begun`` shots at the voltage of use is good after ``run`` more.
+
+        Parameters
+        ----------
+        begun, run : arrays (..., 1)
+        pace : callable
+            Shots at the voltage of use that one of ``run`` is worth, of exponents.
+
+        Returns
+        -------
+        array (..., draws)
+        """
+        hazard: Array | float = 0.0
+        for d in self.causes:
+            low = begun / d.scale + np.zeros(d.shape.size)
+            high = low + run / d.scale * pace(d.exponent)
+            hazard = hazard + d.gamma * d.life_between(low, high) + d.early_between(low, high)
+        return np.asarray(np.exp(-hazard))
 
 
 def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> UnitLife:
     """Draws of a slot's law at an operating point; what is not said of it is taken as the commonest.
 
-    The likelihood on the grid of shape and exponent with its penalties (``slots/grid``), the rate
-    integrated out under Jeffreys' prior: given a cell it is a gamma with failures + 1/2.
+    Those of the promise (``slots/draws``), without its one failure more.
 
     Raises
     ------
@@ -65,18 +85,7 @@ def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> Unit
     slot = str(records.slot[0])
     point = slot_point(records, {**commonest(records), **use})
     found = usable(slot, records, point)
-    asked = Asked(found.use_V, ends=bench_ends(records))
-    data = slot_data(slot, found.records, asked)
-    scale = float(np.exp(np.log(data.units.end).mean()))
-    cells = cells_of(data, data.units, scale)
-    r = float(cells.failures[0]) + 0.5
-    exposure = cells.exposure[:, 0]
-    weight = cells.const[:, 0] + gammaln(r) - r * np.log(exposure)
-    weight = np.exp(weight - weight.max())
-    # systematic draws: every cell comes as often as its weight says, so that few draws do
-    rng = np.random.default_rng([seed, 19])
-    at = (np.arange(DRAWS) + rng.random()) / DRAWS
-    cell = np.searchsorted(np.cumsum(weight) / weight.sum(), at).clip(max=weight.size - 1)
-    e = exponents_of(data)
-    rate = rng.gamma(r, size=DRAWS) / exposure[cell]
-    return UnitLife(slot, data, found, SHAPES[cell // e.size], e[cell % e.size], rate, scale)
+    data = slot_data(slot, found.records, Asked(found.use_V))
+    model = ModuleModel([data], seed=seed)
+    causes = tuple(replace(d.thinned(STEP), copies=1.0) for d in model.draws.slots)
+    return UnitLife(slot, data, found, causes, model.main_cause(0))

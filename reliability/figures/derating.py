@@ -8,8 +8,9 @@ from typing import Any
 import altair as alt
 import pandas as pd
 
-from reliability.ask.answers import DeratingAnswer
+from reliability.ask.answers import DeratingAnswer, MissionAnswer
 from reliability.figures.style import (
+    BAND,
     BOUND_DASH,
     CLAY,
     INK,
@@ -167,6 +168,51 @@ def trade_figure(a: DeratingAnswer) -> Any:
             tag(Tag("best_text", text, best.level, best.impulse_Ns, left, -12), x, y),
         ]
     return style(alt.layer(*layers), height=280)
+
+
+def mission_figure(a: MissionAnswer) -> Any:
+    """Shots needed against shots promised over the charge voltage of the best plan's bank, and where they meet."""
+    rows = [{"at": p.charge_V, **{k: v for k, v in vars(p).items() if k in MISSION_TIPS}} for p in a.curve]  # fmt: skip
+    span = _span([*(float(r["at"]) for r in rows), *a.tested])
+    axis = alt.Axis(title="charge voltage of the bank (V)", format=",.4~r", tickCount=7)
+    x = alt.X("at:Q", scale=alt.Scale(domain=list(span), nice=False), axis=axis)
+    shown = [v for p in a.curve for v in (p.needed, p.needed_most, p.promised)]
+    y = log_axis(alt.Y, "y", "shots", shown)
+    hover = [*tips("at", form=",.4~r", at="volts"), *tips("needed_most", "promised", needed_most="needed at most"),
+             *tips("margin", "energy_J", "days", form=".3~g", energy_J="J a shot")]  # fmt: skip
+    outside = [(span[0], a.tested[0]), (a.tested[1], span[1])]
+    first = rows[len(rows) // 10]
+    words = (Tag("needed_text", "needed", first["at"], first["needed_most"]), Tag("promised_text", "promised", first["at"], first["promised"]))  # fmt: skip
+    layers = [
+        *hatched(Frame(span, domain_of(y), log=True), outside, x, y),
+        named("needed", rows).mark_area(color=BAND, opacity=0.3).encode(x=x, y=along(y, "needed"), y2="needed_most:Q"),
+        named("needed_most", rows).mark_line(color=INK, strokeWidth=2.5).encode(x=x, y=along(y, "needed_most"), tooltip=hover),
+        named("promised", rows).mark_line(color=CLAY, strokeDash=list(BOUND_DASH), strokeWidth=2.5).encode(
+            x=x, y=along(y, "promised"), tooltip=hover
+        ),
+        *(tag(t, x, y) for t in words),
+    ]  # fmt: skip
+    return style(alt.layer(*layers, *_met(a, x, y)), height=340)
+
+
+MISSION_TIPS = ("needed", "needed_most", "promised", "margin", "energy_J", "days")
+
+
+def _met(a: MissionAnswer, x: Any, y: Any) -> list[Any]:
+    """The plan of the largest margin, and where needed and promised meet."""
+    meet = next((b.highest for b in a.banks if b.highest and b.highest.bank == a.best.bank), None)
+    marked = [("best", a.best, f"largest margin, {a.best.margin:.2g} times")]
+    if meet is not None and meet.charge_V != a.best.charge_V:
+        marked.append(("meet", meet, f"they meet at {level_text('charge_V', meet.charge_V)}"))
+    out = []
+    for key, p, text in marked:
+        mark = named(key, [{"at": p.charge_V, "promised": p.promised}])
+        dot = mark.mark_point(color=PLUM, size=110, filled=True, shape="diamond", opacity=1)
+        out += [
+            dot.encode(x=x, y=along(y, "promised")),
+            tag(Tag(f"{key}_text", text, p.charge_V, p.promised), x, y),
+        ]
+    return out
 
 
 def residual_figure(a: DeratingAnswer) -> Any:

@@ -86,5 +86,5 @@ def ends_figure(names: Sequence[str], shares: Sequence[float]) -> Any:
     text = base.properties(name="ends_text").mark_text(align="left", dx=4, fontSize=12)
     return style(
         alt.layer(base.mark_bar(color=INK, height=14), text.encode(text="text:N")),
-        height=max(90, 24 * len(labels) + 46),
+        height=max(100, 26 * len(labels) + 64),
     )

@@ -54,7 +54,9 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
         bar = named("pass_range", rows).mark_rule(color=BAND, strokeWidth=1.5)
         layers.append(bar.encode(x=x, y=along(y, "pass_pessimistic"), y2="pass_optimistic:Q"))
         if a.recommended:
-            layers += level(Line("even", 0.5, "passes as often as not", STONE, (3, 3)), y)
+            layers += level(
+                Line("even", 0.5, "passes as often as not", STONE, (3, 3)), y, right=False
+            )
     dots = named("plans", rows).mark_point(size=70, filled=True, opacity=0.9)
     layers.append(
         dots.encode(

@@ -30,9 +30,9 @@ from reliability.words import percent_text, shots_text
 
 ROW, LEAST_ROW = 46, 25
 """pixels of a lane, where there are few and where there are many"""
-ROOM = 330
+ROOM = 300
 """pixels for all lanes, as long as each has the least"""
-FRAME = 92
+FRAME = 140
 """pixels of axis, labels above it and legend"""
 MOST_SEEN = 250
 """lives drawn in one lane"""

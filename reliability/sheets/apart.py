@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 import contextlib
+import functools
 import io
 import json
 import os
 import pickle
-import subprocess
+import signal
+import socket
 import sys
 import tempfile
 import threading
+import time
 from collections.abc import Callable
 from pathlib import Path
 from typing import Any
 
 from reliability.notes import BadInput, Note
+from reliability.nursery import Nursery, attend, end_with_parent, receive, send
 from reliability.sheets.limits import LIMITS, Limits
 from reliability.sheets.table import SheetError, SheetFault, refuse
 
@@ -96,42 +100,86 @@ def _bound(limits: Limits) -> None:
             continue
 
 
-def child() -> None:
-    """The process itself: a job on standard input, its outcome on standard output."""
-    out = os.fdopen(os.dup(1), "wb")
-    os.dup2(2, 1)  # what a library prints must not mix with the outcome
-    size = int(sys.stdin.buffer.readline())
-    job = json.loads(sys.stdin.buffer.read(size))
-    limits = Limits(**job["limits"])
-    cut = _cut_network()
-    _bound(limits)
-    outcome: tuple[str, Any]
-    try:
-        from importlib import import_module
+def nurse(number: int) -> None:
+    """The nursery of readers."""
+    # all that readers import, once for all
+    import pyarrow.parquet  # noqa: F401
+    import python_calamine  # noqa: F401
 
-        kwargs = pickle.loads(sys.stdin.buffer.read(job["kwargs"]))  # written by our own parent
-        data = sys.stdin.buffer.read(job["data"]) if job["data"] is not None else None
-        act = getattr(import_module(job["module"]), job["name"])
-        outcome = ("done", act(Path(job["path"]), data, **kwargs))
-    except SheetError as e:
-        outcome = ("faults", [(f.file, f.row, f.column, f.message) for f in e.faults[:1000]])
-    except BadInput as e:
-        outcome = ("bad", str(e))
+    import reliability.sheets.door
+    import reliability.sheets.log_door  # noqa: F401
+
+    attend(number, _watch)
+
+
+def _watch(line: socket.socket) -> None:
+    """Have a job read in a process of its own, and say how that ended if it gives no outcome."""
+    os.setsid()  # ended with its reader, by its group
+    quiet = os.open(os.devnull, os.O_WRONLY)
+    os.dup2(quiet, 1)
+    os.dup2(quiet, 2)
+    signal.signal(signal.SIGCHLD, signal.SIG_DFL)
+    reader = os.fork()
+    if reader == 0:
+        end_with_parent()
+        try:
+            _read_job(line)
+        finally:
+            os._exit(1)
+    _, status = os.waitpid(reader, 0)
+    if os.waitstatus_to_exitcode(status) != 0:
+        send(line, b"", str(os.waitstatus_to_exitcode(status)).encode())
+
+
+def _read_job(line: socket.socket) -> None:
+    """The reader itself: a job on the line, its outcome back."""
+    head, given, data = receive(line), receive(line), receive(line)
+    if head is None or given is None or data is None:
+        return
+    job = json.loads(head)
+    tempfile.tempdir = job["folder"] or tempfile.tempdir
+    os.environ["TMPDIR"] = tempfile.gettempdir()
+    cut = _cut_network()
+    _bound(Limits(**job["limits"]))
+    outcome = _outcome_of(job, given, data)
+    try:
+        content = pickle.dumps((cut, *outcome), protocol=5)
     except MemoryError:
-        outcome = ("limit", "memory_bytes")
+        content = pickle.dumps((cut, "limit", "memory_bytes"), protocol=5)
+    send(line, content)
+    os._exit(0)
+
+
+def _outcome_of(job: dict[str, Any], given: bytes, data: bytes) -> tuple[str, Any]:
+    """What became of a job, by one word: done, faults, bad, limit or broke."""
+    from importlib import import_module
+
+    try:
+        kwargs = pickle.loads(given)  # written by our own parent
+        act = getattr(import_module(job["module"]), job["name"])
+        return "done", act(Path(job["path"]), data if job["data"] else None, **kwargs)
+    except SheetError as e:
+        return "faults", [(f.file, f.row, f.column, f.message) for f in e.faults[:1000]]
+    except BadInput as e:
+        return "bad", str(e)
+    except MemoryError:
+        return "limit", "memory_bytes"
     except Exception as e:
         # pyarrow and others have kinds of their own for memory that is not given
         name = type(e).__name__
         words = ("alloc", "map segment", "out of memory")
         short = "MemoryError" in name or any(w in str(e).lower() for w in words)
-        outcome = ("limit", "memory_bytes") if short else ("broke", name)
-    try:
-        content = pickle.dumps((cut, *outcome), protocol=5)
-    except MemoryError:
-        content = pickle.dumps((cut, "limit", "memory_bytes"), protocol=5)
-    out.write(content)
-    out.flush()
-    os._exit(0)
+        return ("limit", "memory_bytes") if short else ("broke", name)
+
+
+@functools.cache
+def nursery() -> Nursery:
+    """Where the readers of this process come from."""
+    keep = ("PATH", "HOME", "LANG", "LC_ALL", "SYSTEMROOT", "LD_LIBRARY_PATH", "TZ")
+    env = {k: os.environ[k] for k in keep if k in os.environ}
+    # threads and their pools reserve address space, which is what the limit counts
+    env |= {"ARROW_DEFAULT_MEMORY_POOL": "system", "MALLOC_ARENA_MAX": "1"}
+    return Nursery("reliability.sheets.apart", "nurse", env)
 
 
 def read_apart(
@@ -162,42 +210,61 @@ def read_apart(
     BadInput
         As the reader.
     """
-    given = pickle.dumps(kwargs)
-    job = {
-        "module": act.__module__, "name": act.__name__, "path": str(path), "limits": vars(limits),
-        "kwargs": len(given), "data": None if data is None else len(data),
-    }  # fmt: skip
     if data is not None and len(data) > limits.file_bytes:
         raise refuse(path.name, limits.refusal("file_bytes"))
-    head = json.dumps(job).encode()
-    code = f"import sys; sys.path[:] = {sys.path!r}; from reliability.sheets.apart import child; child()"
-    keep = ("PATH", "HOME", "LANG", "LC_ALL", "SYSTEMROOT", "LD_LIBRARY_PATH", "TZ")
-    env = {k: os.environ[k] for k in keep if k in os.environ}
-    # threads and their pools reserve address space, which is what the limit counts
-    env |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1", "ARROW_DEFAULT_MEMORY_POOL": "system",
-            "MALLOC_ARENA_MAX": "1"}  # fmt: skip
     with _TURNS, contextlib.ExitStack() as stack:
+        folder = ""
         if limits.written_bytes:
-            env["TMPDIR"] = stack.enter_context(tempfile.TemporaryDirectory(prefix="shotlife-"))
+            folder = stack.enter_context(tempfile.TemporaryDirectory(prefix="shotlife-"))
+        job = {
+            "module": act.__module__, "name": act.__name__, "path": str(path.absolute()) if data is None else str(path),
+            "limits": vars(limits), "data": data is not None, "folder": folder,
+        }  # fmt: skip
+        parts = (json.dumps(job).encode(), pickle.dumps(kwargs), data or b"")
+        content, ended = _by_reader(parts, limits.wall_seconds)
+    if ended == "late":
+        raise refuse(path.name, limits.refusal("wall_seconds"))
+    return _outcome(path, content, ended, limits)
+
+
+def _by_reader(parts: tuple[bytes, ...], seconds: float) -> tuple[bytes, str]:
+    """The outcome of a job, b"" where there is none; then how the reader ended: its exit code, or late."""
+    try:
+        line, pid = nursery().child()
+    except OSError:
+        return b"", "none"
+    with line:
+        # whatever it does, it is over by then
+        stop = threading.Timer(seconds, _kill_group, (pid,))
+        began = time.monotonic()
+        stop.start()
         try:
-            done = subprocess.run(
-                [sys.executable, "-c", code], env=env, capture_output=True, timeout=limits.wall_seconds,
-                input=b"%d\n" % len(head) + head + given + (data or b""), check=False,
-            )  # fmt: skip
-        except subprocess.TimeoutExpired:
-            raise refuse(path.name, limits.refusal("wall_seconds")) from None
-    return _outcome(path, done, limits)
+            with contextlib.suppress(BrokenPipeError, ConnectionResetError):
+                send(line, *parts)
+            content = receive(line) or b""
+            code = b"" if content else receive(line) or b""
+        except ConnectionResetError:
+            content, code = b"", b""
+        finally:
+            stop.cancel()
+    late = not content and not code and time.monotonic() - began >= seconds
+    return content, "late" if late else code.decode()
+
+
+def _kill_group(pid: int) -> None:
+    with contextlib.suppress(ProcessLookupError, PermissionError):
+        os.killpg(pid, signal.SIGKILL)
 
 
 def _outcome(
-    path: Path, done: subprocess.CompletedProcess[bytes], limits: Limits
+    path: Path, content: bytes, ended: str, limits: Limits
 ) -> tuple[Any, tuple[Note, ...]]:
-    if not done.stdout:
+    if not content:
         # killed: 24 is SIGXCPU, 9 SIGKILL at the hard limit, 6 and 11 what native code does without memory
-        name = "cpu_seconds" if done.returncode in (-24, -9) else "memory_bytes"
+        name = "cpu_seconds" if ended in ("-24", "-9") else "memory_bytes"
         raise refuse(path.name, limits.refusal(name))
     try:
-        cut, kind, value = _Careful(io.BytesIO(done.stdout)).load()
+        cut, kind, value = _Careful(io.BytesIO(content)).load()
     except Exception as e:
         raise refuse(
             path.name, f"its reader gave no readable outcome ({type(e).__name__})"

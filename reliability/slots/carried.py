@@ -192,7 +192,7 @@ def _voltage(
         return own, use, [Carried(slot, "charge_V", "modelled", use, outside, text)]
     text = (
         f"{use:,.0f} V is {place} the tested {where}, which do not tell how life depends on voltage: the exponent "
-        "comes from a prior (7 with sd 3: ceramic and pulse film capacitors), its spread is in the bound"
+        "comes from a prior (7 with sd 4, as of ceramic and pulse film capacitors; of other parts it may be 0), its spread is in the bound"
     )
     return own, use, [Carried(slot, "charge_V", "by a sourced prior", use, outside, text)]
 

@@ -1,13 +1,16 @@
-"""The Weibull likelihood of a slot on a grid of shape and voltage exponent, profiled in closed form.
+"""What the records of a slot say of its life law, on a grid; the rates stand beside it in closed form.
 
-At a shape b and exponent e the slot's cumulative hazard is lambda times the exposure, so that the
-likelihood of the hazard h of a mission is R ln h - h T / g and a constant: R failures, T the exposure
-to the power b, g the same of the mission. Shape and exponent are held by penalties (log densities):
+A unit's exposure is its shots in shots at the voltage of use, z = sum (V / V_use)^e shots. The cumulative
+hazard of a slot is the sum of two causes:
 
-* shape: lognormal, median 1.3, sd of the log 0.6: a choice, by simulation (tests/benchmarks/promise.py):
-  wide enough for shapes of 0.7, tight enough to be of use with one failure;
-* exponent: normal, 7 with sd 3, cut to 0 to 16: covers ceramic (3; 2 to 7, Sci. Rep. 14, 616, 2024) and
-  film in pulse discharge (6 to 9, practitioners' use, from memory); a choice.
+* life, rate z^b: chance and wear-out, shape b, voltage exponent e;
+* early failures or chance beside it, rate G(z): either weak units that burn out, 1 - exp(-z / eta),
+  with eta a hundredth, a thirtieth or a tenth of the longest test, or chance, z over the longest test.
+
+A slot without failures has life only: the module's one failure more (``draws``) stands for the rest.
+Which failure was of which cause is summed over exactly: with k of R failures early, both rates are gamma
+variables, and the sum over all ways to choose k is a polynomial's coefficient. Only the k of the R
+failures matter, so the grid is small: shapes by exponents by (early law, k).
 """
 
 from __future__ import annotations
@@ -15,32 +18,59 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 import numpy as np
+from scipy.special import gammaln
 
-from reliability.slots.exposure import Array, Ints, SlotData, Units
+from reliability.slots.exposure import Array, Ints, SlotData
 
-SHAPES = np.exp(np.linspace(np.log(0.25), np.log(10.0), 30))
+SHAPES = np.exp(np.linspace(np.log(0.25), np.log(9.0), 30))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
-SHAPE_MEDIAN, SHAPE_LOG_SD = 1.3, 0.6
-EXPONENT_MEAN, EXPONENT_SD = 7.0, 3.0
-SHARES = np.concatenate((np.geomspace(2e-5, 0.04, 22), np.linspace(0.055, 1.0, 48)))
-"""shares of the module's hazard that a slot may have; never none"""
+EXPONENT_MEAN, EXPONENT_SD = 7.0, 4.0
+"""normal prior, cut to the grid: covers ceramic (3; 2 to 7, Sci. Rep. 14, 616, 2024) and film in pulse
+discharge (6 to 9, practitioners' use, from memory), and steeper ones; a choice"""
+BURN_OUT = (0.01, 0.03, 0.1)
+"""where weak units are gone, in longest tests; a choice"""
+EARLY_SIZE, EARLY_MEAN = 0.5, 0.15
+"""gamma prior of the share of weak units: its size and its mean; a choice"""
+HALF = 0.25
+"""failures added to those seen where shapes are weighed: between failure- and time-terminated tests"""
+MOST_EARLY = 24
+"""most failures that may be early ones"""
+MANY = 300
+"""failures above which early ones are not looked for: the shape tells by then"""
 
 
 @dataclass(frozen=True)
-class Cells:
-    """Sufficient statistics of B samples in every cell of the grid.
+class SlotFit:
+    """What the records of a slot say.
 
     Attributes
     ----------
-    failures : array (B,)
-    const : array (cells, B)
-        What does not depend on the hazard, penalty included.
-    exposure : array (cells, B)
+    failures : float
+    exponents : array (e,)
+    plain : array (shapes, e)
+        Log weight of one cause, of shapes and exponents, the rate integrated out.
+    exposure : array (shapes, e)
+        Sum of z^b over the units, entries taken off.
+    early : array (rows, shapes, e)
+        Log weights with an early cause; each row an early law and a number of early failures. No rows
+        where nothing failed.
+    law, number : int arrays (rows,)
+        Which early law (an index of ``BURN_OUT``, or beyond it: chance), how many failures.
+    width : array (laws, e)
+        eta of each early law.
+    weak : array (laws, e)
+        Units of the prior and G summed over those tested: the early rate's gamma has this inverse scale.
     """
 
-    failures: Array
-    const: Array
+    failures: float
+    exponents: Array
+    plain: Array
     exposure: Array
+    early: Array
+    law: Ints
+    number: Ints
+    width: Array
+    weak: Array
 
 
 def exponents_of(slot: SlotData) -> Array:
@@ -48,141 +78,113 @@ def exponents_of(slot: SlotData) -> Array:
     return EXPONENTS if slot.law else np.zeros(1)
 
 
-def penalty(slot: SlotData) -> Array:
-    """Minus the log density of shape and exponent in each cell, (shapes, exponents)."""
-    shape = 0.5 * ((np.log(SHAPES) - np.log(SHAPE_MEDIAN)) / SHAPE_LOG_SD) ** 2
-    e = exponents_of(slot)
-    voltage = 0.5 * ((e - EXPONENT_MEAN) / EXPONENT_SD) ** 2 if slot.law else np.zeros(1)
-    return np.asarray(shape[:, None] + voltage[None, :])
+def exponent_prior(slot: SlotData) -> Array:
+    """Log prior of the exponents looked at."""
+    if not slot.law:
+        return np.zeros(1)
+    weight = np.exp(-0.5 * ((EXPONENTS - EXPONENT_MEAN) / EXPONENT_SD) ** 2)
+    weight /= weight.sum()
+    weight = (1 - slot.doubt) * weight + slot.doubt * (EXPONENTS == 0)
+    return np.asarray(np.log(weight))
 
 
-def cells_of(slot: SlotData, units: Units, scale: float) -> Cells:
-    """Statistics of samples of the slot's units; counts in units of ``scale``."""
-    e, size = exponents_of(slot), units.end.shape[1]
-    dead = units.died
-    failures = dead.sum(axis=0)
-    exposure = np.zeros((SHAPES.size, e.size, size))
-    single = np.ones(units.level.size, bool)
-    single[list(units.spent)] = False
-    with np.errstate(divide="ignore"):
-        end, start = np.log(units.end / scale), np.log(units.start / scale)
-    for level, x in enumerate(slot.x):
-        rows = single & (units.level == level)
-        if not rows.any():
-            continue
-        hi, lo = end[rows], start[rows]
-        for i, b in enumerate(SHAPES):
-            own = (np.exp(b * hi) - np.exp(b * lo)).sum(axis=0)
-            exposure[i] += np.exp(b * e * x)[:, None] * own
-    died = (dead * np.where(units.failed & single[:, None], end, 0.0)).sum(axis=0)
-    pull = (dead * slot.x[units.level][:, None]).sum(axis=0)
-    logs = np.where(failures > 0, died, 0.0)[None, :] + e[:, None] * np.where(
-        single[:, None], dead * slot.x[units.level][:, None], 0.0
-    ).sum(axis=0)
-    for row, spent in units.spent.items():
-        aged = np.einsum("el,lb->eb", np.exp(np.outer(e, slot.x)), spent) / scale
-        begun = (
-            units.start[row] / scale * np.exp(e * slot.x[int(np.argmax(spent[:, 0] > 0))])[:, None]
-        )
-        with np.errstate(divide="ignore"):
-            z = np.log(begun + aged)
-        logs = logs + dead[row] * np.where(units.failed[row], z, 0.0)
-        with np.errstate(divide="ignore"):
-            exposure += np.exp(SHAPES[:, None, None] * z) - np.exp(
-                SHAPES[:, None, None] * np.log(begun)
-            )
-    # density: b z^(b-1) dz/dt; (b - 1) ln z + e x, less ln z of single units, which is a constant there
-    const = (
-        failures * np.log(SHAPES)[:, None, None]
-        + (SHAPES[:, None, None] - 1.0) * logs
-        + e[None, :, None] * pull
-        - penalty(slot)[:, :, None]
-    )
-    return Cells(failures, const.reshape(-1, size), exposure.reshape(-1, size))
+def exposures(slot: SlotData, e: Array, scale: float) -> tuple[Array, Array]:
+    """z of each unit at its entry and its end, in ``scale``, (e, n) each."""
+    u, aging = slot.units, np.exp(np.outer(e, slot.x))
+    own = aging[:, u.level] / scale
+    begin, end = own * u.start, own * u.end
+    for row, spent in u.spent.items():
+        first = int(np.argmax(spent > 0))
+        begin[:, row] = aging[:, first] * u.start[row] / scale
+        end[:, row] = begin[:, row] + aging @ spent / scale
+    return begin, end
 
 
-def mission_exposure(slot: SlotData, shots: float, scale: float) -> Array:
-    """g of a mission in every cell, (cells,): exposure from the unit's age to age and mission."""
-    e = exponents_of(slot)
+def ages_of(slot: SlotData, e: Array, scale: float) -> Array:
+    """z so far of the units to be promised, (e, units)."""
     x = np.concatenate((slot.x, [0.0]))
-    age = (np.exp(np.outer(e, x)) @ slot.ages.T) / scale
-    b = SHAPES[:, None, None]
-    pace = np.sum([share * np.exp(e * leg) for leg, share in slot.mission], axis=0)
-    g = ((age + (pace * shots / scale)[:, None]) ** b - age**b).sum(axis=-1)
-    return np.asarray(slot.copies * np.maximum(g, 1e-300)).ravel()
+    return np.asarray(np.exp(np.outer(e, x)) @ slot.ages.T / scale)
 
 
-def best(cells: Cells) -> tuple[Array, Ints]:
-    """Largest log-likelihood of each sample over cells and hazard, and its cell."""
-    r = cells.failures
-    with np.errstate(divide="ignore", invalid="ignore"):
-        free = np.where(r > 0, r * (np.log(r) - np.log(cells.exposure)) - r, 0.0)
-    v = cells.const + free
-    k = v.argmax(axis=0)
-    return v[k, np.arange(r.size)], k
+def cumulative(law: int, z: Array, width: Array) -> Array:
+    """G of an early law."""
+    return np.asarray(-np.expm1(-z / width) if law < len(BURN_OUT) else z / width)
 
 
-def profile(cells: Cells, g: Array, hazards: Array) -> tuple[Array, Ints]:
-    """Largest log-likelihood over cells at each mission hazard, (m, B), and its cell."""
-    r = cells.failures
-    base = cells.const - r * np.log(g)[:, None]
-    rate = cells.exposure / g[:, None]
-    if r.size == 1:
-        v = base - rate * hazards
-        cell = v.argmax(axis=0)
-        value = v[cell, np.arange(hazards.size)] + r * np.log(hazards)
-        return value[:, None], cell[:, None]
-    value = np.empty((hazards.size, r.size))
-    cell = np.empty((hazards.size, r.size), np.intp)
-    columns = np.arange(r.size)
-    for i, h in enumerate(hazards):
-        v = base - h * rate
-        cell[i] = v.argmax(axis=0)
-        value[i] = v[cell[i], columns] + r * np.log(h)
-    return value, cell
+def fit_slot(slot: SlotData, scale: float, early: bool = True) -> SlotFit:
+    """The grid of a slot; counts in units of ``scale``; without an early cause unless that is wanted."""
+    e = exponents_of(slot)
+    begin, end = exposures(slot, e, scale)
+    dead = slot.units.failed
+    exposure = np.stack([(end**b - begin**b).sum(axis=1) for b in SHAPES])
+    log_z = np.log(end[:, dead])
+    r = float(dead.sum())
+    b = SHAPES[:, None]
+    # dz/dt of each failure is (V / V_use)^e
+    known = exponent_prior(slot) + e * slot.x[slot.units.level[dead]].sum()
+    known = known + r * np.log(b) + (b - 1) * log_z.sum(axis=1)
+    plain = _rate_out(known, r, exposure)
+    longest = end.max(axis=1)
+    width = np.stack([*(f * longest for f in BURN_OUT), longest])
+    weak, rows, laws = [], [np.zeros((0, *plain.shape))], [np.zeros((2, 0), np.intp)]
+    for law, eta in enumerate(width):
+        g = cumulative(law, end, eta[:, None]) - cumulative(law, begin, eta[:, None])
+        weak.append(EARLY_SIZE / EARLY_MEAN + g.sum(axis=1))
+        if early and 0 < r <= MANY:
+            ways = _ways(law, eta, log_z)
+            k = np.arange(len(ways), dtype=float)[:, None, None]
+            rate = (
+                gammaln(k + EARLY_SIZE) - gammaln(EARLY_SIZE) - (k + EARLY_SIZE) * np.log(weak[-1])
+            )
+            rate = rate + EARLY_SIZE * np.log(EARLY_SIZE / EARLY_MEAN)
+            rows.append(_rate_out(known, r - k, exposure) + ways + rate)
+            laws.append(np.stack((np.full(len(ways), law, np.intp), np.arange(len(ways)))))
+    top = plain.max()
+    law_of, number = np.concatenate(laws, axis=1)
+    return SlotFit(
+        r,
+        e,
+        plain - top,
+        exposure,
+        np.concatenate(rows) - top,
+        law_of,
+        number,
+        width,
+        np.stack(weak),
+    )
 
 
-def share_out(deviances: list[Array], steps: int = 45) -> tuple[Array, Array, Array]:
-    """Smallest sum of deviances with the hazard shared over slots, by its Lagrangian dual.
+def _rate_out(known: Array, failures: float | Array, exposure: Array) -> Array:
+    """Log likelihood with the rate of life integrated out: a gamma integral."""
+    return np.asarray(known - failures * np.log(exposure) + gammaln(failures + HALF))
 
-    Each slot's deviance is nearly convex in its hazard, so that one price on hazard, the same for all
-    slots, finds the split; the dual's largest value is the sum. Where a deviance is not convex the dual
-    takes its convex hull, in the tests drawn again as well as in those seen.
+
+def _ways(law: int, eta: Array, log_z: Array) -> Array:
+    """Log of the sum, over all choices of k failures as early ones, of their densities over those of life.
 
     Parameters
     ----------
-    deviances : list of arrays (shares, B)
-        Of each slot at each share of the total.
+    law : int
+    eta : array (e,)
+    log_z : array (e, failures)
 
     Returns
     -------
-    array (B,)
-        At the whole total.
-    array (slots,)
-        For the first sample, the share of each slot on the frugal side of the price: every slot at a best
-        point of its own, added up to the whole by scaling. Tests are drawn again there.
-    array (slots,)
-        The mixture of both sides that adds up to the whole: the best split where deviances are convex.
+    array (k + 1, shapes, e)
     """
-    d = np.stack(deviances)
-    if d.shape[0] == 1:
-        return d[0, -1], np.ones(1), np.ones(1)
-    price = SHARES[None, :, None]
-    size = d.shape[2]
-    low, high = np.full(size, -1e5), np.full(size, 1e7)
-    for _ in range(steps):
-        # the price may be of either sign: bisected on the scale of its inverse hyperbolic sine
-        mu = np.sinh(0.5 * (np.arcsinh(low) + np.arcsinh(high)))
-        k = (d + mu * price).argmin(axis=1)
-        taken = SHARES[k].sum(axis=0)
-        low, high = np.where(taken > 1, mu, low), np.where(taken > 1, high, mu)
-    value = np.full(size, -np.inf)
-    for mu in (low, high):
-        value = np.maximum(value, (d + mu * price).min(axis=1).sum(axis=0) - mu)
-    over, under = (
-        SHARES[(d[:, :, 0] + mu[0] * price[:, :, 0]).argmin(axis=1)] for mu in (low, high)
-    )
-    gap = over.sum() - under.sum()
-    mix = np.clip((1 - under.sum()) / gap, 0.0, 1.0) if gap > 0 else 0.0
-    mixture = mix * over + (1 - mix) * under
-    return np.maximum(value, 0.0), under / under.sum(), mixture / mixture.sum()
+    most = min(log_z.shape[1], MOST_EARLY)
+    log = np.zeros((SHAPES.size, eta.size))
+    some = np.zeros((most + 1, SHAPES.size, eta.size))
+    some[0] = 1.0
+    b = SHAPES[:, None]
+    for i in range(log_z.shape[1]):
+        z = np.exp(log_z[:, i])
+        early = -np.log(eta) - (z / eta if law < len(BURN_OUT) else 0.0)
+        odds = np.exp(np.clip(early - np.log(b) - (b - 1) * log_z[:, i], -300, 300))
+        # as chances, so that nothing overflows: the coefficients are those of a Poisson binomial
+        chance = odds / (1 + odds)
+        some[1:] = some[1:] * (1 - chance) + some[:-1] * chance
+        some[0] *= 1 - chance
+        log += np.log1p(odds)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(some) + log)

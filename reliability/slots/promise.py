@@ -1,57 +1,47 @@
 """The promise of a module made of slots: the count at which its survival is still bounded as wanted.
 
-The signed root of the profile likelihood ratio of the module's hazard over the mission, profiled over
-all ways to share it between the slots and over each slot's shape and voltage exponent. Its cut is
-simulated in two stages under the fit that makes the candidate true, all tests drawn again as they were
-planned (DiCiccio, Martin & Stern 2001; Lee & Young 2005; Lawless 2003). What the unit to be promised
-has survived so far is no evidence (it was chosen for having survived); its age counts all the same.
+The module's hazard over a mission is the sum of its slots' and of drift. Its upper bound is a quantile of
+draws from what the records say (``draws``): one sample answers every question of a module, so that a
+higher voltage, a longer mission, a surer answer are never promised more. What the unit to be promised has
+survived so far is no evidence (it was chosen for having survived); its age counts all the same. Whether
+promises are kept is a matter of simulation: tests/benchmarks/promise.py and unsafe.py.
 """
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.optimize import brentq
-from scipy.special import ndtri
 
-from reliability.slots.bench import Law, draw
-from reliability.slots.exposure import LONGEST_DRAWN, Array, SlotData
-from reliability.slots.grid import (
-    SHAPES,
-    SHARES,
-    Cells,
-    best,
-    cells_of,
-    exponents_of,
-    mission_exposure,
-    profile,
-    share_out,
-)
+from reliability.slots.causes import Event, causes_of
+from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted
+from reliability.slots.exposure import Array, SlotData
+from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
+from reliability.slots.suspects import Readings
 
-DRAWS = 400
-LEAST_CUT = 0.75
-"""of the normal cut: below that a simulated one is luck"""
-SLACK = 0.012
-"""chance beyond 1 - confidence that is left to the simulation's own error"""
-TIE = 2e-3
-"""roots that differ by less are one: the solution is not known better"""
-MOST_STEPS_DOWN = 12
 LONGEST, SHORTEST = 1e9, 1e-6
 """most and least times the pool's middle count that can be promised"""
+STRIDE = 1.0
+"""first step, in logs, on the way to where a count lies"""
+NEAR = 0.02
+"""chance about the bound within which draws tell what holds it"""
 
 
 @dataclass(frozen=True)
-class Cut:
-    """Where the signed root is cut, and how that was found: ``simulated``, ``exact`` or ``normal``.
+class Lasted:
+    """Units supposed to last a test: shots in turn at ln(V / V_use), ``begun`` shots on each before."""
 
-    ``error`` is the standard error of a simulated cut.
-    """
+    units: int
+    stretches: tuple[tuple[float, float], ...]
+    begun: float = 0.0
 
-    value: float
-    method: str
-    error: float = 0.0
+    def exposure(self, exponent: Array) -> tuple[Array, Array]:
+        """Shots at the voltage of use before and after the test, at exponents."""
+        before = np.full(exponent.shape, self.begun)
+        return before, before + sum(shots * np.exp(exponent * x) for shots, x in self.stretches)
 
 
 class ModuleModel:
@@ -63,6 +53,13 @@ class ModuleModel:
     drift : callable, optional
         Hazard of wear towards a limit over so many shots from now: it adds to sudden failure.
     seed : int
+
+    Attributes
+    ----------
+    causes : Causes
+        The hazards of the slots, and failures of which it is not known whose they were.
+    good : dict of slot index to Lasted
+        New units supposed to have lasted a test (``after_good``).
     """
 
     def __init__(
@@ -74,34 +71,57 @@ class ModuleModel:
         self.slots = list(slots)
         self.drift = drift or (lambda shots: 0.0)
         self.seed = seed
-        ends = np.concatenate([s.units.end.ravel() for s in self.slots])
-        self.scale = float(np.exp(np.mean(np.log(ends))))
-        self.cells = [cells_of(s, s.units, self.scale) for s in self.slots]
-        self.tops = [best(c) for c in self.cells]
-        self.drawn = all(s.units.level.size <= LONGEST_DRAWN for s in self.slots)
+        self.scale = float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in slots])))))
+        self.causes = causes_of(slots)
+        self.good: dict[int, Lasted] = {}
+
+    @cached_property
+    def readings(self) -> Readings | None:
+        """Whose the failures with several suspects were; None where all are known."""
+        return Readings(self.causes, self.scale, self.seed) if self.causes.events else None
+
+    @cached_property
+    def draws(self) -> ModuleDraws:
+        """The sample that all bounds rest on, one entry a cause."""
+        if self.readings:
+            return self.readings.draws
+        parts = self.causes.parts
+        fits = [fitted(p, self.scale) for p in parts]
+        return draw_module(parts, fits, self.scale, self.seed)
+
+    @property
+    def exact(self) -> bool:
+        """Whether the bound is exact."""
+        return self.draws.exact
+
+    def _of_slots(self, of_parts: Sequence[float] | Array) -> list[float]:
+        """Sums over the causes of each slot."""
+        return np.bincount(self.causes.slot, np.asarray(of_parts), len(self.slots)).tolist()
+
+    def main_cause(self, i: int) -> int:
+        """The cause of a slot that had most of its failures."""
+        mine = [k for k, owner in enumerate(self.causes.slot) if owner == i]
+        return max(mine, key=lambda k: self.draws.slots[k].count)
 
     # --- estimates -------------------------------------------------------------------------
 
+    @cached_property
+    def _estimates(self) -> list[_Estimate]:
+        rows = zip(self.causes.parts, self.draws.slots, self.causes.slot, strict=True)
+        return [_Estimate(part, drawn, self.good.get(i)) for part, drawn, i in rows]
+
     def hazard(self, i: int, shots: float) -> float:
         """Estimated hazard of a slot over so many shots from now; 0 where nothing failed."""
-        c, k = self.cells[i], int(self.tops[i][1][0])
-        if not c.failures[0]:
-            return 0.0
-        g = mission_exposure(self.slots[i], shots, self.scale)[k]
-        return float(c.failures[0] / c.exposure[k, 0] * g)
+        own = zip(self._estimates, self.causes.slot, strict=True)
+        return sum(e.hazard(shots) for e, owner in own if owner == i)
 
     def shape(self, i: int) -> float:
-        """Estimated shape of a slot; nan where nothing failed."""
-        if not self.cells[i].failures[0]:
-            return float("nan")
-        return float(SHAPES[int(self.tops[i][1][0]) // exponents_of(self.slots[i]).size])
+        """Estimated shape of a slot's life (of its commonest mode); nan where nothing failed."""
+        return self._estimates[self.main_cause(i)].shape if self.slots[i].failures else float("nan")
 
     def exponent(self, i: int) -> float:
         """Estimated voltage exponent; nan where the voltage does not matter."""
-        e = exponents_of(self.slots[i])
-        if e.size == 1:
-            return float("nan")
-        return float(e[int(self.tops[i][1][0]) % e.size])
+        return self._estimates[self.main_cause(i)].exponent if self.slots[i].law else float("nan")
 
     def total(self, shots: float) -> float:
         """Estimated hazard of all slots and of drift over so many shots from now."""
@@ -113,156 +133,70 @@ class ModuleModel:
 
     def life(self, fraction: float) -> float:
         """Estimated shots by which a fraction has failed; nan where nothing failed."""
-        want = -np.log1p(-fraction)
-
-        def lacking(u: float) -> float:
-            return float(self.total(float(np.exp(u))) - want)
-
-        low, high = np.log(self.scale * SHORTEST), np.log(self.scale * LONGEST)
-        if lacking(high) < 0:
-            return float("nan")
-        return float(np.exp(brentq(lacking, low, high, xtol=1e-9))) if lacking(low) < 0 else 0.0
-
-    # --- the signed root -------------------------------------------------------------------
-
-    def root(
-        self, shots: float, hazard: float, cells: Sequence[Cells] | None = None
-    ) -> tuple[Array, Array, Array]:
-        """Signed root of the hypothesis that the hazard of sudden failure over ``shots`` is ``hazard``.
-
-        Positive where the estimate is better than that; (B,) for B samples, and the two splits of ``share_out``.
-        """
-        cells = self.cells if cells is None else cells
-        tops = self.tops if cells is self.cells else [best(c) for c in cells]
-        deviances, fitted = [], np.zeros(cells[0].failures.size)
-        for slot, c, (top, k) in zip(self.slots, cells, tops, strict=True):
-            g = mission_exposure(slot, shots, self.scale)
-            value, _ = profile(c, g, hazard * SHARES)
-            deviances.append(2.0 * np.maximum(top - value, 0.0))
-            with np.errstate(divide="ignore", invalid="ignore"):
-                rate = c.failures / c.exposure[k, np.arange(k.size)]
-            fitted += np.where(c.failures > 0, rate * g[k], 0.0)
-        total, side, mixture = share_out(deviances)
-        sign = np.where(fitted <= hazard, 1.0, -1.0)
-        return sign * np.sqrt(np.maximum(total, 0.0)), side, mixture
-
-    def _left(self, survival: float, shots: float) -> float:
-        """Hazard that sudden failure may have, drift taken off; 0 or less where drift alone is too much."""
-        return float(-np.log(survival) - self.drift(shots))
-
-    def solve(self, survival: float, cut: float) -> float:
-        """Shots at which the root of that survival meets the cut."""
-
-        def excess(u: float) -> float:
-            shots = float(np.exp(u))
-            hazard = self._left(survival, shots)
-            if hazard <= 1e-12:
-                return -50.0
-            return float(self.root(shots, hazard)[0][0]) - cut
-
-        low, high = np.log(self.scale * SHORTEST), np.log(self.scale * LONGEST)
-        if excess(low) < 0:
-            return 0.0
-        if excess(high) > 0:
-            return float(np.exp(high))
-        return float(np.exp(brentq(excess, low, high, xtol=1e-4)))
-
-    def simulated_roots(self, shots: float, survival: float, draws: int) -> Array:
-        """The root in tests drawn again under the fit in which the hypothesis is true, (draws,)."""
-        hazard = max(self._left(survival, shots), 1e-9)
-        _, shares, _ = self.root(shots, hazard)
-        # the same random numbers at every candidate, so that candidates differ by nothing else
-        rng = np.random.default_rng(self.seed)
-        samples = []
-        for slot, c, share in zip(self.slots, self.cells, shares, strict=True):
-            own = hazard * float(share)
-            g = mission_exposure(slot, shots, self.scale)
-            k = int(profile(c, g, np.array([own]))[1][0, 0])
-            e = exponents_of(slot)
-            law = Law(
-                float(SHAPES[k // e.size]), float(e[k % e.size]), own / float(g[k]), self.scale
-            )
-            samples.append(cells_of(slot, draw(slot, law, draws, rng), self.scale))
-        return self.root(shots, hazard, samples)[0]
-
-    def cut(self, survival: float, confidence: float) -> Cut:
-        """Where the root is cut for a lower bound: simulated in two stages, then made sure of.
-
-        Few failures make the root's distribution lumpy: what matters is the chance, under the bound, of a
-        root as large as the one seen, ties counted (Buehler 1957). Where the two stages leave it above
-        1 - confidence, shorter missions are tried until it is not.
-        """
-        normal = float(ndtri(confidence))
-        if not any(c.failures[0] for c in self.cells):
-            # all draws without failure tie with what was seen: their chance is exp(-root^2 / 2)
-            return Cut(float(np.sqrt(-2.0 * np.log1p(-confidence))), "exact")
-        if not self.drawn:
-            return Cut(normal, "normal")
-        least = self.scale * SHORTEST
-        shots, value = self.solve(survival, normal), normal
-        for _ in (1, 2):
-            roots = self.simulated_roots(max(shots, least), survival, DRAWS)
-            value = max(float(np.quantile(roots, confidence)), LEAST_CUT * normal)
-            shots = self.solve(survival, value)
-        if self._chance(shots, survival) > 1 - confidence + SLACK:
-            shots = self._shorter(shots, survival, confidence)
-            value = float(self.root(shots, max(self._left(survival, shots), 1e-9))[0][0])
-        se = float(np.sqrt(confidence * (1 - confidence) / DRAWS))
-        near = np.quantile(roots, [max(confidence - se, 0.0), min(confidence + se, 1.0)])
-        return Cut(value, "simulated", float(np.ptp(near)) / 2)
-
-    def _chance(self, shots: float, survival: float) -> float:
-        """Chance of a root as large as the one seen if that survival of the shots were true, ties counted."""
-        shots = max(shots, self.scale * SHORTEST)
-        seen = float(self.root(shots, max(self._left(survival, shots), 1e-9))[0][0])
-        return float((self.simulated_roots(shots, survival, DRAWS) >= seen - TIE).mean())
-
-    def _shorter(self, shots: float, survival: float, confidence: float) -> float:
-        """Longest mission up to ``shots`` at which the chance is 1 - confidence or less."""
-        low, high = shots, shots
-        for _ in range(MOST_STEPS_DOWN):
-            low *= 0.7
-            if self._chance(low, survival) <= 1 - confidence:
-                break
-            high = low
-        for _ in range(7):
-            middle = float(np.sqrt(low * high))
-            if self._chance(middle, survival) <= 1 - confidence:
-                low = middle
-            else:
-                high = middle
-        return low
+        shots = self._where(lambda n: self.total(n) + np.log1p(-fraction))
+        return float("nan") if shots >= self.scale * LONGEST else shots
 
     # --- bounds ----------------------------------------------------------------------------
 
-    def promise(self, survival: float, cut: Cut) -> float:
-        """Shots that can be promised at that survival."""
-        return self.solve(survival, cut.value)
+    def _quantile(self, hazards: Array, share: float) -> float:
+        """Quantile of the draws' hazards."""
+        weight = self.draws.weight
+        if weight is None:
+            return float(np.quantile(hazards, share))
+        return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
 
-    def lower(self, shots: float, cut: Cut) -> float:
-        """Lower bound of survival of so many shots, with a cut found for the promise."""
-        drift = self.drift(shots)
+    def _drawn(self, shots: float, more: bool) -> Array:
+        """Hazard of sudden failure in each draw, by cause, (causes, draws)."""
+        parts = []
+        for d, extra in zip(self.draws.slots, self.draws.extra, strict=True):
+            gamma = d.gamma + extra if more else d.gamma
+            parts.append(gamma * d.life(shots) + d.early(shots))
+        return np.array(parts)
 
-        def excess(u: float) -> float:
-            return float(self.root(shots, float(np.exp(u)))[0][0]) - cut.value
-
-        low, high = np.log(1e-9), np.log(50.0)
-        if excess(high) < 0:
-            return 0.0
-        hazard = np.exp(low) if excess(low) > 0 else np.exp(brentq(excess, low, high, xtol=1e-4))
-        return float(np.exp(-hazard - drift))
+    def lower(self, shots: float, confidence: float) -> float:
+        """Lower bound of survival of so many shots from now."""
+        hazard = self._quantile(self._drawn(shots, True).sum(axis=0), confidence)
+        return float(min(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def upper(self, shots: float, confidence: float) -> float:
-        """Upper bound of survival by the likelihood ratio (not simulated)."""
-        z = float(ndtri(confidence))
+        """Upper bound of survival."""
+        hazard = self._quantile(self._drawn(shots, False).sum(axis=0), 1 - confidence)
+        return float(max(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
-        def excess(u: float) -> float:
-            return float(self.root(shots, float(np.exp(u)))[0][0]) + z
+    def promise(self, survival: float, confidence: float) -> float:
+        """Shots from now of which the lower bound of survival is ``survival``."""
+        return self._where(self._lacking(survival, confidence))
 
-        low, high = np.log(1e-9), np.log(50.0)
-        if excess(low) > 0:
-            return 1.0
-        return float(np.exp(-np.exp(brentq(excess, low, high, xtol=1e-4)) - self.drift(shots)))
+    def along(self, x: Array, survival: float, confidence: float) -> Array:
+        """The promise with the mission flown at each of rising ln(V / V_use), (m,)."""
+        out = np.empty(x.size)
+        for k, at in enumerate(x):
+            lacking = self.flown_at(float(at))._lacking(survival, confidence)
+            if k and SHORTEST * self.scale < out[k - 1] < LONGEST * self.scale:
+                # no draw's exponent is above the largest looked at
+                steepest = EXPONENTS[-1] * float(at - x[k - 1])
+                out[k] = _crossing(lacking, np.log(out[k - 1]) - steepest, np.log(out[k - 1]))
+            else:
+                out[k] = self._where(lacking)
+        return out
+
+    def _lacking(self, survival: float, confidence: float) -> Callable[[float], float]:
+        """By how much the hazard that the bound allows over shots is above that of the survival."""
+        return lambda n: float(-np.log(self.lower(n, confidence) + 1e-300) + np.log(survival))
+
+    def _where(self, lacking: Callable[[float], float]) -> float:
+        """Where a rising function of shots meets 0."""
+        start, step = np.log(self.scale), STRIDE
+        up = lacking(self.scale) < 0
+        end = start + np.log(LONGEST if up else SHORTEST)
+        while step < abs(end - start):
+            far = start + step if up else start - step
+            if (lacking(float(np.exp(far))) < 0) != up:
+                return _crossing(lacking, *sorted((start, far)))
+            start, step = far, 2 * step
+        if (lacking(float(np.exp(end))) < 0) == up:
+            return float(np.exp(end)) if up else 0.0
+        return _crossing(lacking, *sorted((start, end)))
 
     def first_to_fail(self, grid: Sequence[float] | Array) -> list[float]:
         """Probability of each slot to fail first within a grid of shots from 0, as estimated."""
@@ -272,17 +206,156 @@ class ModuleModel:
         )
 
     def only(self, i: int) -> ModuleModel:
-        """One slot by itself, without drift."""
-        return ModuleModel([self.slots[i]], seed=self.seed)
+        """One slot by itself, without drift; what it borrowed of the others it keeps."""
+        own = np.flatnonzero(np.array(self.causes.slot) == i)
+        extra = self.draws.extra[own]
+        extra[0] += self.draws.extra.sum(axis=0) - extra.sum(axis=0)
+        out = ModuleModel([self.slots[i]], seed=self.seed)
+        out.scale = self.scale
+        seen = [self.draws.seen_early[k] for k in own]
+        out.draws = ModuleDraws([self.draws.slots[k] for k in own], extra, seen)
+        out._estimates = [self._estimates[k] for k in own]
+        out.causes = replace(
+            self.causes,
+            parts=tuple(self.causes.parts[k] for k in own),
+            slot=(0,) * own.size,
+            events=(),
+        )
+        return out
 
-    def held_down_by(self, shots: float, survival: float) -> list[float]:
+    def flown_at(self, x: float) -> ModuleModel:
+        """The same with the mission flown at ln(V / V_use) = x, from the same draws."""
+        slots = [replace(s, mission=((x, 1.0),)) for s in self.slots]
+        drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
+        return self._with(slots, replace(self.draws, slots=drawn))
+
+    def aged(self, shots: float) -> ModuleModel:
+        """The same with what is to be promised older by so many shots, from the same draws."""
+        drawn = [replace(d, age=d.age + shots / self.scale) for d in self.draws.slots]
+        return self._with([_older(s, shots) for s in self.slots], replace(self.draws, slots=drawn))
+
+    def new(self) -> ModuleModel:
+        """The same with what is to be promised new, from the same draws."""
+        slots = [replace(s, ages=np.zeros_like(s.ages)) for s in self.slots]
+        drawn = [replace(d, age=np.zeros_like(d.age)) for d in self.draws.slots]
+        return self._with(slots, replace(self.draws, slots=drawn))
+
+    def after_good(self, tests: Mapping[int, Lasted]) -> ModuleModel:
+        """The same if units lasted a test, by slot index: each draw counts by how likely that is in it."""
+        hazard = np.zeros(self.draws.extra.shape[1])
+        for d, i in zip(self.draws.slots, self.causes.slot, strict=True):
+            if i in tests:
+                begun, end = (z / d.scale for z in tests[i].exposure(d.exponent))
+                each = d.gamma * d.life_between(begun, end) + d.early_between(begun, end)
+                hazard += tests[i].units * each
+        before = 1.0 if self.draws.weight is None else self.draws.weight
+        out = self._with(self.slots, replace(self.draws, weight=before * np.exp(-hazard)))
+        out.good = dict(tests)
+        return out
+
+    def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
+        """These slots with these draws."""
+        out = ModuleModel(slots, self.drift, self.seed)
+        out.draws = draws
+        return out
+
+    def held_down_by(self, shots: float, confidence: float) -> list[float]:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
-        hazard = max(self._left(survival, shots), 1e-9)
-        _, _, shares = self.root(shots, hazard)
-        return [float(s) for s in shares]
+        parts = self._drawn(max(shots, self.scale * SHORTEST), True)
+        total = parts.sum(axis=0)
+        low, high = np.quantile(total, [max(confidence - NEAR, 0), min(confidence + NEAR, 1)])
+        near = (total >= low) & (total <= high)
+        shares = parts[:, near].sum(axis=1)
+        return self._of_slots(shares / shares.sum())
+
+    def early_seen(self) -> list[str]:
+        """Slots whose records speak for early failures apart from the rest."""
+        seen = self._of_slots(np.array(self.draws.seen_early, float))
+        return [s.name for s, e in zip(self.slots, seen, strict=True) if e]
+
+    def grouped(self) -> list[str]:
+        """Slots whose bound allows for how far builders or lots differ."""
+        own = self._of_slots([float(d.grouped) for d in self.draws.slots])
+        return [s.name for s, g in zip(self.slots, own, strict=True) if g]
+
+    def reckoned(self) -> dict[str, float]:
+        """Failures with suspects in several slots that are reckoned to each slot."""
+        out: dict[str, float] = {}
+        for event, share in self._suspected():
+            for (part, _), v in zip(event.suspects, share, strict=True):
+                name = self.slots[self.causes.slot[part]].name
+                out[name] = out.get(name, 0.0) + float(v)
+        return out
+
+    def _suspected(self) -> list[tuple[Event, Array]]:
+        if self.readings is None:
+            return []
+        pairs = zip(self.causes.events, self.readings.shares, strict=True)
+        return [(e, s) for e, s in pairs if e.label]
+
+    def suspected(self) -> int:
+        """Failures with several suspects."""
+        return len(self._suspected())
+
+    def as_if_known(self, survival: float, confidence: float) -> float:
+        """Shots that could be promised if the likeliest suspect of each failure were known to be it."""
+        if self.readings is None:
+            return self.promise(survival, confidence)
+        out = ModuleModel(self.slots, self.drift, self.seed)
+        out.draws = self.readings.likeliest()
+        return out.promise(survival, confidence)
 
 
-def older(slot: SlotData, shots: float) -> SlotData:
+def _crossing(lacking: Callable[[float], float], low: float, high: float) -> float:
+    """Shots between two logs of shots where a rising function meets 0; an end where it does not."""
+
+    def at(u: float) -> float:
+        return lacking(float(np.exp(u)))
+
+    if at(low) >= 0:
+        return float(np.exp(low))
+    if at(high) <= 0:
+        return float(np.exp(high))
+    return float(np.exp(brentq(at, low, high, xtol=1e-6)))
+
+
+class _Estimate:
+    """A cause's law as estimated: mean log shape and mean exponent, the rates that go with them."""
+
+    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None) -> None:
+        self.copies, self.scale = part.copies, drawn.scale
+        mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
+        mine = mine if mine.any() else ~mine
+        self.shape = float(np.exp(np.log(drawn.shape[mine]).mean()))
+        e = np.array([drawn.exponent[mine].mean()])
+        self.exponent = float(e[0])
+        begin, end = exposures(part, e, drawn.scale)
+        # failures of either cause, as many as were seen
+        exposure = float((end**self.shape - begin**self.shape).sum())
+        if good is not None:
+            before, after = (z[0] / drawn.scale for z in good.exposure(e))
+            exposure += good.units * float(after**self.shape - before**self.shape)
+        self.rate = drawn.count / exposure
+        laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
+        self.early = [
+            (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
+            for k in laws
+        ]  # fmt: skip
+        self.age = ages_of(part, e, drawn.scale)[0]
+        self.pace = float(part.pace(e)[0])
+
+    def hazard(self, shots: float) -> float:
+        run = self.pace * shots / self.scale
+        one = self.rate * float(((self.age + run) ** self.shape - self.age**self.shape).sum())
+        for law, rate, width in self.early:
+            w = np.array(width)
+            one += rate * float(
+                (cumulative(law, self.age + run, w) - cumulative(law, self.age, w)).sum()
+            )
+        return self.copies * one
+
+
+def _older(slot: SlotData, shots: float) -> SlotData:
     """The slot with its unit to be promised older by so many shots at the voltage of use."""
     ages = slot.ages.copy()
     ages[:, -1] += shots

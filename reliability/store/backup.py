@@ -17,7 +17,8 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reliability.store.store import Store, StoreError
+from reliability.store.opening import StoreError
+from reliability.store.store import Store
 
 MANIFEST = "backup.json"
 NAME = "store.duckdb"

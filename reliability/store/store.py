@@ -11,10 +11,7 @@ import datetime as dt
 import hashlib
 import json
 import os
-import random
 import shutil
-import threading
-import time
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 from pathlib import Path
@@ -32,9 +29,8 @@ from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
 from reliability.store.kept import Kept, kept_of, write_kept
-from reliability.store.schema import MIGRATIONS, VERSION, odd
+from reliability.store.opening import StoreError, opened, read_only
 
-_TURN = threading.RLock()
 MOST_KEPT = 2000
 MOST_KEPT_BYTES = 64 << 20
 """answers kept in a store, and their size together"""
@@ -44,14 +40,6 @@ _DECIDED = {
     "accepted": "accept", "declined": "decline", "withdrawn": "withdraw", "received": "wait",
 }  # fmt: skip
 """status after a decision: the deed"""
-
-_SOUND: set[tuple[str, int, int]] = set()
-"""files found to be stores as we write them, by name, device and number"""
-_CONFIG: dict[str, Any] = {"enable_external_access": "false", "lock_configuration": "true"}
-
-
-class StoreError(Exception):
-    """The store cannot do what was asked; the message is for people."""
 
 
 @dataclass(frozen=True)
@@ -121,21 +109,6 @@ def usual_path() -> Path:
     return user_data_path("shotlife", appauthor=False) / "store.duckdb"
 
 
-def _locked(error: Exception) -> bool:
-    text = str(error).lower()
-    return "lock" in text or "being used by another process" in text
-
-
-@contextlib.contextmanager
-def _private() -> Iterator[None]:
-    """What is written meanwhile, the write-ahead file too, can be read by its owner only."""
-    before = os.umask(0o077)
-    try:
-        yield
-    finally:
-        os.umask(before)
-
-
 class Store:
     """A DuckDB store of contributions.
 
@@ -156,7 +129,7 @@ class Store:
         return self.path.exists()
 
     @contextlib.contextmanager
-    def _open(self, write: bool) -> Iterator[duckdb.DuckDBPyConnection]:
+    def _open(self, write: bool, alone: bool = False) -> Iterator[duckdb.DuckDBPyConnection]:
         if write:
             self._prepare()
         elif not self.exists:
@@ -164,25 +137,20 @@ class Store:
                 f"there is no store at {self.path} yet; add a life sheet with "
                 "'shotlife add FILE', or try 'shotlife demo'"
             )
-        # threads of one process would share one database instance: they take turns
-        with _TURN, _private():
-            connection = self._connect()
-            try:
-                self._migrate(connection)
-                if write and self._read_only():
+        try:
+            with opened(self.path, self.wait, write, alone) as connection:
+                if write and read_only(self.path):
                     raise StoreError(
                         f"the store {self.path} lies in a place that cannot be written; nothing was changed"
                     )
                 yield connection
-            except (duckdb.BinderException, duckdb.ParserException, duckdb.CatalogException):
-                raise  # a fault of ours, not of the file
-            except duckdb.Error as e:
-                hint = "; restore a backup" if "orrupt" in str(e) else ""
-                raise StoreError(
-                    f"the store {self.path} could not be used: {str(e).splitlines()[0]}{hint}"
-                ) from None
-            finally:
-                connection.close()
+        except (duckdb.BinderException, duckdb.ParserException, duckdb.CatalogException):
+            raise  # a fault of ours, not of the file
+        except duckdb.Error as e:
+            hint = "; restore a backup" if "orrupt" in str(e) else ""
+            raise StoreError(
+                f"the store {self.path} could not be used: {str(e).splitlines()[0]}{hint}"
+            ) from None
 
     def _prepare(self) -> None:
         """The folder of a store that is to be written."""
@@ -192,90 +160,6 @@ class Store:
             raise StoreError(f"cannot make the folder of {self.path}: {e.strerror}") from None
         if self.exists and not self.path.is_file():
             raise StoreError(f"{self.path} is no file, so no store can be there")
-
-    def _read_only(self) -> bool:
-        return self.exists and not os.access(self.path, os.W_OK)
-
-    def _connect(self) -> duckdb.DuckDBPyConnection:
-        deadline = time.monotonic() + self.wait
-        pause = 0.01
-        while True:
-            try:
-                return duckdb.connect(str(self.path), read_only=self._read_only(), config=_CONFIG)
-            except duckdb.Error as e:
-                if not _locked(e):
-                    raise StoreError(
-                        f"{self.path} cannot be opened as a store: {str(e).splitlines()[0]}"
-                    ) from None
-                if time.monotonic() > deadline:
-                    raise StoreError(
-                        f"another program has held the store {self.path} for more than "
-                        f"{self.wait:g} s; try again, or stop the other program"
-                    ) from None
-            time.sleep(pause * (0.5 + random.random()))
-            pause = min(2 * pause, 0.2)
-
-    def _migrate(self, connection: duckdb.DuckDBPyConnection) -> None:
-        found = connection.execute(
-            "SELECT table_name FROM information_schema.tables WHERE table_schema = 'main'"
-        ).fetchall()
-        names = {r[0] for r in found}
-        version = 0
-        if "store_info" in names:
-            rows = connection.execute(
-                "SELECT value FROM store_info WHERE key = 'schema_version'"
-            ).fetchall()
-            said = str(rows[0][0]) if rows else "missing"
-            if not (said.isascii() and said.isdigit() and int(said[:9]) >= 1 and len(said) < 10):
-                raise StoreError(
-                    f"the store {self.path} gives no sound schema version ({said[:20]}); restore a backup"
-                )
-            version = int(said)
-        elif names:
-            raise StoreError(f"{self.path} is a database, but not a store of this program")
-        if version > VERSION:
-            raise StoreError(
-                f"the store {self.path} was written by a newer version of shotlife (schema "
-                f"{version}, this one knows {VERSION}); update shotlife"
-            )
-        if version < VERSION:
-            self._step_up(connection, version)
-        self._refuse_odd(connection)
-
-    def _step_up(self, connection: duckdb.DuckDBPyConnection, version: int) -> None:
-        """Take the store from an older version to the present one, whole or not at all."""
-        if self._read_only():
-            raise StoreError(
-                f"the store {self.path} is of an older version (schema {version}) and lies in a place "
-                "that cannot be written; copy it to one that can"
-            )
-        try:
-            connection.execute("BEGIN")
-            for step in MIGRATIONS[version:]:
-                for statement in step:
-                    connection.execute(statement)
-            connection.execute(
-                "INSERT OR REPLACE INTO store_info VALUES ('schema_version', ?)", [str(VERSION)]
-            )
-            connection.execute("COMMIT")
-        except (duckdb.BinderException, duckdb.CatalogException, duckdb.ConstraintException) as e:
-            raise StoreError(
-                f"the tables in {self.path} are not those of a store of schema {version} "
-                f"({str(e).splitlines()[0]}); restore a backup"
-            ) from None
-
-    def _refuse_odd(self, connection: duckdb.DuckDBPyConnection) -> None:
-        """Refuse a store that holds other than our tables; looked at once for each file."""
-        info = self.path.stat()
-        mark = (str(self.path), info.st_dev, info.st_ino)
-        if mark in _SOUND:
-            return
-        wrong = odd(connection)
-        if wrong:
-            raise StoreError(
-                f"{self.path} is no store as this program writes it ({wrong}); restore a backup"
-            )
-        _SOUND.add(mark)
 
     # --- writing ---------------------------------------------------------------------------
 
@@ -592,6 +476,24 @@ class Store:
 
     # --- kept answers ----------------------------------------------------------------------
 
+    def stamp(self) -> tuple[int, ...] | None:
+        """Of the file as it is: another after every change of the store, the same while there is none.
+
+        A change makes the write-ahead file longer, or is in the file itself, whose time then changes;
+        its time goes in steps of some milliseconds, opening it twice takes longer. None where there is
+        no file.
+        """
+        try:
+            info = self.path.stat()
+        except OSError:
+            return None
+        try:
+            ahead = self.path.with_name(self.path.name + ".wal").stat()
+            beside = (ahead.st_size, ahead.st_mtime_ns)
+        except OSError:
+            beside = (0, 0)
+        return (info.st_dev, info.st_ino, info.st_size, info.st_mtime_ns, *beside)
+
     def keep_answer(self, key: str, answer: str) -> None:
         """Keep an answer (text) under its key; the oldest go when there are too many.
 
@@ -625,7 +527,7 @@ class Store:
 
     def copy_to(self, target: Path) -> None:
         """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
-        with self._open(write=False) as c:
+        with self._open(write=False, alone=True) as c:
             if os.access(self.path, os.W_OK):
                 c.execute("CHECKPOINT")
             try:
@@ -684,11 +586,34 @@ class Reading:
         """Decisions kept for good, oldest first."""
         return kept_of(self._c)
 
+    def life_held(self) -> list[tuple[int, str, str, bool]]:
+        """Contribution, slot and builder of the life records, each once, and whether any names an event."""
+        rows = self._c.execute(
+            "SELECT contribution, slot, builder, bool_or(coalesce(event, '') <> '') FROM life_record "
+            "GROUP BY 1, 2, 3 ORDER BY 1, 2, 3"
+        ).fetchall()
+        return [(int(c), str(slot), str(builder), bool(tied)) for c, slot, builder, tied in rows]
+
+    def files_held(self) -> list[tuple[int, str]]:
+        """Contribution and name of every sheet of another kind."""
+        rows = self._c.execute(
+            "SELECT contribution, name FROM bundle_file ORDER BY 1, 2"
+        ).fetchall()
+        return [(int(c), str(name)) for c, name in rows]
+
     def kept_answer(self, key: str) -> str | None:
         """The answer kept under a key, None if there is none."""
         # all rows: one left open would stand in the way of the next reading
         rows = self._c.execute("SELECT answer FROM kept_answer WHERE key = ?", [key]).fetchall()
         return str(rows[0][0]) if rows else None
+
+    def last_answer(self, start: str) -> tuple[str, str] | None:
+        """The newest answer kept under a key that begins so, and when it was made (ISO 8601, UTC)."""
+        rows = self._c.execute(
+            "SELECT answer, made_at FROM kept_answer WHERE starts_with(key, ?) ORDER BY made_at DESC LIMIT 1",
+            [start],
+        ).fetchall()
+        return (str(rows[0][0]), rows[0][1].isoformat(timespec="seconds") + "Z") if rows else None
 
 
 def state_of(contributions: Sequence[Contribution], statuses: Sequence[str] = ("accepted",)) -> str:

@@ -21,6 +21,8 @@ from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.targets import LogQuantile
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import read_life
+from reliability.slots.draws import SlotDraws
+from reliability.slots.grid import BURN_OUT
 from tests.asking import asked
 
 DEMO = Path(__file__).parents[2] / "datasets" / "demo"
@@ -39,19 +41,34 @@ def pass_chance(communities: int) -> tuple[float, float]:
     plan = next(p for p in a.plans if len(p.stretches) == 2)
     rng = np.random.default_rng(1)
     passed = 0
-    for k in rng.integers(life.rate.size, size=communities):
-        b, e, rate = life.shape[k], life.exponent[k], life.rate[k]
-        lives = life.scale * (rng.exponential(size=plan.units) / rate) ** (1 / b)
-        spent = sum(s.shots * (s.charge_V / 1200.0) ** e for s in plan.stretches)
-        passed += int((lives < spent).sum() <= plan.failures_allowed)
+    for k in rng.integers(life.shape.size, size=communities):
+        dead = np.zeros(plan.units, bool)
+        for cause in life.causes:
+            e = cause.exponent[k]
+            spent = sum(s.shots * (s.charge_V / 1200.0) ** e for s in plan.stretches)
+            dead |= lives(cause, k, plan.units, rng) < spent
+        passed += int(dead.sum() <= plan.failures_allowed)
     return plan.pass_estimated, passed / communities
+
+
+def lives(cause: SlotDraws, k: int, units: int, rng: np.random.Generator) -> np.ndarray:
+    """Lives by one drawn law: Weibull, and beside it weak units that burn out (a share for ever) or chance."""
+    rate = cause.gamma[k] * cause.unit[k]
+    with np.errstate(divide="ignore"):
+        z = (rng.exponential(size=units) / rate) ** (1 / cause.shape[k])
+    if cause.law[k] >= 0:
+        with np.errstate(invalid="ignore", divide="ignore"):
+            spent = rng.exponential(size=units) / cause.rate[k]
+            weak = -np.log1p(-np.minimum(spent, 1.0)) if cause.law[k] < len(BURN_OUT) else spent
+            z = np.minimum(z, cause.width[k] * weak)
+    return z * cause.scale
 
 
 def limits_kept(cases: int) -> tuple[int, int]:
     """Plans that exceed a limit, and plans given, over random limits, benches and lives to show."""
     records = demo_capacitors()
     volts = (1200.0, 1400.0, 1600.0)
-    lives = {v: unit_life(records, {"charge_V": v}, 1) for v in volts}
+    known = {v: unit_life(records, {"charge_V": v}, 1) for v in volts}
     rng = np.random.default_rng(3)
     broken = given = 0
     for _ in range(cases):
@@ -66,7 +83,7 @@ def limits_kept(cases: int) -> tuple[int, int]:
             10 ** rng.uniform(1, 4), rng.uniform(0.5, 0.99), rng.uniform(0.6, 0.95), (1.5, 2.5), 5.0
         )
         search = Search(
-            need, Bench(1 / 3, stands, price, day), lives[use], Limits(units, days, money)
+            need, Bench(1 / 3, stands, price, day), known[use], Limits(units, days, money)
         )
         for p in search.all(courses(use, volts[1:]), (0, 2)):
             given += 1
@@ -95,7 +112,7 @@ def beside_exhaustive() -> list[tuple[float, float]]:
                     each = shots_each(0.9, 0.95, n, shots, high, allowed)
                 if n * each * 3 / 86400 > days:
                     continue
-                alive = np.exp(-life.rate * (each / life.scale) ** life.shape)
+                alive = life.survival(np.zeros(1), np.array([each]), np.ones_like)
                 best = max(best, float(binom.cdf(allowed, n, 1 - alive).mean()))
         out.append((mine, best))
     return out

@@ -2,7 +2,8 @@
 
     python -m tests.benchmarks.load [--readers 20] [--writers 5] [--flights 5] [--seconds 60] [--look 10] [--requests 2000]
 
-Starts ``shotlife serve`` on the demo. Readers open pages of the dashboard (their WebSocket, until the page is whole)
+Starts ``shotlife serve`` on the demo; each page is looked at once. Then readers open pages of the dashboard (their
+WebSocket, until the page is whole: its last picture and table, told apart where it shows an older answer meanwhile)
 and ask the API in turn; writers give sheets that wait to be accepted; people ask flight questions that nobody asked before; one process more
 adds a sheet with ``shotlife add`` every 20 s, which makes every kept answer old, and health is asked all the time. Then ``--requests`` answers
 one after the other, and how the service's memory grows. No answer may be other than right, 429 or 503; every
@@ -38,7 +39,9 @@ class Crowd:
 
     def __init__(self, service, tokens, seconds, look):
         self.service, self.tokens, self.look = service, tokens, look
-        self.stop = time.monotonic() + seconds
+        self.began = time.monotonic()
+        self.stop = self.began + seconds
+        self.seen = []
         self.answers, self.seconds = collections.Counter(), collections.defaultdict(list)
         self.given, self.wrong = [], []
         self.cookie = cookie_of(service)
@@ -71,7 +74,14 @@ class Crowd:
             n += 1
             began = time.monotonic()
             text = self.service.page(self.cookie, PAGES[n % len(PAGES)])
-            self.seconds["page"].append(time.monotonic() - began)
+            took = time.monotonic() - began
+            self.seconds["page"].append(took)
+            older = "As of 20" in text
+            if older:
+                self.seconds["page, with an older answer meanwhile"].append(took)
+            self.seen.append(
+                (began - self.began, PAGES[n % len(PAGES)] or "my_module", took, older)
+            )
             whole = "shotlife" in text and 'File "/' not in text
             self.answers["page whole" if whole else "page NOT WHOLE"] += 1
             if not whole:
@@ -140,6 +150,16 @@ def people(folder, a):
     return tokens
 
 
+def first_seen(service):
+    """Seconds in which each page is whole when nobody has looked at it yet."""
+    found, cookie = {}, cookie_of(service)
+    for path in PAGES:
+        began = time.monotonic()
+        service.page(cookie, path)
+        found[path or "my_module"] = round(time.monotonic() - began, 2)
+    return found
+
+
 def growth(service, token, requests):
     """MiB of the service after a quarter of so many answers, and after all."""
     seen = []
@@ -159,14 +179,17 @@ def main():
         p.add_argument(f"--{name}", type=int, default=usual)
     p.add_argument("--seconds", type=float, default=60)
     p.add_argument("--look", type=float, default=10, help="seconds that a reader looks at a page")
+    p.add_argument("--pages", action="store_true", help="print every page")
     a = p.parse_args()
     with tempfile.TemporaryDirectory() as folder, serving(Path(folder) / "s") as service:
         tokens = people(service.folder, a)
+        cold = first_seen(service)
         before, load = len(service.store.contributions()), os.getloadavg()[0]
         crowd = Crowd(service, tokens, a.seconds, a.look)
         crowd.run(a, folder)
         found = len(service.store.contributions()) - before
         quarter, whole = growth(service, tokens["reader-0"], a.requests)
+    print(f"pages nobody has looked at before, one after the other (s): {cold}")
     print(f"load of the machine before: {load:.1f}; {dict(sorted(crowd.answers.items()))}")
     for kind, s in sorted(crowd.seconds.items()):
         print(f"{kind}: median {statistics.median(s):.2f} s, longest {max(s):.2f} s, of {len(s)}")
@@ -177,6 +200,9 @@ def main():
         "median health under 0.1 s": statistics.median(crowd.seconds["health"]) < 0.1,
         "memory flat (10 %)": whole < 1.1 * quarter,
     }  # fmt: skip
+    if a.pages:
+        for at, name, took, older in sorted(crowd.seen):
+            print(f"  {at:5.1f} s {name}: {took:.2f} s{' (older answer)' if older else ''}")
     for what, held in kept.items():
         print(f"{'held' if held else 'DID NOT HOLD'}: {what}")
     for w in crowd.wrong[:5]:

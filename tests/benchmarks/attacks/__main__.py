@@ -1,6 +1,6 @@
 """Attacks on a real service and a real store; prints what held, and ends with 1 if anything did not.
 
-python -m tests.benchmarks.attacks [wall people load settings recovery] [--all]
+python -m tests.benchmarks.attacks [wall people races files load settings recovery places] [--all]
 """
 
 import argparse
@@ -10,7 +10,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from tests.benchmarks.attacks import load, people, recovery, settings, wall
+from tests.benchmarks.attacks import files, load, people, places, races, recovery, settings, wall
 from tests.benchmarks.attacks.service import serving, with_people
 
 
@@ -22,8 +22,8 @@ def nothing(folder):
 
 
 PARTS = {
-    "wall": (serving, wall), "people": (with_people, people), "load": (serving, load),
-    "settings": (nothing, settings), "recovery": (nothing, recovery),
+    "wall": (serving, wall), "people": (with_people, people), "races": (serving, races), "files": (serving, files),
+    "load": (serving, load), "settings": (nothing, settings), "recovery": (nothing, recovery), "places": (nothing, places),
 }  # fmt: skip
 
 
