@@ -28,6 +28,7 @@ from reliability.sheets.table import SheetError
 from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
+from reliability.store.kept import Kept, kept_of, write_kept
 from reliability.store.opening import StoreError, opened, read_only
 
 MOST_KEPT = 2000
@@ -516,30 +517,13 @@ class Store:
             )
             c.execute("COMMIT")
 
-    def remember(self, module: str, answer: str) -> None:
-        """Keep a flight answer (JSON text) in the module's history."""
-        state = self.state()
+    def keep_decision(self, name: str, remark: str, who: str, answer: str) -> Kept:
+        """Keep an answer (JSON text) under a name for good."""
         with self._open(write=True) as c:
-            now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
-            c.execute(
-                "INSERT INTO statement_history VALUES (?, ?, ?, ?)", [module, now, state, answer]
-            )
-
-    def history(self, module: str) -> list[dict[str, Any]]:
-        """Flight answers kept for a module, oldest first."""
-        with self._open(write=False) as c:
-            rows = c.execute(
-                "SELECT made_at, store_state, answer FROM statement_history WHERE module = ? ORDER BY made_at",
-                [module],
-            ).fetchall()
-        return [
-            {
-                "made_at": r[0].isoformat(timespec="seconds"),
-                "store": r[1],
-                "answer": json.loads(r[2]),
-            }
-            for r in rows
-        ]
+            c.execute("BEGIN")
+            kept = write_kept(c, name, remark, who, answer)
+            c.execute("COMMIT")
+        return kept
 
     def copy_to(self, target: Path) -> None:
         """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
@@ -597,6 +581,10 @@ class Reading:
             list(statuses),
         ).fetchall()
         return [(int(r[0]), str(r[1]), bytes(r[2])) for r in rows]
+
+    def kept_decisions(self) -> list[Kept]:
+        """Decisions kept for good, oldest first."""
+        return kept_of(self._c)
 
     def life_held(self) -> list[tuple[int, str, str, bool]]:
         """Contribution, slot and builder of the life records, each once, and whether any names an event."""
