@@ -18,6 +18,7 @@ from reliability.sheets.bench.columns import (
     NUMBERS,
     Column,
     empty_cells,
+    footnotes,
     own_decimal,
     read_dates,
     read_numbers,
@@ -469,6 +470,7 @@ def _meaning(desk: Desk, text: str, unit: str, taken: dict[str, Column]) -> Head
 def _read(desk: Desk, columns: dict[str, Column]) -> dict[str, Column]:
     marks = {}
     for name, c in columns.items():
+        footnotes(desk, c)
         numeric = name in NUMBERS or c.header.column == "extra"
         if numeric:
             marks[name] = own_decimal(c)[0]
