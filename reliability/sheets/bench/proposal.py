@@ -355,7 +355,8 @@ def _header(desk: Desk, sheet: Sheet) -> int:
     if score < 2:
         raise refuse(
             desk.file, "no row that names columns was found in the first 40; name them in a row above the records, or give "
-            "'choose': {'header_row': '3'} and 'columns' in the mapping",
+            "'choose': {'header_row': '3'} and 'columns' in the mapping; for a controller's log give the pattern of its lines "
+            "there, such as 'log': {'pattern': '#{shot} t={time} Vb={before}'}",
         )  # fmt: skip
     if at > 0:
         desk.note(
