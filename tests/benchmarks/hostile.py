@@ -62,6 +62,16 @@ def bases(folder):
         book.active.append(line.split(","))
     book.save(folder / "x.xlsx")
     out["x.xlsx"] = (folder / "x.xlsx").read_bytes()
+    out["boots.log"] = b"boot v1\n".join(
+        b"".join(b"[%d] SHOT n=%d V=0x4B%X\n" % (3000 * i, i, i % 8) for i in range(1, 20))
+        for _ in range(2)
+    )
+    out["records.jsonl"] = (
+        b'{"module": "M1", "slot": "igniter", "shots": 412, "status": "ok"}\n' * 9
+    )
+    out["page.html"] = b"<table>%s</table>" % (
+        b"<tr><td>module<td>slot<td>shots<td>status" + b"<tr><td>M1<td>igniter<td>412<td>ok" * 9
+    )
     return out | {name: data for name, data, *_ in made()}
 
 

@@ -12,6 +12,7 @@ from reliability.sheets.apart import _bound, _cut_network
 from reliability.sheets.door import open_file
 from reliability.sheets.limits import LIMITS
 from reliability.sheets.reading import Terms
+from reliability.sheets.shots.serial import read_serial
 from reliability.sheets.table import SheetError
 
 FILES_A_READER = 2000
@@ -112,10 +113,16 @@ def outcome(name, data):
         return f"broke: {type(e).__name__}: {e}"[:200]
     if opened.sheets:
         return "sound"
-    return (
-        "log, to be reduced"
-        if opened.again
-        else "asked"
-        if not opened.reading.faults
-        else "refused"
-    )
+    if opened.again:
+        return log_outcome(name, data)
+    return "refused" if opened.reading.faults else "asked"
+
+
+def log_outcome(name, data):
+    """A serial log's lines are read; its reduction needs a file to write, which this process may not."""
+    try:
+        return "log with questions" if read_serial(Path(name), data).questions else "log"
+    except SheetError as e:
+        return "refused" if e.faults else "fault without words"
+    except BadInput:
+        return "refused"
