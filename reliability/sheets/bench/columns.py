@@ -131,11 +131,11 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         row = c.rows[i] + 1
         if isinstance(v, (int, float)) and not isinstance(v, bool):
             x, tail = float(v), ""
-        elif p is None and not (isinstance(v, str) and span(v)):
-            _unreadable(desk, c, row, v)
-            continue
         elif isinstance(v, str) and c.header.column == "shots" and (ends := span(v)):
             _range(desk, c, i, ends, (decimal, thousand))
+            continue
+        elif p is None:
+            _unreadable(desk, c, row, v)
             continue
         else:
             try:
