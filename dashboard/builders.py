@@ -80,7 +80,7 @@ table(pd.DataFrame(rows), "builder_life", {
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "against pool", "pool without")},
         **{k: st.column_config.NumberColumn(format="%.3f") for k in ("p", "p adjusted")},
     })  # fmt: skip
-tests = f"One scale for all: {p_text(a.same_life_p)} (likelihood ratio, simulated)"
+tests = f"One scale for all: {p_text(a.same_life_p)} (likelihood ratio)"
 if a.log_rank is not None and a.log_rank_early is not None:
     tests += f"; log-rank, not adjusted: {p_text(a.log_rank.p)}, weighted to early failures {p_text(a.log_rank_early.p)}"
 st.caption(tests + f". Adjusted for: {', '.join(a.stress) or 'nothing'}.")

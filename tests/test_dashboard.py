@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from reliability.ledger import checks
 from reliability.sheets.life import read_life
 from reliability.store import Store
 
@@ -137,3 +138,16 @@ def test_voltage_and_mission_go_along_to_the_next_page(demo_store, monkeypatch):
     app.switch_page("flight.py").run()
     assert not app.exception
     assert f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]
+
+
+def test_guide_works_outside_checks_out_again(demo_store, monkeypatch):
+    """Asked for, every outside value stands beside ours, and none disagrees."""
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120).run()
+    app.switch_page("dashboard/guide.py").run()
+    assert not app.dataframe
+    app.toggle(key="outside_checks").set_value(True).run()
+    table = app.dataframe[0].value
+    assert len(table) == len(checks()) and table.agrees.all()
+    assert any(f"{len(checks())} agree, 0 disagree" in m.value for m in app.markdown)

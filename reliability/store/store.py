@@ -137,6 +137,8 @@ class Store:
                 f"there is no store at {self.path} yet; add a life sheet with "
                 "'shotlife add FILE', or try 'shotlife demo'"
             )
+        if self.exists and not self.path.is_file():  # a pipe would be waited for without end
+            raise StoreError(f"{self.path} is no file, so no store can be there")
         try:
             with opened(self.path, self.wait, write, alone) as connection:
                 if write and read_only(self.path):
@@ -158,8 +160,6 @@ class Store:
             self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         except OSError as e:
             raise StoreError(f"cannot make the folder of {self.path}: {e.strerror}") from None
-        if self.exists and not self.path.is_file():
-            raise StoreError(f"{self.path} is no file, so no store can be there")
 
     # --- writing ---------------------------------------------------------------------------
 
@@ -295,7 +295,7 @@ class Store:
         if place.exists():
             return
         try:
-            place.parent.mkdir(parents=True, exist_ok=True)
+            place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             draft = place.with_suffix(".part")
             draft.write_bytes(content)
             draft.replace(place)
