@@ -3,6 +3,7 @@
 import contextlib
 import io
 import json
+import logging
 import socket
 import struct
 import threading
@@ -174,6 +175,7 @@ def _frames(s):
     from websockets.exceptions import WebSocketException
     from websockets.sync.client import connect
 
+    logging.getLogger("websockets").setLevel(logging.CRITICAL)  # being cut off is no fault of ours
     cookie = cookie_of(s)
     before = s.memory
     for what, data in (
