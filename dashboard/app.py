@@ -29,6 +29,7 @@ page = st.navigation(
             st.Page("comparison.py", title="Choose between", icon=":material/compare_arrows:"),
             st.Page("flight.py", title="Flight promise", icon=":material/rocket_launch:"),
             st.Page("campaign.py", title="Next test", icon=":material/experiment:"),
+            st.Page("decisions.py", title="Kept decisions", icon=":material/bookmark:"),
         ],
         "Data": [
             st.Page("guide.py", title="Guide", icon=":material/help:"),

@@ -6,6 +6,8 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
@@ -13,12 +15,11 @@ from dashboard.shared import (
     choices,
     pool,
     pool_or_stop,
-    show_command,
     show_notes,
     show_opinion,
     state,
+    store,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import Builders, BuildersAnswer
@@ -36,36 +37,36 @@ top = title("Builders")
 read_address(Builders)
 pool_or_stop(top)
 c = Controls(Builders, choices())
-left, middle, right, last = st.columns(4)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.many(middle, "builder", "Builders")
-c.many(right, "part", "Parts")
-c.confidence(last)
-c.flag(left, "second_opinion", "Second opinion without a family")
+wide, side = beside()
+c.one(side, "slot", "Slot", "main_capacitor")
+c.many(side, "part", "Parts")
+c.many(side, "builder", "Builders")
+c.confidence(side)
+c.flag(side, "second_opinion", "Second opinion without a family")
 question = built(c, top, "There is nothing to compare yet.")
 a = asked(question, top, "There is nothing to compare yet.")
 assert isinstance(a, BuildersAnswer)
-left, right = st.columns(2)
-with left:
-    st.markdown("### Life against the pool")
+with wide:
     chart(
         figures.forest_figure(a),
         "forest",
-        "Shrunken ratio with one-sided bounds (bar); open mark: the builder's data alone. Red: differs (Holm).",
+        "Dot and bar: drawn towards the pool, with one-sided bounds. Open mark: that builder's data alone. Rust: differs (Holm).",
     )
-with right:
+left, right = st.columns(2)
+with left:
     st.markdown("### Who moves the pool?")
     chart(
         figures.influence_figure(a),
         "influence",
         f"Life that {1 - a.fraction:.0%} reach, with each builder left out; the line is the whole pool.",
     )
-st.markdown("### Curves per builder")
-chart(
-    figures.curves_figure(a),
-    "curves",
-    "Share still good, without a family (not adjusted for stress).",
-)
+with right:
+    st.markdown("### Curves per builder")
+    chart(
+        figures.curves_figure(a),
+        "curves",
+        "Share still good, without a family (not adjusted for stress).",
+    )
 rows = [
     {
         "builder": b.builder, "units": b.n, "failed": b.failed, "ratio": b.ratio, "lower": b.lower, "upper": b.upper,
@@ -79,13 +80,13 @@ table(pd.DataFrame(rows), "builder_life", {
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "against pool", "pool without")},
         **{k: st.column_config.NumberColumn(format="%.3f") for k in ("p", "p adjusted")},
     })  # fmt: skip
-tests = f"One scale for all: {p_text(a.same_life_p)} (likelihood ratio, simulated)"
+tests = f"One scale for all: {p_text(a.same_life_p)} (likelihood ratio)"
 if a.log_rank is not None and a.log_rank_early is not None:
     tests += f"; log-rank, not adjusted: {p_text(a.log_rank.p)}, weighted to early failures {p_text(a.log_rank_early.p)}"
 st.caption(tests + f". Adjusted for: {', '.join(a.stress) or 'nothing'}.")
 show_opinion(a)
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.markdown("### How sound are the data?")
 found = soundness(state())
 if found:

@@ -6,26 +6,85 @@ import math
 
 import pandas as pd
 import streamlit as st
+from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
     built,
     chart,
     choices,
+    folded,
     pool,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Accelerate, Demonstrate, DemonstrationAnswer, LearningAnswer
 from reliability.ask.records import plan_csv
 
 SHOW, LEARN = "Show a life", "Learn the life at a low voltage"
+
+SHOTS = st.column_config.NumberColumn(format="%,.0f")
+DAYS = st.column_config.NumberColumn(format="%.2f")
+NAMES = st.column_config.TextColumn(width=105)
+
+
+def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
+    """Plans that show the same life: the picture, and beside it the table, the recommended one first."""
+    with wide:
+        if math.isfinite(a.promise_now):
+            st.markdown(
+                f"The {plain_text(a.slot.replace('_', ' '))} alone is promised **{a.promise_now:,.0f} shots** now, and "
+                f"**{a.promise_if_passed:,.0f}** if no unit of the plan fails."
+            )
+        drawn, ranked = st.columns([1, 1])
+        with drawn:
+            chart(
+                figures.demonstration_figure(a), "demonstration",
+                "Each mark shows the same life; bars run from pessimistic to optimistic life.",
+            )  # fmt: skip
+        with ranked:
+            plans = [a.best, *(p for p in a.plans if p != a.best)]
+            first = "recommended" if a.recommended else "likeliest"
+            table(pd.DataFrame([
+                {
+                    "plan": first if i == 0 else str(i + 1), "units": p.units, "shots each": p.shots_each, "days": p.bench_days,
+                    "passes": p.pass_estimated, "volts": p.volts, "may fail": p.failures_allowed, "cost": p.cost,
+                }
+                for i, p in enumerate(plans)
+            ]), "plans", {"plan": NAMES, "shots each": SHOTS, "days": DAYS, "passes": st.column_config.NumberColumn(format="percent")})  # fmt: skip
+    with folded("If the shape is another one"):
+        table(pd.DataFrame([{"shape": s.shape, "units": s.units, "shots each": s.shots_each} for s in a.sensitivity]), "sensitivity", {"shots each": SHOTS})  # fmt: skip
+
+
+def learned(a: LearningAnswer, wide: DeltaGenerator) -> None:
+    """Plans that estimate: the picture, and the table, the recommended one first."""
+    with wide:
+        drawn, ranked = st.columns([1, 1])
+        with drawn:
+            chart(
+                figures.learning_figure(a), "learning",
+                "All plans cost the same; lower is better. Point at a mark for levels and units.",
+            )  # fmt: skip
+        with ranked:
+            plans = [a.best, *(p for p in a.plans if p != a.best)]
+            table(pd.DataFrame([
+                {
+                    "plan": "recommended" if i == 0 else str(i + 1), "levels": "/".join(f"{v:g}" for v in p.levels),
+                    "units": "/".join(map(str, p.units)), "estimate / bound": p.factor, "days": p.bench_days, "failures": p.failures,
+                }
+                for i, p in enumerate(plans)
+            ]), "learning_plans", {"plan": NAMES, "days": DAYS, "estimate / bound": DAYS, "failures": DAYS})  # fmt: skip
+    for w in a.sensitivity:
+        st.caption(plain_text(f"Best plan with the {w.what}: factor {w.factor:.2f}."))
+
 
 top = title("Next test")
 read_address(Demonstrate, Accelerate, also=("kind",))
@@ -34,33 +93,32 @@ said = one_of("kind", ["demonstrate", "accelerate"])
 learning = said == "accelerate" or (said is None and "accelerate_to" in st.query_params)
 if said is None and learning and "demonstrate_shots" in st.query_params:
     unreadable("demonstrate_shots and accelerate_to are two plans: give one of them")
-kind = st.radio("What for", [SHOW, LEARN], index=int(learning), horizontal=True)
+wide, side = beside()
+kind = side.radio("What for", [SHOW, LEARN], index=int(learning))
 c = Controls(Accelerate if kind == LEARN else Demonstrate, choices())
-left, middle, right = st.columns(3)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.many(middle, "builder", "Builders")
-c.many(right, "part", "Parts")
-left, middle, right = st.columns(3)
-c.number(left, "survival", "Survival", step=0.01)
-c.confidence(middle)
-c.number(right, "stands", "Units that run at once", step=1)
-with st.expander("Bench and cost"):
-    one, two, three = st.columns(3)
-    c.number(one, "rate_hz", "Shots a second", step=0.1)
-    c.number(two, "unit_cost", "Price of a unit", step=10)
-    c.number(three, "day_cost", "Price of a bench day", step=10)
-one, two, three, four = st.columns(4)
 if kind == SHOW:
-    c.number(one, "demonstrate_shots", "Shots to show", value=1000, step=100)
-    c.number(two, "units", "Units at hand (empty: no limit)", step=1)
-    c.number(three, "days", "Bench days at most (empty: no limit)", step=1)
-    c.number(four, "budget", "Money at most (empty: no limit)", step=50)
-    one, two, three = st.columns(3)
-    c.words(
-        one, "use", "Shown at, such as charge_V=1200", "The operating point; empty: the commonest in the records."
-    )  # fmt: skip
-    c.number(two, "failures", "Failures allowed (empty: found)", step=1)
-    c.number(three, "shape", "Weibull shape (empty: from the records)", step=0.1)
+    c.number(side, "demonstrate_shots", "Shots to show", value=1000, step=100)
+    point = c.pairs("use")
+    point.number(side, "charge_V", "Shown at charge voltage (V)", 50.0)
+    c.one(side, "slot", "Slot", "main_capacitor")
+    c.number(side, "units", "Units at hand (empty: no limit)", step=1)
+    c.number(side, "days", "Bench days at most (empty: no limit)", step=1)
+    c.number(side, "budget", "Money at most (empty: no limit)", step=50)
+else:
+    c.one(side, "slot", "Slot", "main_capacitor")
+c.confidence(side)
+more = side.expander("Survival, bench, cost, records")
+c.number(more, "survival", "Survival", step=0.01)
+c.number(more, "stands", "Units that run at once", step=1)
+c.number(more, "rate_hz", "Shots a second", step=0.1)
+c.number(more, "unit_cost", "Price of a unit", step=10)
+c.number(more, "day_cost", "Price of a bench day", step=10)
+c.many(more, "builder", "Builders")
+c.many(more, "part", "Parts")
+if kind == SHOW:
+    point.text(more, "Shown at, such as charge_V=1200")
+    c.number(more, "failures", "Failures allowed (empty: found)", step=1)
+    c.number(more, "shape", "Weibull shape (empty: from the records)", step=0.1)
 else:
     volts = pool().records.covariates.get("charge_V")
     tested = sorted({float(v) for v in volts if v == v}) if volts is not None else []
@@ -68,48 +126,18 @@ else:
         st.info("Test a few units at two voltages first, then plan the rest from that.")
         st.stop()
     c.number(
-        one, "accelerate_to", "Voltage the bound is for", value=round(tested[0] * 0.92), step=10
+        side, "accelerate_to", "Voltage the bound is for", value=round(tested[0] * 0.92), step=10
     )
-    c.number(two, "units", "Units", step=1)
-    c.number(three, "days_each", "Bench days each", step=0.05)
+    c.number(side, "units", "Units", step=1)
+    c.number(side, "days_each", "Bench days each", step=0.05)
 question = built(c, top, "There is no such test.")
 a = asked(question, top, "No such test can be planned from these records.")
 if isinstance(a, DemonstrationAnswer):
-    if math.isfinite(a.promise_now):
-        st.markdown(
-            f"The {a.slot.replace('_', ' ')} alone is promised **{a.promise_now:,.0f} shots** now, and "
-            f"**{a.promise_if_passed:,.0f}** if no unit of the plan fails."
-        )
-    st.markdown("### Plans that show the same life")
-    chart(
-        figures.demonstration_figure(a),
-        "demonstration",
-        "Each mark shows the same life; the bar runs from pessimistic to optimistic life. Point at a mark for its units.",
-    )
-    table(pd.DataFrame([
-        {
-            "units": p.units, "shots each": p.shots_each, "volts": p.volts, "may fail": p.failures_allowed, "bench days": p.bench_days,
-            "cost": p.cost, "chance to pass": p.pass_estimated,
-        }
-        for p in a.plans
-    ]), "plans", {
-        "shots each": st.column_config.NumberColumn(format="%,.0f"),
-        "bench days": st.column_config.NumberColumn(format="%.2f"),
-        "chance to pass": st.column_config.NumberColumn(format="percent"),
-    })  # fmt: skip
-    st.markdown("### If the shape is another one")
-    table(pd.DataFrame([{"shape": s.shape, "units": s.units, "shots each": s.shots_each} for s in a.sensitivity]), "sensitivity", {"shots each": st.column_config.NumberColumn(format="%,.0f")})  # fmt: skip
+    shown(a, wide)
 else:
     assert isinstance(a, LearningAnswer)
-    st.markdown("### Plans compared")
-    chart(
-        figures.learning_figure(a),
-        "learning",
-        "All plans cost the same; lower is better. Point at a mark for levels and units.",
-    )
-    for w in a.sensitivity:
-        st.caption(f"Best plan with the {w.what}: factor {w.factor:.2f}.")
+    learned(a, wide)
 st.download_button("Download the plan as an empty life sheet", lambda: plan_csv(a, question), "plan.csv", "text/csv", key="plan_sheet")  # fmt: skip
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

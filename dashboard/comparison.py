@@ -6,16 +6,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import Compare, CompareAnswer
@@ -24,27 +25,23 @@ top = title("Choose between")
 read_address(Compare)
 pool_or_stop(top)
 c = Controls(Compare, choices())
-left, middle, right, last = st.columns(4)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.enum(middle, "by", "What the two differ in")
-c.text(right, "first", "The one (empty: of most units)")
-c.text(last, "second", "The other")
-c.many(left, "builder", "Builders")
-c.many(middle, "part", "Parts")
-c.confidence(right)
+wide, side = beside()
+c.one(side, "slot", "Slot", "main_capacitor")
+c.enum(side, "by", "What the two differ in")
+c.text(side, "first", "The one (empty: of most units)")
+c.text(side, "second", "The other")
+c.confidence(side)
+c.many(side, "part", "Parts")
+c.many(side, "builder", "Builders")
 question = built(c, top, "These two cannot be compared.")
 a = asked(question, top, "These records cannot compare them.")
 assert isinstance(a, CompareAnswer)
-left, right = st.columns(2)
-with left:
-    st.markdown("### Ratio of lives")
+with wide:
     chart(
         figures.ratio_figure(a),
         "ratio",
-        "With one-sided bounds, voltage allowed for where it was varied. Red: shown to differ.",
+        "Dot: as estimated; bar: one-sided bounds, voltage allowed for where it was varied. Rust: shown to differ.",
     )
-with right:
-    st.markdown("### Curves")
     chart(
         figures.sides_figure(a),
         "sides",
@@ -64,4 +61,4 @@ st.caption(
     f"Life that {1 - a.fraction:.0%} reach, in shots. The better one as estimated is {a.sure:.1%} sure to be better."
 )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

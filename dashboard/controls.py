@@ -37,7 +37,8 @@ def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
             continue
         if name not in schemas:
             known = ", ".join(sorted([*schemas, *also]))
-            unreadable(f"the address has no setting {name[:40]!r}; there are: {known}")
+            there = f"there are: {known}" if known else "this page has none"
+            unreadable(f"the address has no setting {name[:40]!r}; {there}")
         try:
             _one(schemas[name], name)
         except BadInput as e:

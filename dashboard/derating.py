@@ -9,6 +9,8 @@ import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, one_of, read_address
+from dashboard.head import Head, beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -18,11 +20,10 @@ from dashboard.shared import (
     folded,
     pool,
     pool_or_stop,
-    show_command,
     show_notes,
     show_opinion,
+    store,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import (
@@ -38,43 +39,45 @@ FORMS = ["charge_V:power", "temp_C:arrhenius", "part:categorical", "energy_J:pow
 SHOTS, MISSION = "A life in shots", "An impulse or a velocity change"
 
 
-def for_mission(c: Controls, top: DeltaGenerator) -> None:
-    """Voltage, bank and part at once, for a mission."""
-    left, middle, right, last = st.columns(4)
-    c.number(left, "total_impulse", "Total impulse", step=0.001)
-    c.number(middle, "delta_v", "or velocity change", step=0.001)
-    c.number(right, "mass", "of a satellite of", step=0.1)
-    c.number(last, "shots", "or shots", step=500)
-    left, middle, right, last = st.columns(4)
-    c.number(left, "survival", "Survival (share that lasts it)", step=0.01)
-    c.confidence(middle)
-    c.number(right, "rate_hz", "Shots a second in orbit", step=0.1)
-    c.number(last, "duty", "Share of the time it fires", step=0.1)
-    with st.expander("Bank, supply and impulse bit"):
-        one, two, three = st.columns(3)
-        c.words(one, "use", "Only this voltage, such as charge_V=1400")
-        c.number(one, "capacitors", "Most capacitors in a bank (empty: 4)", step=1)
-        c.number(one, "parallel", "Only so many in parallel", step=1)
-        c.number(one, "series", "Only so many in series", step=1)
-        c.number(two, "within_days", "Days in orbit at most", step=1)
-        c.number(two, "power_w", "Average power there is", step=0.1)
-        c.number(two, "efficiency", "Efficiency of the converter", step=0.05)
-        c.number(two, "bus_v", "Supply (V)", step=0.1)
-        c.text(three, "impulse", "Impulse bit, such as 0.65@0.2^1.2+-10% (empty: from readings)")
-        c.number(three, "capacitance_uf", "Capacitance of one", step=0.1)
-        c.number(three, "rated_v", "Rated voltage of one", step=100)
-        c.number(three, "unequal", "Margin for unequal sharing in a string", step=0.05)
+def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGenerator]) -> None:
+    """Voltage, bank and part at once, for a mission; the places are for the picture and for the controls."""
+    wide, side = places
+    c.number(side, "total_impulse", "Total impulse", step=0.001)
+    c.number(side, "delta_v", "or velocity change", step=0.001)
+    c.number(side, "mass", "of a satellite of", step=0.1)
+    c.number(side, "shots", "or shots", step=500)
+    c.one(side, "slot", "Slot", "main_capacitor")
+    c.many(side, "part", "Parts")
+    c.confidence(side)
+    with side.expander("Survival, pace, bank, supply, impulse bit, records"):
+        more = st.container()
+    c.number(more, "survival", "Survival (share that lasts it)", step=0.01)
+    c.number(more, "rate_hz", "Shots a second in orbit", step=0.1)
+    c.number(more, "duty", "Share of the time it fires", step=0.1)
+    c.words(more, "use", "Only this voltage, such as charge_V=1400")
+    c.number(more, "capacitors", "Most capacitors in a bank (empty: 4)", step=1)
+    c.number(more, "parallel", "Only so many in parallel", step=1)
+    c.number(more, "series", "Only so many in series", step=1)
+    c.number(more, "within_days", "Days in orbit at most", step=1)
+    c.number(more, "power_w", "Average power there is", step=0.1)
+    c.number(more, "efficiency", "Efficiency of the converter", step=0.05)
+    c.number(more, "bus_v", "Supply (V)", step=0.1)
+    c.text(more, "impulse", "Impulse bit, such as 0.65@0.2^1.2+-10% (empty: from readings)")
+    c.number(more, "capacitance_uf", "Capacitance of one", step=0.1)
+    c.number(more, "rated_v", "Rated voltage of one", step=100)
+    c.number(more, "unequal", "Margin for unequal sharing in a string", step=0.05)
+    c.many(more, "builder", "Builders")
     question = built(
         c, top, "Say the mission once: a total impulse, a velocity change with the mass, or shots."
     )
     a = asked(question, top, "These records cannot say which voltage suits the mission.")
     assert isinstance(a, MissionAnswer)
-    st.markdown("### Needed against promised")
-    chart(
-        figures.mission_figure(a),
-        "mission",
-        f"{bank_of(a.best)}: shots that the impulse bit asks for (solid, band to the estimate) and shots promised (dashed).",
-    )
+    with wide:
+        chart(
+            figures.mission_figure(a),
+            "mission",
+            f"{bank_of(a.best)}: shots that the impulse bit asks for (solid, band to the estimate) and shots promised (dashed).",
+        )
     st.markdown("### Plans")
     named = (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest))
     table(
@@ -94,7 +97,7 @@ def for_mission(c: Controls, top: DeltaGenerator) -> None:
             f"Impulse bit {i.bit_uNs_at_1_J:.3g} uN s x (energy in J) to the power {i.exponent:.3g} ({i.source})."
         )
     show_notes(a)
-    show_command(question)
+    take_along(a, question, store())
     st.caption(CAUTION)
 
 
@@ -121,19 +124,18 @@ pool_or_stop(top)
 said = one_of("kind", ["shots", "mission"])
 stated = [k for k in ("total_impulse", "delta_v") if k in st.query_params]
 mission = said == "mission" or (said is None and bool(stated))
-kind = st.radio("What for", [SHOTS, MISSION], index=int(mission), horizontal=True)
+wide, side = beside()
+kind = side.radio("What for", [SHOTS, MISSION], index=int(mission))
 c = Controls(DerateMission if kind == MISSION else Derate, choices())
-left, middle, right = st.columns(3)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.many(middle, "builder", "Builders")
-c.many(right, "part", "Parts")
 if kind == MISSION:
-    for_mission(c, top)
+    for_mission(c, top, (wide, side))
     st.stop()
-left, middle, right = st.columns(3)
-c.number(left, "shots", "Required shots", value=3000, step=500)
-c.number(middle, "survival", "Survival (share that lasts them)", step=0.01)
-c.confidence(right)
+c.number(side, "shots", "Required shots", value=3000, step=500)
+c.one(side, "slot", "Slot", "main_capacitor")
+c.many(side, "part", "Parts")
+c.number(side, "survival", "Survival (share that lasts them)", step=0.01)
+c.confidence(side)
+c.many(side, "builder", "Builders")
 with st.expander("Stress model, bank and impulse"):
     one, two, three = st.columns(3)
     stress = one.multiselect(
@@ -162,13 +164,13 @@ question = built(c, top, "This derating cannot be asked for.")
 a = asked(question, top, "These records cannot say how far to derate.")
 assert isinstance(a, DeratingAnswer)
 if a.curve:
-    st.markdown("### Life against stress")
-    chart(
-        figures.life_stress_figure(a),
-        "life_stress",
-        f"Life that {a.survival:.0%} reach: estimate (solid) and lower bound (dashed). Filled dots failed, open triangles "
-        "still good.",
-    )
+    with wide:
+        chart(
+            figures.life_stress_figure(a),
+            "life_stress",
+            "Where the dashed line meets what is required lies the level allowed. Crosses: failed (a bar where only the inspection "
+            "that found it is known); rings: still good.",
+        )
 traded = any(math.isfinite(p.impulse_Ns) for p in a.curve)
 left, right = st.columns(2)
 if traded:
@@ -199,5 +201,5 @@ st.caption(
 )
 show_opinion(a)
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

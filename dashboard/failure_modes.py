@@ -6,16 +6,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import Modes, ModesAnswer
@@ -24,22 +25,21 @@ top = title("Failure modes")
 read_address(Modes)
 pool_or_stop(top)
 c = Controls(Modes, choices())
-left, middle, right = st.columns(3)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.many(middle, "builder", "Builders")
-c.many(right, "part", "Parts")
-left, right = st.columns(2)
-c.enum(left, "family", "Family")
-c.confidence(right)
+wide, side = beside()
+c.one(side, "slot", "Slot", "main_capacitor")
+c.many(side, "part", "Parts")
+c.many(side, "builder", "Builders")
+c.confidence(side)
+c.enum(side, "family", "Family")
 question = built(c, top, "These modes cannot be asked for.")
 a = asked(question, top, "No unit has failed, so there is no mode yet.")
 assert isinstance(a, ModesAnswer)
-st.markdown("### Share ended by each mode")
-chart(
-    figures.incidence_figure(a),
-    "incidence",
-    "Share of units ended by each mode, other modes competing (cumulative incidence).",
-)
+with wide:
+    chart(
+        figures.incidence_figure(a),
+        "incidence",
+        "Share of units ended by each mode while all modes are at work (cumulative incidence); counted, without a model.",
+    )
 st.markdown("### Each mode by itself")
 name = f"shots, {a.fraction:.0%} failed"
 table(
@@ -63,4 +63,4 @@ st.caption(
     f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, {a.bound})."
 )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

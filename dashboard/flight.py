@@ -6,6 +6,8 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -13,16 +15,17 @@ from dashboard.shared import (
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
     store,
     table,
-    title,
 )
+from dashboard.sign_in import who
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer
-from reliability.report.content import statement
+from reliability.report.content import Made, statement, today
 from reliability.report.render import to_html, to_pdf
+from reliability.words import of_so_many, percent_text
 
 KINDS = {
     "shots": ("shots",),
@@ -41,10 +44,8 @@ read_address(Flight, also=("mission",))
 pool_or_stop(top)
 known = choices()
 c = Controls(Flight, known)
-left, middle, right = st.columns(3)
-c.one(left, "module", "Flight module")
-c.number(middle, "survival", "Survival of the promise", step=0.01)
-c.confidence(right)
+wide, side = beside()
+c.one(side, "module", "Flight module")
 in_link = [k for k, names in KINDS.items() if names[0] in st.query_params]
 said = one_of("mission", list(KINDS))
 if "mission" not in st.session_state:  # later on the address follows the controls
@@ -53,39 +54,43 @@ if "mission" not in st.session_state:  # later on the address follows the contro
             "the mission is stated more than once: shots, total impulse, velocity change, or days"
         )
     st.session_state["mission"] = said or next(iter(in_link), "shots")
-kind = st.radio("Mission as", list(KINDS), horizontal=True, key="mission", bind="query-params")
+kind = side.radio("Mission as", list(KINDS), horizontal=True, key="mission", bind="query-params")
 c.drawn |= {n for k, names in KINDS.items() if k != kind for n in names}
-columns = st.columns(5)
-for place, name in zip(columns, KINDS[kind], strict=False):
+for name in KINDS[kind]:
     label, value, step = LABELS[name]
-    c.number(place, name, label, value=value, step=step)
-c.number(columns[3], "units", "Such modules", step=1)
-c.pairs("use").text(columns[4], "Flown at, such as charge_V=1200")
-left, right, _ = st.columns([2, 1, 2])
+    c.number(side, name, label, value=value, step=step)
+point = c.pairs("use")
+point.number(side, "charge_V", "Charge voltage of the mission (V)", 50.0)
+c.number(side, "survival", "Survival of the promise", step=0.01)
+c.confidence(side)
+more = side.expander("Several modules, legs, temperature")
+point.text(more, "Flown at, such as charge_V=1200")
+c.number(more, "units", "Such modules", step=1)
 c.words(
-    left, "leg", "Legs at their own voltage, such as 1200=0.7 1400=0.3",
+    more, "leg", "Legs at their own voltage, such as 1200=0.7 1400=0.3",
     "Volts and the share of the mission's shots; empty: all at one voltage.",
 )  # fmt: skip
 if c.values.get("units", 1) > 1:
-    c.number(right, "working", "So many must last (empty: all)", step=1)
+    c.number(more, "working", "So many must last (empty: all)", step=1)
 question = built(c, top, "The mission is not stated in full.")
 a = asked(question, top, "Nothing can be promised for this module yet.", present=True)
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
-left, right = st.columns([3, 2])
-with left:
-    st.markdown("### Chance to last, from now on")
+with wide:
+    st.markdown(plain_text(
+        f"Before the end of the mission: as estimated {of_so_many(1 - a.survival.estimate, 'such modules')}, "
+        f"at most {of_so_many(1 - a.survival.lower, 'such modules')} ({percent_text(a.confidence)} sure)."
+    ))  # fmt: skip
     chart(
         figures.flight_figure(a),
         "flight_survival",
-        f"Estimate (solid) and lower bound at {a.confidence:.0%} (dashed), given that the module has lasted so far.",
+        "The promise is where the dashed bound meets the survival wanted; all given that the module has lasted so far.",
     )
-with right:
-    st.markdown("### What ends it within the mission")
-    chart(
-        figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]),
-        "flight_ends",
-        "Chance that the slot fails first, before the mission is over.",
-    )
+st.markdown("### What ends it within the mission")
+chart(
+    figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]),
+    "flight_ends",
+    "Chance that the slot fails first, before the mission is over.",
+)
 v = a.several
 if v.units > 1:
     st.markdown(
@@ -126,13 +131,14 @@ if a.more:
         })  # fmt: skip
 if figures.can_export():
     flight_question = question
+    made = Made(today(), who())
     left, right, _ = st.columns([1, 1, 2])
     left.download_button(
-        "Statement as PDF", lambda: to_pdf(statement(a, flight_question, store())), f"flight-{a.module}.pdf",
-        "application/pdf", key="pdf", type="primary",
+        "Statement as PDF", lambda: to_pdf(statement(a, flight_question, store(), made)), f"flight-{a.module}.pdf",
+        "application/pdf", key="pdf",
     )  # fmt: skip
     right.download_button(
-        "Statement as HTML", lambda: to_html(statement(a, flight_question, store())), f"flight-{a.module}.html",
+        "Statement as HTML", lambda: to_html(statement(a, flight_question, store(), made)), f"flight-{a.module}.html",
         "text/html", key="html",
     )  # fmt: skip
 else:
@@ -140,5 +146,5 @@ else:
         "The statement as a file needs one more package: sh .setup paper, or pip install 'shotlife[paper]'."
     )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

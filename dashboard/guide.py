@@ -4,7 +4,9 @@ from __future__ import annotations
 
 import streamlit as st
 
-from dashboard.shared import CAUTION, answer, first_steps, pool, title
+from dashboard.controls import read_address
+from dashboard.head import title
+from dashboard.shared import CAUTION, first_steps, pool
 from dashboard.words import GLOSSARY
 from reliability.ledger import SEEN, by_how_seen, carry_out, checks
 
@@ -16,14 +18,14 @@ def outcomes() -> list[dict[str, object]]:
 
 
 top = title("Guide")
+read_address()
 records = pool().life
 if records is None or not len(records):
-    answer("Nothing is stored yet: load the invented demo, or add a life sheet.", top)
+    top.answer("Nothing is stored yet: load the invented demo, or add a life sheet.")
     first_steps()
 else:
-    answer(
-        f"{records.units:g} units are stored, {records.failures:g} of them failed: ask one question a page.",
-        top,
+    top.answer(
+        f"{records.units:g} units are stored, {records.failures:g} of them failed: ask one question a page."
     )
 st.markdown("### In the order of the job")
 for target, name, text in (

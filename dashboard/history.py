@@ -8,16 +8,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import History, HistoryAnswer
@@ -42,18 +43,19 @@ read_address(History)
 pool_or_stop(top)
 c = Controls(History, choices())
 take_click()
-left, middle, right = st.columns(3)
-c.many(left, "builder", "Builders")
-c.many(middle, "module", "Modules (none: the first six)")
+wide, side = beside()
+c.many(side, "builder", "Builders")
+c.many(side, "module", "Modules (none: the first six)")
 one = c.values["module"][0] if len(c.values["module"]) == 1 else ""
-c.one_or_none(right, "unit", "Unit", within=f"/{one}/" if one else "")
+c.one_or_none(side, "unit", "Unit", within=f"/{one}/" if one else "")
 if c.values.get("unit"):
-    c.confidence(right)
+    c.confidence(side)
 question = built(c, top, "This history cannot be shown.")
 a = asked(question, top, "There is no history to show.")
 assert isinstance(a, HistoryAnswer)
 if a.stretches:
-    chart(figures.history_figure(a, a.unit.label if a.unit else ""), "lanes", HOW, clicks=True)
+    with wide:
+        chart(figures.history_figure(a, a.unit.label if a.unit else ""), "lanes", HOW, clicks=True)
 if a.unit is not None:
     place = figures.place_figure(a)
     left, right = st.columns([2, 3]) if place is not None else (st.container(), st.container())
@@ -83,4 +85,4 @@ if a.modules:
         for m in a.modules
     ]), "modules", {"shots": st.column_config.NumberColumn(format="%,.0f")})  # fmt: skip
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

@@ -8,33 +8,48 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     asked,
     built,
     chart,
     choices,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Life, LifeAnswer
+from reliability.words import of_so_many, percent_text, shots_text
+
+
+def counted(a: LifeAnswer) -> str:
+    """The bound as so many of so many."""
+    if not a.quantiles:
+        return ""
+    q = a.quantiles[0]
+    if not math.isfinite(q.lower):
+        return ""
+    ends = of_so_many(q.fraction, "such units")
+    text = f"Before {shots_text(q.lower)} shots {ends} at most ({percent_text(a.confidence)} sure)."
+    return plain_text(text)
+
 
 top = title("Life curves")
 read_address(Life)
 pool_or_stop(top)
 c = Controls(Life, choices())
-left, middle, right = st.columns(3)
-c.one(left, "slot", "Slot", "main_capacitor")
-c.many(middle, "builder", "Builders")
-c.many(right, "part", "Parts")
-left, middle, right = st.columns(3)
-c.enum(left, "family", "Family")
-c.confidence(middle)
+wide, side = beside()
+c.one(side, "slot", "Slot", "main_capacitor")
+c.many(side, "part", "Parts")
+c.many(side, "builder", "Builders")
+c.confidence(side)
+c.enum(side, "family", "Family")
 known = ["", *choices().get("mode", [])]
-mode = right.selectbox(
+mode = side.selectbox(
     "Failure mode",
     known,
     key="mode",
@@ -45,39 +60,37 @@ c.set(mode=mode or "")
 question = built(c, top, "This life cannot be asked for.")
 a = asked(question, top, "These records do not tell a life.")
 assert isinstance(a, LifeAnswer)
-if a.curve.shots or a.empirical:
-    left, right = st.columns(2)
-    with left:
-        st.markdown("### Share still good")
+if a.seen:
+    with wide:
+        st.markdown(counted(a))
         chart(
             figures.survival_figure(a),
             "survival",
-            "Fit (solid) with one-sided bounds, the lower dashed; without a family (grey steps); at the foot failures "
-            "(dots, or bars between inspections) and units still good (ticks).",
+            "Grey steps: counted, without any model. At the foot every unit: failed (a bar where only the inspection that found it "
+            "is known), or still good.",
         )
-    with right:
-        st.markdown("### Probability plot")
+    st.markdown("### Does the family fit?")
+    left, right = st.columns(2)
+    with left:
         chart(
             figures.probability_figure(a),
             "probability",
             f"Share failed on the {a.family} scale: if the family fits, the points follow the line.",
         )
+    right = right.container()
+else:
+    right = st.container()
 if a.families:
-    st.markdown("### Families compared")
-    table(
-        pd.DataFrame(
-            [
-                {
-                    "family": s.family, "log-likelihood": s.loglik, "AICc": s.aicc if math.isfinite(s.aicc) else None,
-                    "weight": s.weight, "why not": s.reason,
-                }
-                for s in a.families
-            ]
-        ),
-        "family",
-        {"weight": st.column_config.NumberColumn(format="percent")},
-    )  # fmt: skip
+    right.markdown("**Families compared**")
+    with right:
+        table(pd.DataFrame([
+            {
+                "family": s.family, "log-likelihood": s.loglik, "AICc": s.aicc if math.isfinite(s.aicc) else None,
+                "weight": s.weight, "why not": s.reason,
+            }
+            for s in a.families
+        ]), "family", {"weight": st.column_config.NumberColumn(format="percent")})  # fmt: skip
 if math.isfinite(a.fit_p):
     st.caption(f"Goodness of fit of the {a.family}: Monte-Carlo p = {a.fit_p:.3f}.")
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

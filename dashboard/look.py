@@ -1,10 +1,17 @@
-"""What the framework's theme cannot say: room for the picture on the first screen, and paper."""
+"""What the framework's theme cannot say: room for the picture on the first screen, what is old, and paper."""
 
 LOOK = """
-.stMainBlockContainer { padding-top: 2.6rem; padding-bottom: 3rem; }
-.stMain h1 { padding: 0 0 .3rem; font-size: 1.5rem; }
-.stMain h2 { padding: .2rem 0 .5rem; }
-@media (max-width: 640px) { .stMain h2 { font-size: 1.15rem; } }
+.stMainBlockContainer { padding-top: 2.2rem; padding-bottom: 3rem; }
+.stMain h1 { padding: 0 0 .2rem; font-size: 1.4rem; }
+.stMain h2 { padding: .1rem 0 .3rem; }
+[class*="st-key-alarm_"] details, [class*="st-key-alarm_"] [data-testid="stAlertContainer"] {
+  border-left: 4px solid #c08a00; background: rgba(226, 178, 58, .16); }
+[class*="st-key-alarm_"] summary, [class*="st-key-alarm_"] [data-testid="stAlertContainer"] { padding-top: .35rem; padding-bottom: .35rem; min-height: 0; }
+[class*="st-key-alarm_"] [data-testid="stAlert"] :is(div, p) { color: inherit !important; }
+.stMain [data-stale="true"] h2 { text-decoration: line-through; text-decoration-thickness: 1px; }
+.stMain [data-stale="true"] h2::after { content: " (before the change; being worked out anew)"; display: inline-block; font-size: .95rem; font-style: italic; }
+.stMain [data-stale="true"] .stVegaLiteChart, .stMain [data-stale="true"] .stDataFrame { filter: grayscale(1); }
+@media (max-width: 640px) { .stMain h2 { font-size: 1.1rem; } }
 @media print {
   [data-testid="stSidebar"], [data-testid="stHeader"], [data-testid="stToolbar"], .stButton, .stDownloadButton,
   .stPopover, [data-testid="stFileUploader"] { display: none !important; }

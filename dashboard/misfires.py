@@ -6,17 +6,17 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
-    answer,
     asked,
     built,
     chart,
     choices,
     pool,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
 from dashboard.words import plain_text
 from reliability import figures
@@ -26,27 +26,28 @@ from reliability.words import p_text
 top = title("Misfires")
 read_address(Misfires)
 if pool().misfires is None:
-    answer("No misfires recorded yet.", top)
+    top.answer("No misfires recorded yet.")
     st.info(
         "Add on **Records** a table misfires.csv beside the life sheet: builder, module, slot, unit, shots, event; one row "
         "'misfire' at each count, and one row 'end' with the last count watched for each unit."
     )
     st.stop()
 c = Controls(Misfires, choices())
-left, right = st.columns(2)
-c.many(left, "builder", "Builders")
-c.confidence(right)
+wide, side = beside()
+c.many(side, "builder", "Builders")
+c.confidence(side)
 question = built(c, top, "These misfires cannot be asked for.")
 a = asked(question, top, "No misfires under these filters.")
 assert isinstance(a, MisfireAnswer)
 level = float(question.asked()["confidence"])
 if a.curve:
-    st.markdown("### Mean count of misfires a unit")
-    chart(
-        figures.mean_count_figure(a),
-        "mean_count",
-        f"Mean cumulative count (line) with one-sided limits at {level:.0%} (band). Bending upwards: misfires come ever faster.",
-    )
+    with wide:
+        chart(
+            figures.mean_count_figure(a),
+            "mean_count",
+            f"Misfires that a unit has had by a count, in the mean, with one-sided limits at {level:.0%} (band). Bending upwards: "
+            "they come ever faster.",
+        )
 if a.growth is not None:
     g = a.growth
     st.caption(
@@ -71,4 +72,4 @@ else:
         "or with 'shotlife shots'."
     )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())

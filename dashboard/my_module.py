@@ -6,6 +6,8 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -14,10 +16,9 @@ from dashboard.shared import (
     choices,
     folded,
     pool_or_stop,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
 from dashboard.words import plain_text
 from reliability import figures
@@ -156,7 +157,7 @@ top = title("My module")
 read_address(Module, Flight, also=("look",))
 pool_or_stop(top)
 cls = pick()
-wide, side = st.columns([3, 1])
+wide, side = beside()
 c = Controls(cls, choices())
 
 if cls is Module:
@@ -171,5 +172,5 @@ else:
     assert isinstance(a, FlightAnswer)
     on_record(a, wide)
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

@@ -10,8 +10,10 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.contributions import listed, waiting, withdraw
+from dashboard.controls import read_address
 from dashboard.door import add_file, fault_table, how, say_stored
-from dashboard.shared import answer, first_steps, pool, store, title
+from dashboard.head import title
+from dashboard.shared import first_steps, pool, store
 from dashboard.sign_in import allowed, require
 from dashboard.words import plain_text
 from reliability.ask.deeds import deed_log
@@ -127,6 +129,7 @@ def one_record() -> None:
 
 
 top = title("Records")
+read_address()
 if allowed("contributor"):
     with st.container(border=True):
         st.markdown("### Add a file")
@@ -155,14 +158,13 @@ withdraw(contributions, log)
 
 records = pool().life
 if records is None or not len(records):
-    answer("No accepted records yet.", top)
+    top.answer("No accepted records yet.")
     first_steps()
     st.stop()
 assert records is not None
-answer(
+top.answer(
     f"{records.units:g} units in {len(set(records.module.tolist()))} modules of "
-    f"{len(set(records.builder.tolist()))} builders; {records.failures:g} of the units failed.",
-    top,
+    f"{len(set(records.builder.tolist()))} builders; {records.failures:g} of the units failed."
 )
 listed(contributions, log)
 st.markdown("### Life records")

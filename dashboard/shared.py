@@ -9,6 +9,8 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
+from dashboard.head import Head
+from dashboard.keeping import take_along
 from dashboard.sign_in import allowed
 from dashboard.waiting import Stopped, offer_again, worked_out
 from dashboard.words import plain_text
@@ -18,7 +20,6 @@ from reliability.ask.answers import Answer, Pool, Question
 from reliability.ask.asking import GRAVE
 from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
 from reliability.ask.sources import Stored, read_pool, state_of_store
-from reliability.ask.texts import again
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.words import unit_label
 
@@ -79,16 +80,16 @@ def _choices(path: str, version: str) -> dict[str, list[str]]:
     return out
 
 
-def pool_or_stop(top: DeltaGenerator) -> Pool:
+def pool_or_stop(top: Head) -> Pool:
     """The pool, or a screen that says what to do first."""
     try:
         found = pool()
     except (StoreError, SheetError, BadInput) as e:
-        answer("The store cannot be read.", top)
+        top.answer("The store cannot be read.")
         st.error(plain_text(str(e)))
         st.stop()
     if found.life is None or not len(found.life):
-        answer("No accepted records yet.", top)
+        top.answer("No accepted records yet.")
         first_steps()
         st.stop()
     return found
@@ -99,56 +100,47 @@ def options(values: Sequence[str]) -> list[str]:
     return sorted({str(v) for v in values} - {""})
 
 
-def asked(
-    question: Question | None, top: DeltaGenerator, nothing: str, present: bool = False
-) -> Answer:
+def asked(question: Question, top: Head, nothing: str, present: bool = False) -> Answer:
     """The answer, its sentence and grave notes shown at the top; or in words why there is none, and stop.
 
     ``nothing`` is said where the data cannot answer. A part that could be answered is shown. ``present``
     takes no older answer while the present one is worked out: where a statement is made from it.
     """
-    assert question is not None
     try:
-        found = worked_out(question, store(), None if present else top)
+        with top.work:
+            found = worked_out(question, store(), None if present else top.alarms)
     except (Busy, Stopped) as e:
-        answer("Nothing was worked out." if isinstance(e, Stopped) else "Not worked out now.", top)
-        offer_again(e)
+        top.answer("Nothing was worked out." if isinstance(e, Stopped) else "Not worked out now.")
+        with top.alarms:
+            offer_again(e)
         st.stop()
     except CannotAnswer as e:
         partial = e.partial if isinstance(e.partial, Answer) else None
-        answer(partial.sentence if partial else nothing, top)
-        top.warning(plain_text(str(e)))
+        top.answer(partial.sentence if partial else nothing)
+        top.warning(str(e))
         if partial is None:
-            show_command(question)
+            take_along(None, question, store())
             st.stop()
         assert partial is not None
         return partial
     except (BadInput, SheetError, StoreError) as e:
-        answer(nothing, top)
-        top.warning(plain_text(str(e)))
+        top.answer(nothing)
+        top.warning(str(e))
         st.stop()
-    answer(found.sentence, top)
-    for n in found.notes:
-        if n.code in GRAVE:
-            top.warning(plain_text(n.text), icon=":material/warning:")
+    top.answer(found.sentence)
+    top.alarm([n for n in found.notes if n.code in GRAVE])
     return found
 
 
-def built(controls: Any, top: DeltaGenerator, nothing: str) -> Question:
+def built(controls: Any, top: Head, nothing: str) -> Question:
     """The question of the controls; or in words what is wrong with it, and stop."""
     try:
         found: Question = controls.question()
     except BadInput as e:
-        answer(nothing, top)
-        top.warning(plain_text(str(e)))
+        top.answer(nothing)
+        top.warning(str(e))
         st.stop()
     return found
-
-
-def show_command(question: Question, command: str = "") -> None:
-    """The command that asks the same, to copy."""
-    st.caption("The same on the command line:")
-    st.code(again(question, store(), command), language=None, wrap_lines=True)
 
 
 def first_steps() -> None:
@@ -196,17 +188,6 @@ def folded(label: str) -> DeltaGenerator:
     return st.expander(label, icon=":material/unfold_more:")
 
 
-def title(text: str) -> DeltaGenerator:
-    """Page title, and below it the place for the answer, so that it comes first."""
-    st.title(text)
-    return st.container()
-
-
-def answer(sentence: str, place: DeltaGenerator | None = None) -> None:
-    """The answer, first and large."""
-    (place or st).markdown(f"## {plain_text(sentence)}")
-
-
 def show_notes(found: Answer) -> None:
     """The notes that are not shown at the top, and whom to cite, below the evidence."""
     notes: list[Note] = [n for n in found.notes if n.code not in GRAVE]
@@ -229,10 +210,24 @@ def show_opinion(found: Any) -> None:
             st.markdown(f"- {plain_text(n.text)}")
 
 
+LETTERS = {"light": "#111518", "dark": "#e6e4df"}
+"""words on charts, in the browser's colours"""
+
+
+def lettered(spec: dict[str, Any]) -> dict[str, Any]:
+    """A chart whose words stand out from the page, light or dark."""
+    colour = LETTERS.get(str(st.context.theme.type), "#757c82")
+    spec["config"] = {**spec.get("config", {}), "text": {"color": colour}}
+    return spec
+
+
 def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:
     """A chart with its description and downloads; ``clicks`` runs the page again when a mark is clicked."""
     st.vega_lite_chart(
-        figures.spec(figure), width="stretch", key=key, on_select="rerun" if clicks else "ignore"
+        lettered(figures.spec(figure)),
+        width="stretch",
+        key=key,
+        on_select="rerun" if clicks else "ignore",
     )
     said, save = st.columns([6, 1], vertical_alignment="top")
     said.caption(plain_text(caption))

@@ -6,18 +6,18 @@ import pandas as pd
 import streamlit as st
 
 from dashboard.controls import Controls, read_address
+from dashboard.head import beside, title
+from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
-    answer,
     asked,
     built,
     chart,
     choices,
     pool,
-    show_command,
     show_notes,
+    store,
     table,
-    title,
 )
 from reliability import figures
 from reliability.ask.answers import Wear, WearAnswer
@@ -25,7 +25,7 @@ from reliability.ask.answers import Wear, WearAnswer
 top = title("Wear")
 read_address(Wear)
 if pool().wear is None:
-    answer("No wear readings yet.", top)
+    top.answer("No wear readings yet.")
     st.info(
         "Fuel and igniter hardly ever reach their end in a test; readings on the way tell of it. Add on **Records** a table "
         "wear.csv with builder, module, slot, unit, shots, quantity, value (a life sheet's companion): capacitance_uF, "
@@ -33,29 +33,26 @@ if pool().wear is None:
     )
     st.stop()
 c = Controls(Wear, choices())
-one, two, three, four = st.columns(4)
-c.one(one, "quantity", "Quantity", "capacitance_uF")
-c.number(two, "limit_factor", "Limit as a factor of the start (empty: the usual)", step=0.05)
-c.enum(three, "path", "Path")
-c.confidence(four)
+wide, side = beside()
+c.one(side, "quantity", "Quantity", "capacitance_uF")
+c.number(side, "limit_factor", "Limit, as a share of the start (empty: the usual)", step=0.05)
+c.confidence(side)
+c.enum(side, "path", "Path")
 question = built(c, top, "This wear cannot be asked for.")
 a = asked(question, top, "These readings cannot tell.")
 assert isinstance(a, WearAnswer)
-left, right = st.columns(2)
-with left:
-    st.markdown("### Paths")
+with wide:
     chart(
         figures.paths_figure(a),
         "paths",
-        f"Readings, each unit's fitted path (dotted ahead), and the limit: {a.limit.name}.",
+        "Dots: readings. Lines: each unit's path as fitted, dotted where it lies ahead. Where it meets the limit the unit counts as spent.",
     )
-with right:
-    st.markdown("### Shots left")
-    chart(
-        figures.remaining_figure(a),
-        "remaining",
-        f"Estimate (dot) and lower prediction bound at {a.confidence:.0%} (tick), calibrated by simulation; 25 soonest.",
-    )
+st.markdown("### Shots left, soonest first")
+chart(
+    figures.remaining_figure(a),
+    "remaining",
+    "Prediction bounds are calibrated by simulation; all units are in the table.",
+)
 table(pd.DataFrame([{"unit": u.unit, "so far": u.so_far, "left": u.estimate, "at least": u.lower} for u in a.units]), "unit", {k: st.column_config.NumberColumn(format="%,.0f") for k in ("so far", "left", "at least")})  # fmt: skip
 n = a.new_unit
 st.caption(
@@ -63,5 +60,5 @@ st.caption(
     f"(a Wiener process says {n.wiener_median:,.0f}). Measurement error {a.error:.3g}."
 )
 show_notes(a)
-show_command(question)
+take_along(a, question, store())
 st.caption(CAUTION)

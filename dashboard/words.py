@@ -47,6 +47,10 @@ HELP = {
         "Which test to run next: one that shows a required life with so many units and shots, or one that narrows the "
         "estimate most for the bench days and money there are."
     ),
+    "Kept decisions": (
+        "Answers kept under a name, with who kept them and why. What has changed since is said: contributions that came or no "
+        "longer count, another version of the methods. A flight statement made before can be verified: it is made anew and compared."
+    ),
     "Builders": (
         "Whether builders' lives agree once stress is allowed for, how far each lies from the pool, and what the pool says "
         "without each of them. Builders with few units are drawn towards the pool."

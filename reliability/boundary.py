@@ -69,6 +69,8 @@ class Wall:
         Whether the cookies are of somebody who may give data.
     signed_out : callable
         Told the cookies when somebody signs out.
+    message : callable
+        Whether bytes on the WebSocket are a message of a page.
     script_hashes : tuple of str
         Inline scripts of the framework's own page.
     """
@@ -82,6 +84,7 @@ class Wall:
     program: Callable[[str], bool] = field(default=lambda token: False)
     uploader: Callable[[dict[str, str]], bool] = field(default=lambda cookies: True)
     signed_out: Callable[[dict[str, str]], None] = field(default=lambda cookies: None)
+    message: Callable[[bytes], bool] = field(default=lambda data: True)
     script_hashes: tuple[str, ...] = ()
 
     @property
@@ -221,8 +224,10 @@ class Boundary:
         why = self._foreign(request)
         if why:
             return (421 if "name" in why else 403), why
-        site = request.one("sec-fetch-site")
-        if site == "cross-site" and request.one("sec-fetch-mode") != "navigate":
+        # a page of another port of this host is "same-site" and comes with our cookies, yet is not ours
+        ours = request.one("sec-fetch-site") in ("", "same-origin", "none")
+        page = request.one("sec-fetch-mode") == "navigate" and not request.path.startswith("/api/")
+        if not ours and not page:
             return 403, "requests from other sites are not answered"
         if request.path.startswith("/_stcore/") and not _CORE.fullmatch(request.path):
             return 404, "there is nothing here"
@@ -325,9 +330,22 @@ class Boundary:
             return
         self.sockets += 1
         try:
-            await self.app(scope, receive, send)
+            await self.app(scope, _sound_only(receive, self.wall.message), send)
         finally:
             self.sockets -= 1
+
+
+def _sound_only(receive: Receive, sound: Callable[[bytes], bool]) -> Receive:
+    """Messages of a WebSocket; one that no page sends ends it."""
+
+    async def heard() -> MutableMapping[str, Any]:
+        message = await receive()
+        data = message.get("bytes")
+        if message["type"] == "websocket.receive" and (data is None or not sound(data)):
+            return {"type": "websocket.disconnect", "code": 1003}
+        return message
+
+    return heard
 
 
 _ASK = (

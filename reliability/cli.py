@@ -29,6 +29,7 @@ COMMANDS = {
     "builders": "Do builders' data agree, and how are they pooled?",
     "compare": "Which of two parts, fuels, revisions, lots or builders to choose.",
     "flight": "What to promise for one flight module, given its burn-in.",
+    "decisions": "Answers kept under a name, and what has changed since.",
     "report": "Flight life statement as PDF or HTML.",
     "demo": "Load the invented demo community and answer the main question.",
     "publish": "Publish the accepted records as a static site.",

@@ -141,8 +141,19 @@ def wall_of(store_path: Path, host: str, port: int, door: Door) -> Wall:
         start_token="" if door.sign_in is not None else new_start_token(),
         cookie=f"shotlife_{port}", proxies=frozenset(door.proxies), tls=tls, program=program,
         uploader=uploader if door.sign_in is not None else (lambda cookies: True),
-        signed_out=lambda cookies: _end(folder, cookies), script_hashes=inline_script_hashes(page),
+        signed_out=lambda cookies: _end(folder, cookies), message=_of_a_page, script_hashes=inline_script_hashes(page),
     )  # fmt: skip
+
+
+def _of_a_page(data: bytes) -> bool:
+    """Whether bytes are a message that a page sends."""
+    from google.protobuf.message import DecodeError
+    from streamlit.proto.BackMsg_pb2 import BackMsg
+
+    try:
+        return BackMsg.FromString(data).WhichOneof("type") is not None
+    except DecodeError:
+        return False
 
 
 def _end(folder: Path, cookies: dict[str, str]) -> None:

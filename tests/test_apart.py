@@ -152,4 +152,5 @@ def test_hundreds_of_builders_are_compared():
     found = [b.builder for b in a.builders if b.differs]
     assert "b007" in found and len(found) <= 3
     assert sum(bool(b.empirical) for b in a.builders) == 12
+    assert any(n.code == "large_sample" for n in a.notes)
     assert all(b.without_shots == pytest.approx(a.pool_shots, rel=0.02) for b in a.builders)

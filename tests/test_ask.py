@@ -330,7 +330,7 @@ def test_a_note_on_waiting_data_goes_with_it(tmp_path):
         (["derate", "--slot", "main_capacitor", "--shots", "800", "--use", "charge_V=1"], "no effect"),
         (["modes", "--seed", "3"], "no effect"),
         (["life", "--next", "100000000"], "at most 1000"),
-        (["flight", "--module", "kite-01", "--history", "--shots", "5"], "no effect"),
+        (["flight", "--module", "kite-01", "--shots", "5", "--remark", "why"], "it goes with --keep-as"),
         (["flight", "--module", "kite-01", "--shots", "5", "--brief", "--rate-hz", "9"], "no effect"),
     ],
 )  # fmt: skip

@@ -5,6 +5,7 @@ from pathlib import Path
 import pytest
 from streamlit.testing.v1 import AppTest
 
+from reliability.ledger import checks
 from reliability.sheets.life import read_life
 from reliability.store import Store
 
@@ -19,6 +20,8 @@ PAGES = sorted(
         "contributions",
         "controls",
         "door",
+        "head",
+        "keeping",
         "look",
         "shared",
         "sign_in",
@@ -72,7 +75,16 @@ WRONG = [
     ("misfires.py", "confidence", "1", "confidence"),
     ("builders.py", "fraction", "0", "fraction"),
     ("campaign.py", "demonstrate_shots", "many", "demonstrate_shots"),
+    ("comparison.py", "by", "colour", "by is one of"),
+    ("history.py", "module", "moss-99", "no module"),
+    ("decisions.py", "slot", "igniter", "this page has none"),
+    ("records.py", "slot", "igniter", "this page has none"),
+    ("guide.py", "slot", "igniter", "this page has none"),
 ]
+
+
+def test_every_page_has_a_wrong_link():
+    assert {page for page, *_ in WRONG} == set(PAGES)
 
 
 @pytest.mark.parametrize(("page", "name", "value", "words"), WRONG)
@@ -126,3 +138,16 @@ def test_voltage_and_mission_go_along_to_the_next_page(demo_store, monkeypatch):
     app.switch_page("flight.py").run()
     assert not app.exception
     assert f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]
+
+
+def test_guide_works_outside_checks_out_again(demo_store, monkeypatch):
+    """Asked for, every outside value stands beside ours, and none disagrees."""
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120).run()
+    app.switch_page("dashboard/guide.py").run()
+    assert not app.dataframe
+    app.toggle(key="outside_checks").set_value(True).run()
+    table = app.dataframe[0].value
+    assert len(table) == len(checks()) and table.agrees.all()
+    assert any(f"{len(checks())} agree, 0 disagree" in m.value for m in app.markdown)

@@ -5,7 +5,9 @@ import itertools
 import numpy as np
 import pytest
 
+import reliability as rl
 from reliability import figures
+from reliability.figures.style import log_ticks
 from reliability.service import THEME
 
 # Machado, Oliveira & Fernandes (2009), severity 1.0; from memory
@@ -72,162 +74,280 @@ def test_series_are_told_apart_by_the_colour_blind(kind):
 # --- what the charts show, by value ----------------------------------------------------------
 
 
-def rows(chart):
-    """Every data row of a chart, with the mark and the channels of its layer."""
+def layers(chart):
+    """Layers of a chart by name: the rows drawn, and the field of each channel."""
     spec = chart.to_dict()
+    found = {}
     for layer in spec.get("layer", [spec]):
-        data = layer.get("data", spec.get("data", {}))
-        values = data.get("values") or spec["datasets"][data["name"]]
-        mark = layer["mark"]["type"] if isinstance(layer["mark"], dict) else layer["mark"]
-        yield mark, layer, values
+        name = layer["name"]
+        assert name not in found, f"two layers are called {name}"
+        rows = spec["datasets"][layer.get("data", spec.get("data"))["name"]]
+        fields = {k: v.get("field") for k, v in layer["encoding"].items() if isinstance(v, dict)}
+        found[name] = (rows, fields)
+    return found
 
 
-def layers_of(chart, field):
-    return [
-        v for _, layer, v in rows(chart) if layer["encoding"].get("y", {}).get("field") == field
-    ]
+def drawn(found, name, channel="y"):
+    """The values of a named layer on one channel."""
+    rows, fields = found[name]
+    return [r[fields[channel]] for r in rows]
 
 
-def rule_at(chart, text, field):
-    """Where the line with that name stands."""
-    found = [
-        r[field] for _, _, v in rows(chart) for r in v if str(r.get("text", "")).startswith(text)
-    ]
-    assert found, text
-    return found[0]
+def line_at(found, name):
+    """Where a named line stands, whether upright or level, and its words."""
+    rows, fields = found[name]
+    (row,) = rows
+    way = next(k for k in ("x", "y") if fields.get(k) == "at")
+    return row["at"], {"x": "upright", "y": "level"}[way], found[f"{name}_text"][0][0]["text"]
 
 
 @pytest.fixture(scope="module")
 def demo():
-    import reliability as rl
-
     return rl.demo()
 
 
-def test_flight_figure_shows_the_answer(demo):
-    import reliability as rl
-
-    a = rl.ask(rl.Flight(module="kite-01", shots=500, brief=True), demo)
-    c = figures.flight_figure(a)
-    for values in layers_of(c, "lower"):
-        assert [r["lower"] for r in values] == list(a.curve.lower)
-        assert [r["shots"] for r in values] == list(a.curve.shots)
-    assert [r["estimate"] for r in layers_of(c, "estimate")[0]] == list(a.curve.estimate)
-    assert rule_at(c, "promise", "shots") == a.promise.shots
-    assert rule_at(c, "mission", "shots") == a.mission_shots
-    assert rule_at(c, "90% wanted", "y") == a.promise.survival
-    low = np.interp(a.promise.shots, a.curve.shots, a.curve.lower)
-    assert low == pytest.approx(
-        a.promise.survival, abs=0.01
-    )  # the promise is where the bound meets it
-
-
-def test_module_figure_shows_the_answer(demo):
-    import reliability as rl
-
-    a = rl.ask(rl.Module(builder=("kite",), confidence=0.8), demo)
-    c = figures.module_figure(a)
-    assert [r["lower"] for r in layers_of(c, "lower")[0]] == list(a.curve.lower)
-    assert [r["estimate"] for r in layers_of(c, "estimate")[0]] == list(a.curve.estimate)
-    assert [r["upper"] for r in layers_of(c, "lower")[0]] == list(a.curve.upper)
-    assert rule_at(c, "at least", "shots") == a.life.lower
-    assert rule_at(c, "estimate", "shots") == a.life.shots
-    bars = figures.ends_figure([s.slot for s in a.slots], [s.ends_module for s in a.slots])
-    shown = next(iter(rows(bars)))[2]
-    assert [r["share"] for r in shown] == [s.ends_module for s in a.slots]
-    twice = figures.ends_figure(["igniter", "igniter"], [0.2, 0.1])
-    assert [r["slot"] for r in next(iter(rows(twice)))[2]] == ["igniter", "igniter (2)"]
-
-
-def test_life_figures_show_the_answer(demo):
-    import reliability as rl
-
-    a = rl.ask(rl.Life(slot=("igniter",), bound="likelihood"), demo)
-    c = figures.survival_figure(a)
-    assert [r["lower"] for r in layers_of(c, "lower")[-1]] == list(a.curve.lower)
-    steps = layers_of(c, "survival")[0]
-    assert [r["survival"] for r in steps][1:] == [s.survival for s in a.empirical]
-    p = figures.probability_figure(a)
-    line = layers_of(p, "estimate")[0]
-    want = [np.log(-np.log(s)) for s in a.curve.estimate]
-    for r, w in zip(line, want, strict=True):
-        assert r["estimate"] is None or r["estimate"] == pytest.approx(w)
-    assert sum(r["estimate"] is not None for r in line) > 20
-
-
-def test_derating_figures_show_the_answer(demo):
-    import reliability as rl
-
-    q = rl.Derate(
-        slot=("main_capacitor",), part=("film-a",), stress=("charge_V:power",), shots=3000, bound="likelihood",
-        impulse="0.65@1",
-    )  # fmt: skip
-    a = rl.ask(q, demo)
-    c = figures.life_stress_figure(a)
-    assert [r["lower"] for r in layers_of(c, "lower")[0]] == [p.lower for p in a.curve]
-    assert rule_at(c, "allowed", "level") == a.allowed.level
-    assert rule_at(c, "required", "shots") == a.shots
-    t = figures.trade_figure(a)
-    assert [r["impulse_Ns"] for r in layers_of(t, "impulse_Ns")[0]] == [
-        p.impulse_Ns for p in a.curve
-    ]
-    r = figures.residual_figure(a)
-    assert [v["residual"] for v in layers_of(r, "expected")[1]] == [x.residual for x in a.residuals]
-
-
-def test_other_figures_show_their_answers(demo):
-    import reliability as rl
-
-    w = rl.ask(rl.Wear(builder=("kite",)), demo)
-    assert rule_at(figures.paths_figure(w), "limit", "value") == w.limit_value
-    left = next(iter(rows(figures.remaining_figure(w))))[2]
-    assert [r["lower"] for r in left] == [u.lower for u in w.units if np.isfinite(u.estimate)][:25]
-    m = rl.ask(rl.Misfires(), demo)
-    count = layers_of(figures.mean_count_figure(m), "mean")[0]
-    assert [r["mean"] for r in count] == [c.mean for c in m.curve]
-    spark = layers_of(figures.ignition_figure(m.ignition), "chance")[0]
-    assert [r["chance"] for r in spark] == [c.chance for c in m.ignition.curve]
-    d = rl.ask(rl.Modes(slot=("main_capacitor",)), demo)
-    inc = next(iter(rows(figures.incidence_figure(d))))[2]
-    assert len(d.modes) > 1
-    for m in d.modes:
-        drawn = [r["share"] for r in inc if r["mode"] == m.mode.replace("_", " ")]
-        assert drawn[1:] == list(m.shares)
-    b = rl.ask(rl.Builders(slot=("main_capacitor",)), demo)
-    forest = next(
-        v
-        for _, layer, v in rows(figures.forest_figure(b))
-        if layer["encoding"]["x"]["field"] == "lower"
+@pytest.fixture(scope="module")
+def module(demo):
+    return rl.ask(
+        rl.Module(builder=("kite",), use=("charge_V=1400",), at=(300,), confidence=0.8), demo
     )
-    assert [r["lower"] for r in forest] == [x.lower for x in b.builders]
-    infl = next(v for _, layer, v in rows(figures.influence_figure(b)) if "builder" in v[0])
-    assert [r["shots"] for r in infl] == [x.without_shots for x in b.builders]
-    pool = next(v for _, _, v in rows(figures.influence_figure(b)) if "builder" not in v[0])
-    assert pool == [{"shots": b.pool_shots}]
-    curves = next(iter(rows(figures.curves_figure(b))))[2]
-    first = b.builders[0]
-    assert [r["survival"] for r in curves if r["builder"] == first.builder][1:] == [
-        s.survival for s in first.empirical
-    ]
-    p = rl.ask(rl.Demonstrate(demonstrate_shots=500, slot=("main_capacitor",)), demo)
-    shown = next(v for mark, _, v in rows(figures.demonstration_figure(p)) if mark == "point")
-    assert [r["pass_estimated"] for r in shown] == [x.pass_estimated for x in p.plans]
 
 
-def test_slot_lanes_show_the_answer(demo):
+@pytest.fixture(scope="module")
+def flight(demo):
+    return rl.ask(rl.Flight(module="kite-01", shots=500, brief=True, survival=0.85), demo)
+
+
+@pytest.fixture(scope="module")
+def life(demo):
+    q = rl.Life(slot=("igniter",), bound="likelihood", confidence=0.9, fraction=(0.2,))
+    return rl.ask(q, demo)
+
+
+@pytest.fixture(scope="module")
+def derating(demo):
+    q = rl.Derate(
+        slot=("main_capacitor",), part=("film-a",), stress=("charge_V:power",), shots=3000, bound="likelihood", impulse="0.65@1"
+    )  # fmt: skip
+    return rl.ask(q, demo)
+
+
+def test_flight_figure_shows_promise_mission_and_wanted_survival(flight):
+    chart = figures.flight_figure(flight)
+    found = layers(chart)
+    assert line_at(found, "promise")[:2] == (flight.promise.shots, "upright")
+    assert line_at(found, "mission") == (500, "upright", "mission 500")
+    assert line_at(found, "wanted") == (0.85, "level", "85 % wanted")
+    kept = len(found["lower"][0])
+    assert drawn(found, "lower") == list(flight.curve.lower[:kept])
+    assert drawn(found, "estimate") == list(flight.curve.estimate[:kept])
+    assert drawn(found, "lower", "x") == list(flight.curve.shots[:kept])
+    assert kept > 5
+    # promise and bound agree in the picture
+    low = np.interp(flight.promise.shots, drawn(found, "lower", "x"), drawn(found, "lower"))
+    assert low == pytest.approx(0.85, abs=0.01)
+    domain = chart.to_dict()["layer"][0]["encoding"]["y"]["scale"]["domain"]
+    assert 0 <= domain[0] < min(0.85, *drawn(found, "lower"))
+
+
+def test_module_figure_shows_the_answer(module):
+    found = layers(figures.module_figure(module))
+    assert drawn(found, "lower") == list(module.curve.lower)
+    assert drawn(found, "estimate") == list(module.curve.estimate)
+    assert drawn(found, "band", "y2") == list(module.curve.upper)
+    assert line_at(found, "promise")[:2] == (module.life.lower, "upright")
+    assert line_at(found, "median")[0] == module.life.shots
+    assert line_at(found, "mission_0")[0] == 300
+    assert line_at(found, "wanted")[:2] == (1 - module.life.fraction, "level")
+
+
+def test_each_slot_has_a_bar_and_a_name_of_its_own():
+    found = layers(figures.ends_figure(["main_capacitor", "igniter", "igniter"], [0.5, 0.2, 0.1]))
+    assert [(r["slot"], r["share"]) for r in found["ends"][0]] == [
+        ("main capacitor", 0.5), ("igniter", 0.2), ("igniter (2)", 0.1),
+    ]  # fmt: skip
+    found = layers(figures.ends_figure(["fuel"], [float("nan")]))
+    assert found["ends_text"][0][0]["text"] == "not known"
+
+
+def test_slot_lanes_show_the_answer(flight, module):
     """Promise, mission and each slot's own bar stand where the answer has them; lives count from now."""
-    import reliability as rl
-
-    a = rl.ask(rl.Flight(module="kite-01", shots=500, brief=True), demo)
-    c = figures.flight_slots_figure(a)
-    assert rule_at(c, "promise", "shots") == a.promise.shots
-    assert rule_at(c, "mission", "shots") == a.mission_shots
-    bars = next(v for mark, _, v in rows(c) if mark == "bar")
-    assert [(r["so_far"], r["promise"]) for r in bars] == [(s.so_far, s.promise) for s in a.by_slot]
-    so_far = {s.slot.replace("_", " "): s.so_far for s in a.by_slot}
-    seen = next(v for mark, _, v in rows(c) if mark == "point")
+    found = layers(figures.flight_slots_figure(flight))
+    assert line_at(found, "promise")[0] == flight.promise.shots
+    assert line_at(found, "mission")[0] == flight.mission_shots
+    bars = found["alone"][0]
+    assert [(r["so_far"], r["promise"]) for r in bars] == [(s.so_far, s.promise) for s in flight.by_slot]  # fmt: skip
+    assert [-r["back"] for r in found["so_far"][0]] == [s.so_far for s in flight.by_slot]
+    for bar, s in zip(bars, flight.by_slot, strict=True):
+        run = max(min(k.failed, 1e99) if np.isfinite(k.failed) else k.good for k in s.seen) - s.so_far  # fmt: skip
+        assert bar["tested"] == pytest.approx(min(s.promise, max(run, 0.0)))
+        assert s.unit in bar["lane"]
+    so_far = {r["lane"]: r["so_far"] for r in bars}
+    seen = found["seen"][0]
     assert seen and all(r["at"] == r["life"] - so_far[r["lane"]] for r in seen)
-    m = rl.ask(rl.Module(builder=("kite",), use=("charge_V=1400",), at=(300,)), demo)
-    c = figures.module_slots_figure(m)
-    assert rule_at(c, "90 % last", "shots") == m.life.lower
-    assert rule_at(c, "mission", "shots") == 300
+    found = layers(figures.module_slots_figure(module))
+    assert line_at(found, "promise")[0] == module.life.lower
+    assert line_at(found, "mission")[0] == 300
+    assert [r["to"] for r in found["alone"][0]] == [s.promise for s in module.slots]
+
+
+def test_life_curve_draws_bounds_promise_and_every_unit(life):
+    found = layers(figures.survival_figure(life))
+    assert drawn(found, "lower") == list(life.curve.lower)
+    assert drawn(found, "estimate") == list(life.curve.estimate)
+    assert [r["survival"] for r in found["steps"][0]][1:] == [s.survival for s in life.empirical]
+    assert line_at(found, "promise")[:2] == (life.quantiles[0].lower, "upright")
+    assert line_at(found, "life")[0] == life.quantiles[0].shots
+    assert line_at(found, "wanted") == (pytest.approx(0.8), "level", "80 % still good")
+    assert drawn(found, "failed", "x") == [s.failed for s in life.seen if np.isfinite(s.failed)]
+    assert drawn(found, "good", "x") == [s.good for s in life.seen if not np.isfinite(s.failed)]
+    spans = [(s.good, s.failed) for s in life.seen if s.good < s.failed < np.inf]
+    assert [(r["good"], r["at"]) for r in found.get("intervals", ([],))[0]] == spans
+
+
+@pytest.mark.parametrize("family", ["weibull", "lognormal", "loglogistic", "exponential"])
+def test_a_family_is_a_straight_line_on_its_own_paper(family, demo):
+    """Definition of probability paper (Nelson 1982, ch. 3): the fitted line is straight in log shots."""
+    a = rl.ask(rl.Life(slot=("igniter",), bound="wald", family=family), demo)
+    rows = [
+        r for r in layers(figures.probability_figure(a))["estimate"][0] if r["estimate"] is not None
+    ]
+    x, y = np.log([r["at"] for r in rows]), np.array([r["estimate"] for r in rows])
+    slope, start = np.polyfit(x, y, 1)
+    assert len(rows) > 20 and y == pytest.approx(slope * x + start, abs=1e-6)
+    # a share that is drawn is the curve's own
+    if family == "weibull":
+        at = dict(zip(a.curve.shots, a.curve.estimate, strict=True))
+        assert all(np.exp(-np.exp(r["estimate"])) == pytest.approx(at[r["at"]]) for r in rows)
+
+
+def test_derating_figure_draws_allowed_and_required(derating):
+    found = layers(figures.life_stress_figure(derating))
+    assert drawn(found, "lower") == [p.lower for p in derating.curve]
+    assert drawn(found, "estimate") == [p.shots for p in derating.curve]
+    assert line_at(found, "allowed")[:2] == (derating.allowed.level, "upright")
+    assert line_at(found, "required") == (3000, "level", "required 3,000")
+    # the bound meets what is required at the allowed level: all three cross in the picture
+    x, y = np.array(drawn(found, "lower", "x")), np.log(drawn(found, "lower"))
+    order = np.argsort(x)
+    assert np.exp(np.interp(derating.allowed.level, x[order], y[order])) == pytest.approx(3000, rel=0.03)  # fmt: skip
+    assert len(found["failed"][0]) == sum(np.isfinite(s.failed) for s in derating.seen)
+    assert drawn(found, "good") == [s.good for s in derating.seen if not np.isfinite(s.failed)]
+    low, high = derating.tested
+    strokes = found["outside"][0]
+    assert strokes and all(r["end"] <= low + 1e-9 or r["at"] >= high - 1e-9 for r in strokes)
+
+
+def test_trade_and_residuals_draw_the_answer(derating):
+    found = layers(figures.trade_figure(derating))
+    assert drawn(found, "impulse") == [p.impulse_Ns for p in derating.curve]
+    assert drawn(found, "best") == [derating.best_total.impulse_Ns]
+    found = layers(figures.residual_figure(derating))
+    assert drawn(found, "residuals", "x") == [r.residual for r in derating.residuals]
+    assert drawn(found, "residuals") == [r.expected for r in derating.residuals]
+
+
+def test_wear_figures_draw_limit_and_bounds(demo):
+    a = rl.ask(rl.Wear(builder=("kite",)), demo)
+    found = layers(figures.paths_figure(a))
+    assert a.limit.relative and line_at(found, "limit")[:2] == (a.limit.value, "level")
+    start = {p.unit: p.value for p in a.paths if p.shots == 0}
+    assert drawn(found, "readings") == pytest.approx([r.value / start[r.unit] for r in a.readings])
+    found = layers(figures.remaining_figure(a))
+    kept = [u for u in a.units if np.isfinite(u.estimate)][:12]
+    assert drawn(found, "at_least", "x") == [u.lower for u in kept]
+    assert drawn(found, "estimate", "x") == [u.estimate for u in kept]
+    a = rl.ask(rl.Wear(builder=("kite",), limit=0.7), demo)
+    found = layers(figures.paths_figure(a))
+    assert line_at(found, "limit")[0] == 0.7
+    assert drawn(found, "readings") == [r.value for r in a.readings]
+
+
+def test_misfire_figures_draw_their_limits(demo):
+    a = rl.ask(rl.Misfires(), demo)
+    found = layers(figures.mean_count_figure(a))
+    assert drawn(found, "mean") == [c.mean for c in a.curve]
+    assert drawn(found, "band") == [c.lower for c in a.curve]
+    assert drawn(found, "band", "y2") == [c.upper for c in a.curve]
+    found = layers(figures.ignition_figure(a.ignition))
+    assert drawn(found, "chance") == [c.chance for c in a.ignition.curve]
+    assert drawn(found, "band") == [c.lower for c in a.ignition.curve]
+
+
+def test_incidence_figure_draws_each_mode(demo):
+    a = rl.ask(rl.Modes(slot=("main_capacitor",)), demo)
+    found = layers(figures.incidence_figure(a))
+    assert len(a.modes) > 1
+    for i, mode in enumerate(m for m in a.modes if m.shares):
+        assert drawn(found, f"mode_{i}")[1:] == list(mode.shares)
+        assert drawn(found, f"mode_{i}", "x")[1:] == list(a.at)
+        assert mode.mode.replace("_", " ") in found[f"mode_{i}_text"][0][0]["text"]
+
+
+def test_builder_figures_draw_the_comparison(demo):
+    a = rl.ask(rl.Builders(slot=("main_capacitor",)), demo)
+    found = layers(figures.forest_figure(a))
+    assert drawn(found, "bounds", "x") == [b.lower for b in a.builders]
+    assert drawn(found, "bounds", "x2") == [b.upper for b in a.builders]
+    assert drawn(found, "shrunken", "x") == [b.ratio for b in a.builders]
+    assert line_at(found, "pool")[0] == 1
+    found = layers(figures.influence_figure(a))
+    assert line_at(found, "pool")[0] == a.pool_shots
+    assert drawn(found, "without", "x") == [b.without_shots for b in a.builders]
+    found = layers(figures.curves_figure(a))
+    for i, b in enumerate(b for b in a.builders if b.empirical):
+        assert drawn(found, f"builder_{i}")[1:] == [s.survival for s in b.empirical]
+        assert found[f"builder_{i}_text"][0][0]["text"] == b.builder
+
+
+def test_comparison_figures_draw_ratio_and_sides(demo):
+    q = rl.Compare(slot=("main_capacitor",), first="film-a", second="ceramic-b")
+    a = rl.ask(q, demo)
+    found = layers(figures.ratio_figure(a))
+    assert drawn(found, "ratio", "x") == [a.ratio]
+    assert (drawn(found, "bounds", "x"), drawn(found, "bounds", "x2")) == ([a.lower], [a.upper])
+    found = layers(figures.sides_figure(a))
+    for i, side in enumerate((a.first, a.second)):
+        assert drawn(found, f"side_{i}")[1:] == [s.survival for s in side.empirical]
+        assert found[f"side_{i}_text"][0][0]["text"].startswith(side.name)
+
+
+def test_plan_figures_mark_the_recommended_plan(demo):
+    q = rl.Demonstrate(demonstrate_shots=300, slot=("main_capacitor",), use=("charge_V=1200",))
+    a = rl.ask(q, demo)
+    found = layers(figures.demonstration_figure(a))
+    assert drawn(found, "plans") == [p.pass_estimated for p in a.plans]
+    assert drawn(found, "pass_range") == [p.pass_pessimistic for p in a.plans]
+    assert drawn(found, "pass_range", "y2") == [p.pass_optimistic for p in a.plans]
+    assert drawn(found, "best") == [a.pass_estimated]
+    assert drawn(found, "best", "x") == [a.best.bench_days]
+    assert ("recommended" in found["best_text"][0][0]["text"]) == a.recommended
+    a = rl.ask(rl.Narrow(within_factor=3, slot=("main_capacitor",)), demo)
+    found = layers(figures.learning_figure(a))
+    assert drawn(found, "best") == [a.best.factor]
+    assert drawn(found, "plans") == [p.factor for p in a.plans if np.isfinite(p.factor)]
+
+
+@pytest.mark.parametrize(("low", "high"), [(90, 12000), (0.6, 1.4), (1e-4, 3e-3), (5, 9e7), (1000, 1500)])  # fmt: skip
+def test_log_ticks_are_sensible(low, high):
+    """Steps of 1, 2 and 5 (common practice, no source), in order, within the axis, at least two."""
+    ticks = log_ticks(low, high)
+    assert 2 <= len(ticks) <= 12 and ticks == sorted(set(ticks))
+    assert low * 0.99 <= ticks[0] and ticks[-1] <= high * 1.01
+    if 10 <= high / low <= 1e4:
+        assert {f"{t:e}"[0] for t in ticks} <= {"1", "2", "5"}
+
+
+def test_hatching_stays_in_its_span_and_frame():
+    from reliability.figures.style import Frame, _strokes
+
+    strokes = _strokes(Frame((0.0, 100.0), (1.0, 1000.0), log=True), 40.0, 60.0)
+    assert len(strokes) > 5
+    for s in strokes:
+        assert 40 <= s["at"] <= s["end"] <= 60 and 1 <= s["y"] <= s["top"] <= 1000.0000001
+
+
+def test_charts_can_be_saved(life):
+    chart = figures.survival_figure(life)
+    assert figures.to_svg(chart).startswith("<svg")
+    assert figures.to_png(chart).startswith(b"\x89PNG")

@@ -12,7 +12,7 @@ from reliability.decisions.mission import Mission, thrust_uN
 from reliability.decisions.on_board import on_board_of
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
-from reliability.report.content import statement
+from reliability.report.content import Made, statement
 from reliability.report.render import to_html, to_pdf
 from reliability.sheets.life import read_life
 from tests.asking import asked
@@ -175,7 +175,7 @@ def test_what_more_tests_would_change():
 def make_statement(name="kite-02", builders=("kite",)):
     a = asked("flight", demo_records(), module="kite-02", shots=1000)
     a = replace(a, module=name, builders=tuple(builders))
-    return statement(a, Flight(module="kite-02", shots=1000))
+    return statement(a, Flight(module="kite-02", shots=1000), None, Made("2026-11-26", "A. Maker"))
 
 
 def test_pdf_is_the_same_each_time_and_has_two_pages(tmp_path):
@@ -221,15 +221,22 @@ def test_flight_json_history_and_report(tmp_path):
     run("add", *sorted(DEMO.glob("life_*.csv")), "--store", store)
     out = json.loads(
         run(
-            "flight", "--module", "kite-02", "--shots", 1000, "--json", "--keep", "--store", store
+            "flight",
+            "--module",
+            "kite-02",
+            "--shots",
+            1000,
+            "--json",
+            "--keep-as",
+            "flight of kite-02",
+            "--store",
+            store,
         ).stdout
     )
     assert {"estimate", "lower"} <= set(out["survival"])
     assert {"shots", "survival", "confidence"} <= set(out["promise"])
     assert {"by_slot", "first_to_fail", "notes"} <= set(out)
-    kept = json.loads(
-        run("flight", "--module", "kite-02", "--history", "--json", "--store", store).stdout
-    )["history"]
+    kept = json.loads(run("decisions", "--json", "--store", store).stdout)["decisions"]
     assert kept[0]["answer"]["promise"] == out["promise"]
     for name in ("a.pdf", "b.pdf", "c.html"):
         run(

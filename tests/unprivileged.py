@@ -8,7 +8,14 @@ import tempfile
 from pathlib import Path
 
 NOBODY = 65534
-_NEW_MOUNTS, _BIND, _REMOUNT, _READ_ONLY, _PRIVATE, _ALL = 0x20000, 0x1000, 0x20, 0x1, 0x40000, 0x4000
+_NEW_MOUNTS, _BIND, _REMOUNT, _READ_ONLY, _PRIVATE, _ALL = (
+    0x20000,
+    0x1000,
+    0x20,
+    0x1,
+    0x40000,
+    0x4000,
+)
 
 
 @contextlib.contextmanager

@@ -142,6 +142,7 @@ def giving_routes(store: Stored, sign_in: bool, by: Crew) -> list[Route]:
             _checked(q, _GIVING)
             looked = _looked(store, q, body)
             old = _superseded(store, q, looked)
+            who = caller(request, store, "contributor")  # reading it took a while, too
             _own_data(who, store, looked, old)
             status = "accepted" if who.may("maintainer") else "received"
             how = How(who.by, status, q.get("licence", ""), old, _flag(q, "beside"))
@@ -157,6 +158,8 @@ def giving_routes(store: Stored, sign_in: bool, by: Crew) -> list[Route]:
         who = await run_in_threadpool(caller, request, store, "contributor")
         with by.uploads.of(who.by):
             body = await _body(request)
+            # a file may be on its way for minutes: the token is asked again
+            who = await run_in_threadpool(caller, request, store, "contributor")
             return await run_in_threadpool(work, who, request.query_params, body)
 
     async def decided(request: Request) -> Response:

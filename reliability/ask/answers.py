@@ -13,7 +13,8 @@ from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
 from reliability.decisions.history import History, HistoryAnswer
 from reliability.decisions.lanes import Stretch
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow
-from reliability.decisions.life import Life, LifeAnswer
+from reliability.decisions.life import Life
+from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfires
 from reliability.decisions.mission_plans import MissionAnswer, MissionPlan
 from reliability.decisions.modes import Modes, ModesAnswer

@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from pathlib import Path
 from typing import Any
 
@@ -13,7 +12,7 @@ from reliability.decisions.bench import plan_row
 from reliability.decisions.demonstration import DemonstrationAnswer
 from reliability.decisions.learning import LearningAnswer
 from reliability.decisions.plan_search import plan_sheet
-from reliability.decisions.question import Answer, Question
+from reliability.decisions.question import Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
@@ -32,8 +31,8 @@ from reliability.store import demo as _demo
 from reliability.wear.paths import fit_paths
 
 __all__ = [
-    "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "frame_csv", "kept_history", "life_csv",
-    "load_demo", "odd_records", "plan_csv", "remember_answer", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
+    "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "frame_csv", "life_csv",
+    "load_demo", "odd_records", "plan_csv", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
     "write_whole",
 ]  # fmt: skip
 
@@ -56,18 +55,6 @@ def rows_of(r: LifeRecords) -> list[dict[str, Any]]:
     columns = {n: r.column(n) for n in names}
     rows: list[dict[str, Any]] = plain([{n: columns[n][i] for n in names} for i in range(len(r))])
     return rows
-
-
-def remember_answer(source: AnySource, module: str, answer: Answer) -> None:
-    """Keep a flight answer in the store's history of the module. Raises BadInput, StoreError."""
-    if not isinstance(source, Stored):
-        raise BadInput("the history is kept in a store")
-    source.box.remember(module, json.dumps(plain(answer)))
-
-
-def kept_history(source: Stored, module: str) -> list[dict[str, Any]]:
-    """Flight answers kept for a module, oldest first."""
-    return source.box.history(module)
 
 
 def plan_csv(answer: Any, question: Question) -> str:

@@ -16,6 +16,11 @@ from reliability.commands.common import store_option, table
     "--person", metavar="E-MAIL", help="Set the role of a person who signs in, or of 'anyone'."
 )
 @click.option("--token", metavar="NAME", help="Make a token for a program; it is shown once.")
+@click.option(
+    "--to",
+    type=click.Path(path_type=Path, dir_okay=False),
+    help="Write the token, as the header that curl -H @FILE sends, to a file that only you can read.",
+)
 @click.option("--role", help="none, reader, contributor or maintainer.")
 @click.option("--remove-token", metavar="NAME", help="Take a token back.")
 @click.option("--days", type=int, help="Days until the token runs out; 365 unless said.")
@@ -29,6 +34,7 @@ def command(
     store: Path | None,
     person: str | None,
     token: str | None,
+    to: Path | None,
     role: str | None,
     remove_token: str | None,
     days: int | None,
@@ -54,6 +60,10 @@ def command(
         raise BadInput("--role is of a --person or a --token")
     if (days is not None or builder) and not token:
         raise BadInput("--days and --builder are of a --token")
+    if to is not None and not token:
+        raise BadInput("--to is of a --token")
+    if to is not None and to.exists():
+        raise BadInput(f"{to} is there already; remove it first")
     made = ""
 
     def step(a: ground.Access) -> ground.Access:
@@ -80,7 +90,10 @@ def command(
             access = change(step)
     else:
         access = ground.load_access(folder)
-    if made:
+    if made and to is not None:
+        ground.write_private(to, f"Authorization: Bearer {made}\n")
+        click.echo(f"Token of {token} is in {to}, for you alone to read")
+    elif made:
         click.echo(f"Token of {token}, shown once: {made}")
     rows = [["anyone who signs in", access.anyone], *([k, v] for k, v in access.people.items())]
     rows += [[f"token {k}", _said(v)] for k, v in access.tokens.items()]

@@ -66,6 +66,12 @@ fresh_option = click.option(
 )
 
 
+keep_options = options(
+    click.option("--keep-as", metavar="NAME", help="Keep this answer in the store as a decision of that name."),
+    click.option("--remark", metavar="TEXT", help="Why, kept with it."),
+)  # fmt: skip
+
+
 def source(store: Path | None, files: Sequence[Path]) -> Any:
     """The source that the options name."""
     from reliability.ask.sources import Files, Stored
@@ -166,8 +172,9 @@ def question_command(
     ]
 
     def command(
-        store: Path | None, files: tuple[Path, ...], fresh: bool, as_json: bool, **given: Any
-    ) -> int:
+        store: Path | None, files: tuple[Path, ...], fresh: bool, as_json: bool, keep_as: str | None,
+        remark: str | None, **given: Any,
+    ) -> int:  # fmt: skip
         from reliability.ask.texts import from_texts
 
         cls = question_class(pick(given)) if pick else classes[0]
@@ -175,15 +182,38 @@ def question_command(
         _refuse_foreign(cls, texts)
         question = from_texts(cls, texts)
         more = {k: v for k, v in given.items() if k not in schemas}
-        return run(question, source(store, files), show, fresh, as_json, after, more)
+        origin = source(store, files)
+        return run(question, origin, show, fresh, as_json, _keeping(keep_as, remark, files, after), more)  # fmt: skip
 
     command.__doc__ = classes[0].__doc__ if len(classes) == 1 or pick is None else None
     decorate = options(
         store_option, files_option, setting_options(schemas, required), *([extra] if extra else []),
-        fresh_option, json_option,
+        fresh_option, keep_options, json_option,
     )  # fmt: skip
     doc = (classes[0].__doc__ or "").split("\n    Examples\n")[0]
     return click.command(name, help=doc)(decorate(command))
+
+
+def _keeping(
+    name: str | None, remark: str | None, files: Sequence[Path], after: Callable[..., None] | None
+) -> Callable[..., None] | None:
+    """What is done after an answer, keeping it first if that is wanted. Raises BadInput."""
+    if name is None:
+        if remark is not None:
+            raise BadInput("--remark has no effect here: it goes with --keep-as")
+        return after
+    if files:
+        raise BadInput("a decision is kept in a store; --keep-as does not go with --from")
+
+    def keep(answer: Any, origin: Any, question: Any, **more: Any) -> None:
+        from reliability.ask.decided import keep_decision
+
+        kept = keep_decision(origin, answer, name, remark or "", who_runs())
+        click.echo(f"kept as decision {kept.number}, {kept.name}", err=True)
+        if after is not None:
+            after(answer, origin, question, **more)
+
+    return keep
 
 
 def _refuse_foreign(cls: Any, texts: dict[str, list[str]]) -> None:

@@ -46,7 +46,7 @@ from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.words import percent_text, shots_text, whole
+from reliability.words import p_text, percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")
@@ -172,7 +172,7 @@ class BuildersAnswer(Answer):
         odd = [b.builder for b in self.builders if b.differs]
         verdict = "are not shown to differ" if self.same_life_p >= 0.05 else "differ"
         text = (
-            f"The {len(self.builders)} builders' lives {verdict} (p = {self.same_life_p:.2f}"
+            f"The {len(self.builders)} builders' lives {verdict} ({_p_short(self.same_life_p)}"
             + (", adjusted for stress" if self.stress else "")
             + f"); builders spread by some {percent_text(np.expm1(self.spread_reckoned))} about the pool"
         )
@@ -185,6 +185,10 @@ class BuildersAnswer(Answer):
             text
             + f". For a new builder {share} last {shots_text(self.new_builder.shots)} shots, at least {shots_text(self.new_builder.lower)}."
         )
+
+
+def _p_short(p: float) -> str:
+    return "p < 0.01" if p < 0.005 else f"p = {p:.2f}"
 
 
 class Builders(OnRecords):
@@ -258,9 +262,13 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
     )
     second: GroupOpinion | None = None
     said: list[Note] = []
+    if tests.drawn is None:
+        text = f"More than {CALIBRATION_LIMIT:,} units: the tests are by chi-square, not simulated."
+        said.append(Note("large_sample", text))
     if q.second_opinion:
         held = {str(i): column for i, column in enumerate(model.x.T)}
-        second, said = opinion_on_groups(r, held, q.confidence)
+        second, more = opinion_on_groups(r, held, q.confidence)
+        said += more
     return BuildersAnswer(
         q.family, whole(r.units), whole(r.failures), q.fraction, q.confidence, same_life, same_shape, usual, early,
         pooled.tau, pooled.p, pooled.tau_mean, float(np.exp(pooled.log_life(z))), new, rows, tuple(t.name for t in terms),
@@ -438,7 +446,7 @@ def _notes(
         notes.append(
             Note(
                 "builders_disagree",
-                f"Builders' lives differ more than chance allows (p = {same_life:.3f}). Look for other parts, voltages or "
+                f"Builders' lives differ more than chance allows ({p_text(same_life)}). Look for other parts, voltages or "
                 "ways of counting before pooling; the bound for a new builder allows for their spread.",
             )
         )
@@ -446,7 +454,7 @@ def _notes(
         notes.append(
             Note(
                 "shape_differs",
-                f"The spread of life differs between builders (p = {same_shape:.3f}); another failure mode may be at work.",
+                f"The spread of life differs between builders ({p_text(same_shape)}); another failure mode may be at work.",
             )
         )
     if len(used) < len(records):

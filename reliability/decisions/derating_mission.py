@@ -65,6 +65,7 @@ class DerateMission(OnRecords):
     text = "How far to derate for a mission: voltage, bank and part at once."
     command = "derate"
     needs = ("life", "wear")
+    bounds = ()  # the impulse bit is fitted to readings of any slot and builder
     answer_type = MissionAnswer
 
     total_impulse: float | None = setting(

@@ -2,22 +2,26 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
+from numpy.typing import NDArray
 from pydantic import model_validator
 
-from reliability.decisions.lots import NewLot, lot_notes, new_lot
-from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound, seen_of, steps_of
+from reliability.decisions.answer_notes import carried_notes, left_out_notes
+from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
+from reliability.decisions.life_at import Asking, carried_by, moved_life, point_of
+from reliability.decisions.lots import lot_notes, new_lot
+from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     MOST_SHOTS,
     TAIL,
-    Answer,
     BoundMethod,
-    Count,
     Family,
+    Level,
     OnRecords,
     confidence_setting,
+    levels,
     numbers,
     refuse_unless,
     setting,
@@ -30,7 +34,7 @@ from reliability.life.families import family
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
 from reliability.life.goodness import compare_families, goodness_of_fit
 from reliability.life.masked_bounds import MaskedBounder
-from reliability.life.predict import Prediction, predict
+from reliability.life.predict import predict
 from reliability.life.priors import (
     DEFAULT_SHAPE_PRIOR,
     PriorAndPosterior,
@@ -44,124 +48,8 @@ from reliability.records import LifeRecords, possible_modes
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
-NO_CURVE = Curve()
-
-
-@dataclass(frozen=True)
-class QuantileBound:
-    """Shots by which a fraction has failed, with one-sided bounds."""
-
-    fraction: float
-    shots: float
-    lower: float
-    upper: float
-
-
-@dataclass(frozen=True)
-class FamilyChoice:
-    """How one family does on the data: log-likelihood, AICc and its Akaike weight; or why it has no fit."""
-
-    family: str
-    loglik: float
-    aicc: float
-    weight: float
-    reason: str
-
-
-@dataclass(frozen=True)
-class LifeAnswer(Answer):
-    """Life of the units of one group; nan where these data cannot say.
-
-    Attributes
-    ----------
-    family : str
-    n, failed : number
-        Units and failures.
-    shape, scale, mu, sigma, loglik : float
-        See ``LifeFit``.
-    confidence : float
-        Of each one-sided bound.
-    bound : str
-        Method asked for.
-    quantiles, survival : tuples
-    empirical : tuple of Step
-        Survival without a family.
-    curve : Curve
-        Fitted survival with its bounds.
-    seen : tuple of Seen
-        The data themselves.
-    families : tuple of FamilyChoice
-        Best first.
-    fit_p : float
-        Monte-Carlo p of the fit (small = poor); nan where it was not tested.
-    mc_error : float
-        Largest Monte-Carlo standard error of the log of a bound.
-    few : PriorAndPosterior or None
-        Prior and posterior, where failures are so few that they are shown.
-    mode : str
-        Failure mode looked at, "" for all.
-    prediction : Prediction or None
-        For units still to be made, where asked for.
-    new_lot : NewLot or None
-        For units of a lot not seen yet, where two lots or more are recorded.
-    problem : str
-        Why no life could be fitted, else "".
-
-    Examples
-    --------
-    >>> import reliability as rl
-    >>> a = rl.ask(rl.Life(slot=("igniter",), bound="likelihood"), rl.demo())
-    >>> a.quantiles[0].lower < a.quantiles[0].shots < a.quantiles[0].upper
-    True
-    """
-
-    family: str
-    n: Count
-    failed: Count
-    shape: float
-    scale: float
-    mu: float
-    sigma: float
-    loglik: float
-    confidence: float
-    bound: str
-    quantiles: tuple[QuantileBound, ...]
-    survival: tuple[SurvivalBound, ...]
-    empirical: tuple[Step, ...] = ()
-    curve: Curve = NO_CURVE
-    seen: tuple[Seen, ...] = ()
-    families: tuple[FamilyChoice, ...] = ()
-    fit_p: float = NAN
-    mc_error: float = 0.0
-    few: PriorAndPosterior | None = None
-    mode: str = ""
-    prediction: Prediction | None = None
-    new_lot: NewLot | None = None
-    problem: str = ""
-
-    @property
-    def sentence(self) -> str:
-        """The answer in one sentence."""
-        if not self.quantiles:
-            return f"{self.failed:g} of {self.n:g} units failed."
-        q = self.quantiles[0]
-        share = percent_text(1 - q.fraction)
-        if not np.isfinite(q.shots):
-            return (
-                f"{share} of units last at least {shots_text(q.lower)} shots "
-                f"(at {percent_text(self.confidence)} confidence); the life itself cannot be told "
-                f"from {self.failed:g} failure{'s' if self.failed != 1 else ''} among {self.n:g} units."
-            )
-        return (
-            f"{share} of units last {shots_text(q.shots)} shots or more as estimated, and at least "
-            f"{shots_text(q.lower)} at {percent_text(self.confidence)} confidence "
-            f"({self.failed:g} of {self.n:g} units failed)."
-        )
-
-    @property
-    def answered(self) -> bool:
-        """Whether a life could be fitted."""
-        return not self.problem
+KNOWN = ("charge_V", "temp_C", "rate_Hz", "part")
+Flags = NDArray[np.bool_]
 
 
 class Life(OnRecords):
@@ -195,6 +83,13 @@ class Life(OnRecords):
     next: int | None = setting(
         None, "Predict the shots that the next so many units reach.", ge=1, le=1000, hint="K"
     )
+    use: tuple[str, ...] = setting(
+        (), "Operating point of the slot, such as charge_V=1400, part=film-a. Default: the commonest, where voltage or part "
+        "differ.", hint="COLUMN=LEVEL", most=20,
+    )  # fmt: skip
+    as_tested: bool = setting(
+        False, "Mix voltages and parts as they were tested, instead of one operating point."
+    )
     keep: int | None = setting(
         None, "How many of the next units must last.", ge=1, le=1000, hint="M"
     )
@@ -208,6 +103,12 @@ class Life(OnRecords):
             )
         if any(not 0 <= s < MOST_SHOTS for s in self.at):
             raise BadInput(f"at is a count of 0 shots or more and below {MOST_SHOTS:g}")
+        for column in levels(self.use):
+            if column not in KNOWN:
+                raise BadInput(f"use names one of {', '.join(KNOWN)}, not {column[:40]!r}")
+        refuse_unless(
+            not (self.as_tested and self.use), "use", "as_tested mixes all that was tested"
+        )
         if self.keep is not None:
             refuse_unless(self.next is not None, "keep", "it goes with next")
             if self.next is not None and self.keep > self.next:
@@ -225,12 +126,38 @@ class Life(OnRecords):
             Where no life can be fitted; ``partial`` holds the bounds that can be given.
         """
         records = self.chosen(pool)
+        point = point_of(records, levels(self.use), self.as_tested)
+        if point:
+            return self._at(records, point)
         others = None
         if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
         found = life(records, self, others)
         return replace(found, notes=found.notes + looked_bad_notes(self, pool))
+
+    def _at(self, records: LifeRecords, point: dict[str, Level]) -> LifeAnswer:
+        """Life at an operating point, of the records that carry it."""
+        found = carried_by(records, point)
+        carried = {c.stress for c in found.carried}
+        for column in levels(self.use):
+            refuse_unless(
+                column in carried, f"use {column}", f"no record of {records.slot[0]} says it"
+            )
+        point = {k: v for k, v in point.items() if k in carried}
+        notes: tuple[Note, ...] = ()
+        if np.isfinite(found.use_V):
+            for name, plain in (("family", "weibull"), ("bound", "calibrated"), ("next", None)):
+                told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
+                refuse_unless(getattr(self, name) == plain, name, told)
+            own, notes = _of_mode(found.records, self)
+            asking = Asking(self.fraction, self.at, self.confidence, self.mode, self.seed)
+            answer = moved_life(own, found, point, asking)
+        else:
+            answer = life(found.records, self)
+            notes = (*carried_notes(found.carried), *left_out_notes([found]))
+            answer = replace(answer, at=point, carried=found.carried)
+        return replace(answer, notes=answer.notes + notes)
 
 
 def looked_bad_notes(q: Life, pool: Pool) -> tuple[Note, ...]:
@@ -330,14 +257,37 @@ def _joint(
         if not suspects.any():
             return None, records, ()
         why = "The other suspects have no records here."
+    safe, notes = _safe_side(records, masked, suspects, (q.mode, why))
+    return None, safe, notes
+
+
+def _safe_side(
+    records: LifeRecords, masked: Flags, suspects: Flags, told: tuple[str, str]
+) -> tuple[LifeRecords, tuple[Note, ...]]:
+    """Failures of unknown cause as failed by the mode (or the slot), and that said; ``told``: mode, and why."""
+    mode, why = told
     k = float(records.count[masked | suspects].sum())
-    may = np.array([not possible_modes(m) or q.mode in possible_modes(m) for m in records.mode])
-    safe = replace(records, mode=np.where(masked & may, q.mode, records.mode))
+    may = np.array([not possible_modes(m) or mode in possible_modes(m) for m in records.mode])
+    safe = replace(records, mode=np.where(masked & may, mode, records.mode))
     text = (
-        f"{k:g} failure{'s' if k != 1 else ''} of unknown cause count as failed by {q.mode or 'this slot'} here, which is the safe "
+        f"{k:g} failure{'s' if k != 1 else ''} of unknown cause count as failed by {mode or 'this slot'} here, which is the safe "
         f"side: they could not be shared out. {why}"
     )
-    return None, safe, (Note("unknown_counted", text),)
+    return safe, (Note("unknown_counted", text),)
+
+
+def _of_mode(records: LifeRecords, q: Life) -> tuple[LifeRecords, tuple[Note, ...]]:
+    """The records for the slot's model: of a mode if one is asked for, unknown causes on the safe side."""
+    known = named_modes(records.select(records.failed))
+    if q.mode and q.mode not in known:
+        raise BadInput(f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}")
+    masked = unclear(records) if q.mode else np.zeros(len(records), bool)
+    suspects = (records.event != "") & records.failed
+    notes: tuple[Note, ...] = ()
+    if masked.any() or suspects.any():
+        why = "Ask module to have them shared out, or as_tested."
+        records, notes = _safe_side(records, masked, suspects, (q.mode, why))
+    return (records.of_mode(q.mode) if q.mode else records), notes
 
 
 def _joint_life(joint: Joint, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:

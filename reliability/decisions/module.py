@@ -16,7 +16,8 @@ from reliability.decisions.answer_notes import (
     left_out_notes,
     suspect_notes,
 )
-from reliability.decisions.life import QuantileBound, varying_stresses
+from reliability.decisions.life import varying_stresses
+from reliability.decisions.life_answer import QuantileBound
 from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
 from reliability.decisions.parts import Curve, Seen, SurvivalBound, seen_of
 from reliability.decisions.question import (

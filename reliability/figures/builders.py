@@ -6,10 +6,27 @@ import math
 from typing import Any
 
 import altair as alt
-import pandas as pd
 
 from reliability.ask.answers import BuilderLife, BuildersAnswer
-from reliability.figures.style import CLAY, DASHES, INK, SERIES, STONE, share_y, shots_x, style
+from reliability.figures.steps import Steps, step_layers
+from reliability.figures.style import (
+    CLAY,
+    INK,
+    NEED_DASH,
+    STONE,
+    Line,
+    along,
+    domain_of,
+    log_axis,
+    named,
+    names_y,
+    share_y,
+    shots_x,
+    style,
+    tips,
+    uprights,
+)
+from reliability.words import shots_text
 
 MOST_ROWS = 40
 """builders that a picture shows"""
@@ -31,80 +48,68 @@ def _entitled(chart: Any, title: str) -> Any:
 
 def forest_figure(a: BuildersAnswer) -> Any:
     """Builders' lives relative to the pool, with one-sided bounds; open mark: their own data alone."""
-    shown, title = _shown(a)
-    rows = [{k: v for k, v in vars(b).items() if k != "empirical"} for b in shown]
-    frame = pd.DataFrame(rows)
-    frame["label"] = [f"{b.builder} ({b.failed:g} of {b.n:g})" for b in shown]
-    y = alt.Y("label:N", sort=None, title=None, axis=alt.Axis(labelLimit=220, labelOverlap=False))
-    known = [
-        v for b in shown for v in (b.lower, b.upper, b.raw_ratio) if v > 0 and math.isfinite(v)
-    ]
-    domain = [0.9 * min([*known, 0.8]), 1.1 * max([*known, 1.25])]
-    ticks = [
-        t for t in (0.1, 0.2, 0.3, 0.5, 0.7, 1, 1.5, 2, 3, 5, 10) if domain[0] <= t <= domain[1]
-    ]
-
-    def x(field: str) -> Any:
-        axis = alt.Axis(title="life against the pool (1 = the same)", values=ticks, format="~g")
-        scale = alt.Scale(type="log", domain=domain, nice=False)
-        return alt.X(f"{field}:Q", scale=scale, axis=axis)
-
+    builders, title = _shown(a)
+    rows: list[dict[str, Any]] = [
+        {
+            "builder": f"{b.builder} ({b.failed:g} of {b.n:g})", "ratio": b.ratio, "lower": b.lower, "upper": b.upper,
+            "alone": b.raw_ratio if math.isfinite(b.raw_ratio) and b.raw_ratio > 0 else None, "differs": b.differs, "p": b.p_adjusted,
+        }
+        for b in builders
+    ]  # fmt: skip
+    shown = [v for r in rows for v in (r["lower"], r["upper"], r["alone"]) if v]
+    x = log_axis(alt.X, "ratio", "life against the pool", [*shown, 0.8, 1.25], "~g")
+    low, high = domain_of(x)
     colour = alt.Color(
         "differs:N", scale=alt.Scale(domain=[False, True], range=[INK, CLAY]), legend=None
     )
-    tips = ["builder", *(alt.Tooltip(f"{k}:Q", format=".2f") for k in ("ratio", "lower", "upper")), alt.Tooltip("p_adjusted:Q", format=".3f")]  # fmt: skip
-    base = alt.Chart(frame).encode(y=y)
-    one = alt.Chart(pd.DataFrame({"one": [1.0]})).mark_rule(color=STONE, strokeDash=[3, 3])
-    layers = alt.layer(
-        one.encode(x=x("one")),
-        base.mark_rule(strokeWidth=3).encode(
-            x=x("lower"), x2="upper:Q", color=colour, tooltip=tips
-        ),
-        base.mark_point(filled=True, size=90).encode(x=x("ratio"), color=colour, tooltip=tips),
-        base.mark_point(size=60, color=STONE, shape="diamond").encode(x=x("raw_ratio")),
+    hover = ["builder", *tips("ratio", "lower", "upper", "alone", form=".2f"), *tips("p", form=".3f", p="p adjusted")]  # fmt: skip
+    base = named("bounds", rows).encode(
+        y=names_y("builder", [r["builder"] for r in rows]), tooltip=hover
     )
-    return style(_entitled(layers, title), height=max(120, 44 * len(frame)))
+    chart = style(
+        alt.layer(
+            *uprights([Line("pool", 1.0, "pool", STONE, NEED_DASH)], x, (low, high)),
+            base.mark_rule(strokeWidth=3).encode(x=along(x, "lower"), x2="upper:Q", color=colour),
+            base.properties(name="shrunken").mark_point(filled=True, size=90, opacity=1).encode(x=x, color=colour),
+            base.properties(name="alone").mark_point(size=60, color=STONE, shape="diamond").encode(x=along(x, "alone")),
+        ),
+        height=max(120, 32 * len(rows) + 40),
+    )  # fmt: skip
+    return _entitled(chart, title)
 
 
 def influence_figure(a: BuildersAnswer) -> Any:
     """The pool's life with each builder left out."""
-    shown, title = _shown(a)
-    rows = [
-        (f"without {b.builder}", b.without_shots) for b in shown if math.isfinite(b.without_shots)
+    builders, title = _shown(a)
+    rows: list[dict[str, Any]] = [
+        {"builder": f"without {b.builder}", "at": b.without_shots}
+        for b in builders
+        if math.isfinite(b.without_shots)
     ]
-    frame = pd.DataFrame(rows or [("none", a.pool_shots)], columns=["builder", "shots"])
-    values = [*frame.shots, a.pool_shots]
+    values = [*(float(r["at"]) for r in rows), a.pool_shots]
     pad = 0.08 * max(values)
-    x = alt.X("shots:Q", scale=alt.Scale(domain=[min(values) - pad, max(values) + pad], nice=False),
-              axis=alt.Axis(title="shots", format=",.0f", tickCount=5))  # fmt: skip
-    y = alt.Y("builder:N", sort=None, title=None, axis=alt.Axis(labelLimit=220, labelOverlap=False))
-    dots = alt.Chart(frame).mark_point(filled=True, size=90, color=INK).encode(
-        x=x, y=y, tooltip=["builder", alt.Tooltip("shots:Q", format=",.0f")]
+    domain = (min(values) - pad, max(values) + pad)
+    x = shots_x("at", "shots", top=domain[1], low=domain[0])
+    names = [str(r["builder"]) for r in rows] or ["none"]
+    pool = Line("pool", a.pool_shots, f"whole pool {shots_text(a.pool_shots)}", CLAY, NEED_DASH)
+    dots = named("without", rows or [{"builder": "none", "at": None}]).mark_point(
+        filled=True, size=90, color=INK, opacity=1
+    )
+    chart = style(
+        alt.layer(*uprights([pool], x, domain), dots.encode(x=x, y=names_y("builder", names), tooltip=["builder", *tips("at", at="shots")])),
+        height=max(120, 32 * len(builders) + 40),
     )  # fmt: skip
-    pool = pd.DataFrame({"shots": [a.pool_shots]})
-    rule = alt.Chart(pool).mark_rule(color=CLAY, strokeDash=[6, 3]).encode(x=x)
-    return style(_entitled(alt.layer(rule, dots), title), height=max(120, 44 * len(frame)))
+    return _entitled(chart, title)
 
 
 def curves_figure(a: BuildersAnswer) -> Any:
     """Survival of each builder's units without a family, as steps."""
-    rows = []
-    for b in a.builders:
-        if b.empirical:
-            rows += [
-                (b.builder, 0.0, 1.0),
-                *((b.builder, s.shots, s.survival) for s in b.empirical),
-            ]
-    frame = pd.DataFrame(rows, columns=["builder", "shots", "survival"])
-    names = sorted(set(frame.builder.tolist()))
-    some = len(names) < sum(b.failed > 0 for b in a.builders)
+    curves = [
+        Steps(b.builder, 1.0, [(s.shots, s.survival) for s in b.empirical])
+        for b in a.builders if b.empirical
+    ]  # fmt: skip
+    some = len(curves) < sum(b.failed > 0 for b in a.builders)
     title = f"Those of {len(a.builders)} builders that differ most" if some else ""
-    return style(
-        _entitled(alt.Chart(frame)
-        .mark_line(interpolate="step-after", strokeWidth=2)
-        .encode(
-            x=shots_x("shots"), y=share_y("survival"),
-            color=alt.Color("builder:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
-            strokeDash=alt.StrokeDash("builder:N", scale=alt.Scale(domain=names, range=DASHES), title=None),
-        ), title)
-    )  # fmt: skip
+    shown = curves or [Steps("no builder with a failure", 1.0, [(0.0, 1.0)])]
+    layers = step_layers(shown, shots_x("at"), share_y("y"), "builder")
+    return style(_entitled(alt.layer(*layers), title))

@@ -9,180 +9,219 @@ import altair as alt
 import pandas as pd
 
 from reliability.ask.answers import DeratingAnswer, MissionAnswer
-from reliability.figures.style import BAND, CLAY, INK, MOSS, PLUM, STONE, log_axis, style
-from reliability.words import shots_text
+from reliability.figures.style import (
+    BAND,
+    BOUND_DASH,
+    CLAY,
+    INK,
+    MOSS,
+    NEED_DASH,
+    PLUM,
+    STONE,
+    Frame,
+    Line,
+    Tag,
+    along,
+    domain_of,
+    hatched,
+    level,
+    log_axis,
+    named,
+    style,
+    tag,
+    tips,
+    uprights,
+)
+from reliability.words import percent_text, shots_text
+
+UNITS = {"V": "V", "C": "deg C", "A": "A", "J": "J", "Hz": "Hz", "Pa": "Pa", "uF": "uF"}
 
 
 def unit_of(column: str) -> str:
     """A column's name with its unit, for an axis."""
     name, _, unit = column.rpartition("_")
-    known = {"V": "V", "C": "deg C", "A": "A", "J": "J", "Hz": "Hz"}
-    text = f"{name} ({known[unit]})" if unit in known else column
-    return text.replace("_", " ")
+    if unit not in UNITS:
+        return column.replace("_", " ")
+    name = {"charge": "charge voltage", "temp": "temperature"}.get(name, name)
+    return f"{name.replace('_', ' ')} ({UNITS[unit]})"
+
+
+def level_text(column: str, at: float) -> str:
+    """A level with its unit: ``1,273 V``."""
+    unit = UNITS.get(column.rpartition("_")[2], "")
+    return f"{at:,.4g} {unit}".strip()
 
 
 def life_stress_figure(a: DeratingAnswer) -> Any:
     """Life against stress: data, estimate, lower bound, required life and allowed level, named on the lines."""
-    points = pd.DataFrame([vars(p) for p in a.curve])
-    data = _seen(a)
-    levels = [*points.level, *data.level]
-    domain = [min(levels), max(levels)]
-    pad = 0.03 * (domain[1] - domain[0] or 1)
-    x = alt.X("level:Q", scale=alt.Scale(domain=[domain[0] - pad, domain[1] + pad], nice=False),
-              axis=alt.Axis(title=unit_of(a.column), format=",.4~r"))  # fmt: skip
-    shown = [*points.shots, *points.lower, *data.shots, a.shots]
+    points = pd.DataFrame([vars(p) for p in a.curve]).rename(columns={"level": "at"})
+    failed, good = _seen(a)
+    span = _span([*points["at"], *(r["at"] for r in (*failed, *good)), *a.tested])
+    x = _stress_x(a, span)
+    shown = [*points.shots, *points.lower, *(r["shots"] for r in (*failed, *good)), a.shots]
+    y = log_axis(alt.Y, "y", "shots", shown)
+    low, high = domain_of(y)
+    outside = [(span[0], a.tested[0]), (a.tested[1], span[1])]
+    layers = hatched(Frame(span, (low, high), log=True), outside, x, y)
+    layers += _marks(failed, good, x, y) + _curves(a, points, x, y)
+    if math.isfinite(a.shots):
+        need = Line("required", a.shots, f"required {shots_text(a.shots)}", PLUM, NEED_DASH)
+        layers += level(need, y, right=False)
+    allowed = Line("allowed", a.allowed.level, f"allowed {level_text(a.column, a.allowed.level)}", CLAY)  # fmt: skip
+    layers += uprights([allowed], x, span)
+    return style(alt.layer(*layers), height=340)
 
-    def y(field: str) -> Any:
-        return log_axis(alt.Y, field, "shots", shown)
 
-    layers = _outside(a.tested, points, x)
-    tips = [
-        alt.Tooltip("level:Q", format=",.4g"), alt.Tooltip("shots:Q", format=",.0f", title="estimate"),
-        alt.Tooltip("lower:Q", format=",.0f", title="at least"),
-    ]  # fmt: skip
-    base = alt.Chart(points).encode(x=x, tooltip=tips)
-    layers += [
-        base.mark_line(color=INK, strokeWidth=2.5).encode(y=y("shots")),
-        base.mark_line(color=CLAY, strokeDash=[6, 3], strokeWidth=2).encode(y=y("lower")),
+def _span(levels: list[float]) -> tuple[float, float]:
+    known = [v for v in levels if math.isfinite(v)]
+    pad = 0.03 * ((max(known) - min(known)) or 1.0)
+    return min(known) - pad, max(known) + pad
+
+
+def _stress_x(a: DeratingAnswer, span: tuple[float, float]) -> Any:
+    axis = alt.Axis(title=unit_of(a.column), format=",.4~r", tickCount=7)
+    return alt.X("at:Q", scale=alt.Scale(domain=list(span), nice=False), axis=axis)
+
+
+def _curves(a: DeratingAnswer, points: pd.DataFrame, x: Any, y: Any) -> list[Any]:
+    """Estimate and lower bound, each with its words: the one above at the left, the other below at the right."""
+    hover = [
+        *tips("at", form=",.4~r", at=unit_of(a.column)),
+        *tips("shots", "lower", shots="estimate", lower="at least"),
     ]
-    if len(data):
-        layers.append(_marks(data, x, y("shots")))
-    need = pd.DataFrame({"shots": [a.shots], "text": [f"required {shots_text(a.shots)}"]})
-    rule = alt.Chart(need).encode(y=y("shots"))
-    layers += [
-        rule.mark_rule(color=PLUM, strokeDash=[2, 2], strokeWidth=1.5),
-        rule.mark_text(align="left", dx=4, dy=-7, color=PLUM, fontSize=12).encode(x=alt.value(0), text="text:N"),
+    share = percent_text(a.survival)
+    early, late = points.iloc[len(points) // 10], points.iloc[2 * len(points) // 3]
+    return [
+        named("estimate", points).mark_line(color=INK, strokeWidth=2.5).encode(x=x, y=along(y, "shots"), tooltip=hover),
+        named("lower", points).mark_line(color=CLAY, strokeDash=list(BOUND_DASH), strokeWidth=2.5).encode(
+            x=x, y=along(y, "lower"), tooltip=hover
+        ),
+        tag(Tag("estimate_text", f"{share} last this, estimate", float(early["at"]), float(early.shots)), x, y),
+        tag(Tag("lower_text", f"at least ({percent_text(a.confidence)} sure)", float(late["at"]), float(late.lower), True, 11), x, y),
     ]  # fmt: skip
-    if math.isfinite(a.allowed.level):
-        frame = pd.DataFrame(
-            {"level": [a.allowed.level], "text": [f"allowed {a.allowed.level:,.4g}"]}
-        )
-        upright = alt.Chart(frame).encode(x=x)
-        layers += [
-            upright.mark_rule(color=CLAY, strokeWidth=2),
-            upright.mark_text(align="left", dx=5, baseline="top", color=CLAY, fontSize=12).encode(
-                y=alt.value(2), text="text:N"
-            ),
-        ]
-    return style(alt.layer(*layers), height=380)
 
 
-def _seen(a: DeratingAnswer) -> pd.DataFrame:
-    """The data: failures at their count (the middle of what is known), the others where last seen good."""
-    rows = []
+Rows = list[dict[str, float]]
+
+
+def _seen(a: DeratingAnswer) -> tuple[Rows, Rows]:
+    """The data: those that failed (at the middle of what is known), and those still good where last seen."""
+    failed, good = [], []
     for s in a.seen:
-        failed = math.isfinite(s.failed)
-        at = s.good if not failed or s.good == s.failed else math.sqrt(max(s.good, 1.0) * s.failed) if s.good > 0 else 0.5 * s.failed  # fmt: skip
-        if at > 0:
-            rows.append((s.level, at, "failed" if failed else "still good"))
-    return pd.DataFrame(rows, columns=["level", "shots", "state"])
+        if not math.isfinite(s.failed):
+            if s.good > 0:
+                good.append({"at": s.level, "shots": s.good})
+            continue
+        middle = math.sqrt(s.good * s.failed) if s.good > 0 else 0.5 * s.failed
+        failed.append(
+            {"at": s.level, "shots": middle, "good": max(s.good, 0.1 * s.failed), "failed": s.failed}
+        )  # fmt: skip
+    return failed, good
 
 
-def _marks(data: pd.DataFrame, x: Any, y: Any) -> Any:
-    domain = ["failed", "still good"]
-    return alt.Chart(data).mark_point(size=40, opacity=0.75, color=STONE).encode(
-        x=x, y=y,
-        shape=alt.Shape("state:N", scale=alt.Scale(domain=domain, range=["circle", "triangle-up"]), title=None),
-        fill=alt.Fill("state:N", scale=alt.Scale(domain=domain, range=[STONE, "transparent"]), title=None),
-    )  # fmt: skip
-
-
-def _outside(tested: tuple[float, float], points: pd.DataFrame, x: Any) -> list[Any]:
-    """What lies outside the tests, shaded and named."""
-    low, high = tested
-    spans = [
-        (p, q) for p, q in ((points.level.min(), low), (high, points.level.max())) if q > p + 1e-9
-    ]
-    if not spans:
-        return []
-    frame = pd.DataFrame(spans, columns=["level", "b"])
-    frame["text"] = "outside the tests"
-    frame["middle"] = 0.5 * (frame.level + frame.b)
-    shade = alt.Chart(frame).mark_rect(color=STONE, opacity=0.12).encode(x=x, x2="b:Q")
-    name = alt.Chart(frame).mark_text(color=STONE, fontSize=11, baseline="bottom").encode(
-        x=alt.X("middle:Q"), y=alt.value(14), text="text:N"
-    )  # fmt: skip
-    return [shade, name]
+def _marks(failed: Rows, good: Rows, x: Any, y: Any) -> list[Any]:
+    up = along(y, "shots")
+    out = []
+    between = [r for r in failed if r["good"] < r["failed"]]
+    if between:
+        bars = named("intervals", between).mark_rule(color=STONE, strokeWidth=2, opacity=0.5)
+        out.append(bars.encode(x=x, y=along(y, "good"), y2="failed:Q"))
+    if failed:
+        mark = named("failed", failed).mark_point(
+            shape="cross", filled=True, color=CLAY, size=42, opacity=0.75
+        )
+        out.append(mark.encode(x=x, y=up, tooltip=tips("good", "failed", good="still good at", failed="failed by")))  # fmt: skip
+    if good:
+        mark = named("good", good).mark_point(
+            shape="circle", filled=False, color=MOSS, size=36, opacity=0.85
+        )
+        out.append(mark.encode(x=x, y=up, tooltip=tips("shots", shots="still good at")))
+    return out
 
 
 def trade_figure(a: DeratingAnswer) -> Any:
     """Total impulse over the promised life against charge voltage; the largest within the tests named."""
-    points = pd.DataFrame([vars(p) for p in a.curve])
-    points["reach"] = ["outside the tests" if e else "tested" for e in points.extrapolated]
-    points["part"] = [
-        0 if p.level < a.tested[0] else 2 if p.level > a.tested[1] else 1 for p in a.curve
+    points = pd.DataFrame([vars(p) for p in a.curve]).rename(columns={"level": "at"})
+    span = _span([*points["at"]])
+    x = _stress_x(a, span)
+    known = [v for v in points.impulse_Ns if math.isfinite(v)]
+    top = 1.2 * max([*known, 1e-12])
+    y = alt.Y("y:Q", axis=alt.Axis(title="impulse over promised life (N s)", tickCount=6, format="~g"),
+              scale=alt.Scale(domain=[0, top], nice=False))  # fmt: skip
+    layers = hatched(
+        Frame(span, (0.0, top)), [(span[0], a.tested[0]), (a.tested[1], span[1])], x, y
+    )
+    hover = [
+        *tips("at", form=",.4~r", at=unit_of(a.column)),
+        *tips("impulse_Ns", form=".3~g", impulse_Ns="N s"),
     ]
-    x = alt.X("level:Q", scale=alt.Scale(zero=False, nice=False), axis=alt.Axis(title="charge voltage (V)", format=",.0f"))  # fmt: skip
-    y = alt.Y("impulse_Ns:Q", axis=alt.Axis(title="impulse over promised life (N s)"))
-    dash = alt.StrokeDash(
-        "reach:N", scale=alt.Scale(domain=["tested", "outside the tests"], range=[[1, 0], [4, 4]]), title=None
-    )  # fmt: skip
-    layers = [
-        alt.Chart(points)
-        .mark_line(color=MOSS, strokeWidth=2.5)
-        .encode(x=x, y=y, strokeDash=dash, detail="part:N")
-    ]
-    if a.best_total is not None:
-        best = pd.DataFrame([vars(a.best_total)]).assign(text=f"{a.best_total.impulse_Ns:.3g} N s")
-        mark = alt.Chart(best).encode(x=x, y=y)
+    line = named("impulse", points).mark_line(color=MOSS, strokeWidth=2.5)
+    layers.append(line.encode(x=x, y=along(y, "impulse_Ns"), tooltip=hover))
+    best = a.best_total
+    if best is not None:
+        mark = named("best", [{"at": best.level, "impulse_Ns": best.impulse_Ns}])
+        dot = mark.mark_point(color=CLAY, size=120, filled=True, shape="diamond", opacity=1)
+        text = f"most: {best.impulse_Ns:.3g} N s at {level_text(a.column, best.level)}"
+        left = best.level > 0.5 * (span[0] + span[1])
         layers += [
-            mark.mark_point(color=CLAY, size=120, filled=True, shape="diamond"),
-            mark.mark_text(color=CLAY, dy=-12, fontSize=12).encode(text="text:N"),
+            dot.encode(x=x, y=along(y, "impulse_Ns")),
+            tag(Tag("best_text", text, best.level, best.impulse_Ns, left, -12), x, y),
         ]
     return style(alt.layer(*layers), height=280)
 
 
 def mission_figure(a: MissionAnswer) -> Any:
     """Shots needed against shots promised over the charge voltage of the best plan's bank, and where they meet."""
-    points = pd.DataFrame([vars(p) for p in a.curve]).rename(columns={"charge_V": "level"})
-    span = [min([*points.level, a.tested[0]]), max([*points.level, a.tested[1]])]
-    pad = 0.03 * (span[1] - span[0] or 0.1 * span[0])
-    x = alt.X("level:Q", scale=alt.Scale(domain=[span[0] - pad, span[1] + pad], nice=False),
-              axis=alt.Axis(title="charge voltage of the bank (V)", format=",.4~r"))  # fmt: skip
-    shown = [*points.needed, *points.needed_most, *points.promised]
-
-    def y(field: str) -> Any:
-        return log_axis(alt.Y, field, "shots", shown)
-
-    tips = [
-        alt.Tooltip("level:Q", format=",.4g", title="volts"), alt.Tooltip("needed_most:Q", format=",.0f", title="needed at most"),
-        alt.Tooltip("promised:Q", format=",.0f"), alt.Tooltip("margin:Q", format=".3g"),
-        alt.Tooltip("energy_J:Q", format=".3g", title="J a shot"), alt.Tooltip("days:Q", format=".3g"),
-    ]  # fmt: skip
-    base = alt.Chart(points).encode(x=x, tooltip=tips)
-    names = points[points.level == points.level.min()]
+    rows = [{"at": p.charge_V, **{k: v for k, v in vars(p).items() if k in MISSION_TIPS}} for p in a.curve]  # fmt: skip
+    span = _span([*(float(r["at"]) for r in rows), *a.tested])
+    axis = alt.Axis(title="charge voltage of the bank (V)", format=",.4~r", tickCount=7)
+    x = alt.X("at:Q", scale=alt.Scale(domain=list(span), nice=False), axis=axis)
+    shown = [v for p in a.curve for v in (p.needed, p.needed_most, p.promised)]
+    y = log_axis(alt.Y, "y", "shots", shown)
+    hover = [*tips("at", form=",.4~r", at="volts"), *tips("needed_most", "promised", needed_most="needed at most"),
+             *tips("margin", "energy_J", "days", form=".3~g", energy_J="J a shot")]  # fmt: skip
+    outside = [(span[0], a.tested[0]), (a.tested[1], span[1])]
+    first = rows[len(rows) // 10]
+    words = (Tag("needed_text", "needed", first["at"], first["needed_most"]), Tag("promised_text", "promised", first["at"], first["promised"]))  # fmt: skip
     layers = [
-        *_outside(a.tested, points, x),
-        base.mark_area(color=BAND, opacity=0.3).encode(y=y("needed"), y2="needed_most:Q"),
-        base.mark_line(color=INK, strokeWidth=2.5).encode(y=y("needed_most")),
-        base.mark_line(color=CLAY, strokeDash=[6, 3], strokeWidth=2.5).encode(y=y("promised")),
-    ]
-    for field, text, color in (("needed_most", "needed", INK), ("promised", "promised", CLAY)):
-        label = alt.Chart(names.assign(text=text)).encode(x=x, y=y(field), text="text:N")
-        layers.append(label.mark_text(align="left", dx=6, dy=-8, color=color, fontSize=12))
+        *hatched(Frame(span, domain_of(y), log=True), outside, x, y),
+        named("needed", rows).mark_area(color=BAND, opacity=0.3).encode(x=x, y=along(y, "needed"), y2="needed_most:Q"),
+        named("needed_most", rows).mark_line(color=INK, strokeWidth=2.5).encode(x=x, y=along(y, "needed_most"), tooltip=hover),
+        named("promised", rows).mark_line(color=CLAY, strokeDash=list(BOUND_DASH), strokeWidth=2.5).encode(
+            x=x, y=along(y, "promised"), tooltip=hover
+        ),
+        *(tag(t, x, y) for t in words),
+    ]  # fmt: skip
+    return style(alt.layer(*layers, *_met(a, x, y)), height=340)
+
+
+MISSION_TIPS = ("needed", "needed_most", "promised", "margin", "energy_J", "days")
+
+
+def _met(a: MissionAnswer, x: Any, y: Any) -> list[Any]:
+    """The plan of the largest margin, and where needed and promised meet."""
     meet = next((b.highest for b in a.banks if b.highest and b.highest.bank == a.best.bank), None)
-    marked = [(a.best, f"largest margin, {a.best.margin:.2g} times")]
+    marked = [("best", a.best, f"largest margin, {a.best.margin:.2g} times")]
     if meet is not None and meet.charge_V != a.best.charge_V:
-        marked.append((meet, f"they meet at {meet.charge_V:,.4g} V"))
-    frame = pd.DataFrame(
-        [{"level": p.charge_V, "promised": p.promised, "text": t} for p, t in marked]
-    )
-    mark = alt.Chart(frame).encode(x=x, y=y("promised"))
-    layers += [
-        mark.mark_point(color=PLUM, size=110, filled=True, shape="diamond"),
-        mark.mark_text(color=PLUM, align="left", dx=9, dy=-9, fontSize=12).encode(text="text:N"),
-    ]
-    return style(alt.layer(*layers), height=380)
+        marked.append(("meet", meet, f"they meet at {level_text('charge_V', meet.charge_V)}"))
+    out = []
+    for key, p, text in marked:
+        mark = named(key, [{"at": p.charge_V, "promised": p.promised}])
+        dot = mark.mark_point(color=PLUM, size=110, filled=True, shape="diamond", opacity=1)
+        out += [
+            dot.encode(x=x, y=along(y, "promised")),
+            tag(Tag(f"{key}_text", text, p.charge_V, p.promised), x, y),
+        ]
+    return out
 
 
 def residual_figure(a: DeratingAnswer) -> Any:
     """Standardised residuals where the family expects them: under the model they follow the line."""
-    frame = pd.DataFrame([vars(r) for r in a.residuals])
-    low, high = float(frame.residual.min()), float(frame.residual.max())
-    x = alt.X("residual:Q", axis=alt.Axis(title="standardised residual of log life"))
-    y = alt.Y("expected:Q", axis=alt.Axis(title="expected under the family"))
-    line = alt.Chart(pd.DataFrame({"residual": [low, high], "expected": [low, high]})).mark_line(
-        color=INK
-    )
-    dots = alt.Chart(frame).mark_point(color=STONE, filled=True, size=40)
-    return style(alt.layer(line.encode(x=x, y=y), dots.encode(x=x, y=y)), height=280)
+    rows = [{"at": r.residual, "expected": r.expected} for r in a.residuals]
+    ends = [min(r["at"] for r in rows), max(r["at"] for r in rows)]
+    x = alt.X("at:Q", axis=alt.Axis(title="standardised residual of log life"))
+    y = alt.Y("y:Q", axis=alt.Axis(title="expected under the family"))
+    line = named("model", [{"at": v, "y": v} for v in ends]).mark_line(color=INK)
+    dots = named("residuals", rows).mark_point(color=STONE, filled=True, size=40)
+    words = tag(Tag("model_text", "as the family expects", ends[0], ends[0], lift=-12), x, y)
+    return style(alt.layer(line.encode(x=x, y=y), dots.encode(x=x, y=along(y, "expected")), words), height=280)  # fmt: skip

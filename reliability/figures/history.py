@@ -9,7 +9,22 @@ import altair as alt
 import pandas as pd
 
 from reliability.ask.answers import HistoryAnswer
-from reliability.figures.style import CLAY, INK, MOSS, PLUM, STONE, share_y, shots_x, style
+from reliability.figures.style import (
+    BOUND_DASH,
+    CLAY,
+    INK,
+    MOSS,
+    PLUM,
+    STONE,
+    Tag,
+    along,
+    named,
+    names_y,
+    share_y,
+    shots_x,
+    style,
+    tag,
+)
 from reliability.words import shots_text
 
 ROW = 22
@@ -86,7 +101,7 @@ def history_figure(a: HistoryAnswer, picked: str = "") -> Any:
     """
     frame = _rows(a)
     lanes = list(dict.fromkeys(frame.lane.tolist()))
-    y = alt.Y("lane:N", sort=lanes, title=None, axis=alt.Axis(labelLimit=300, labelOverlap=False, grid=True))  # fmt: skip
+    y = names_y("lane", lanes, 300)
     x = shots_x("begin", "shots on the module", top=1.04 * float(max(s.last for s in a.stretches)))
     click = alt.selection_point(name="unit", fields=["label"], on="click", empty=False)
     bars = (
@@ -109,9 +124,9 @@ def history_figure(a: HistoryAnswer, picked: str = "") -> Any:
     if len(spans):
         rule = alt.Chart(spans).mark_rule(color=CLAY, strokeWidth=2, strokeDash=[2, 2])
         layers.append(rule.encode(x=alt.X("end:Q"), x2="found:Q", y=y, tooltip=_tips()))
-    named = frame[frame.text != ""]
-    if len(named):
-        words = alt.Chart(named).mark_text(fontSize=11)
+    written = frame[frame.text != ""]
+    if len(written):
+        words = alt.Chart(written).mark_text(fontSize=11)
         layers.append(words.encode(x=alt.X("middle:Q"), y=y, text="text:N", color=alt.Color("ink:N", scale=None)))  # fmt: skip
     chosen = frame[(frame.label == picked) & (frame.label != "")]
     if len(chosen):
@@ -164,23 +179,18 @@ def place_figure(a: HistoryAnswer) -> Any:
     u = a.unit
     if u is None or not u.curve:
         return None
-    rows = [{"shots": 0.0, "survival": 1.0, "lower": None, "upper": None}]
-    rows += [{"shots": s.shots, "survival": s.survival, "lower": s.lower, "upper": s.upper} for s in u.curve]  # fmt: skip
+    rows = [{"shots": 0.0, "survival": 1.0, "lower": None}]
+    rows += [{"shots": s.shots, "survival": s.survival, "lower": s.lower} for s in u.curve]
     top = 1.08 * max(u.shots, u.curve[-1].shots)
     rows.append({**rows[-1], "shots": top})
-    frame = pd.DataFrame(rows)
-    x = shots_x("shots", "shots on the unit", top=top)
-    base = alt.Chart(frame).encode(x=x)
-    title = "share still good"
+    x, y = shots_x("shots", "shots on the unit", top=top), share_y("y")
+    here = named("unit", [{"shots": u.shots, "survival": u.survival}])
+    step = {"interpolate": "step-after"}
+    text = f"{u.ends} at {shots_text(u.shots)}"
     layers = [
-        base.mark_line(interpolate="step-after", color=STONE, strokeWidth=2.5).encode(y=share_y("survival", title)),
-        base.mark_line(interpolate="step-after", color=CLAY, strokeWidth=1.5, strokeDash=[6, 3]).encode(y=share_y("lower", title)),
-    ]  # fmt: skip
-    here = pd.DataFrame([{"shots": u.shots, "survival": u.survival, "text": f"{u.ends} at {shots_text(u.shots)}"}])  # fmt: skip
-    mark = alt.Chart(here).encode(x=alt.X("shots:Q"), y=alt.Y("survival:Q"))
-    right = u.shots > 0.6 * top
-    layers += [
-        mark.mark_point(size=150, filled=True, color=INK, opacity=1, shape="diamond"),
-        mark.mark_text(align="right" if right else "left", dx=-10 if right else 10, dy=-14, fontSize=13).encode(text="text:N"),
+        named("curve", rows).mark_line(color=STONE, strokeWidth=2.5, **step).encode(x=x, y=along(y, "survival")),
+        named("lower", rows).mark_line(color=CLAY, strokeWidth=1.8, strokeDash=list(BOUND_DASH), **step).encode(x=x, y=along(y, "lower")),
+        here.mark_point(size=150, filled=True, color=INK, opacity=1, shape="diamond").encode(x=x, y=along(y, "survival")),
+        tag(Tag("unit_text", text, u.shots, u.survival, u.shots > 0.6 * top, -14), x, y),
     ]  # fmt: skip
     return style(alt.layer(*layers), height=260)

@@ -5,40 +5,61 @@ from __future__ import annotations
 from typing import Any
 
 import altair as alt
-import pandas as pd
 
 from reliability.ask.answers import IgnitionEffect, MisfireAnswer
-from reliability.figures.style import BAND, INK, shots_x, style
+from reliability.figures.style import (
+    BAND,
+    INK,
+    Tag,
+    along,
+    log_axis,
+    named,
+    shots_x,
+    style,
+    tag,
+    tips,
+)
 
 
 def mean_count_figure(a: MisfireAnswer) -> Any:
     """Mean number of misfires a unit against shots, with limits."""
-    frame = pd.DataFrame([vars(c) for c in a.curve])
-    base = alt.Chart(frame).encode(x=shots_x("shots"))
-    tips = [
-        alt.Tooltip("shots:Q", format=",.0f"), alt.Tooltip("mean:Q", format=".2f"),
-        alt.Tooltip("at_risk:Q", format=".0f", title="units watched"),
-    ]  # fmt: skip
-    y = alt.Y("lower:Q", title="mean misfires a unit")
+    rows: list[dict[str, Any]] = [
+        {"at": c.shots, "mean": c.mean, "lower": c.lower, "upper": c.upper, "watched": c.at_risk}
+        for c in a.curve
+    ]
+    x, y = shots_x("at"), alt.Y("y:Q", title="mean misfires a unit")
+    hover = [
+        *tips("at", at="shots"),
+        *tips("mean", "lower", "upper", form=".2f"),
+        *tips("watched", watched="units watched"),
+    ]
+    here = rows[2 * len(rows) // 3]
+    text = f"mean; {here['watched']:.0f} units watched here"
     return style(
         alt.layer(
-            base.mark_area(color=BAND, opacity=0.3, interpolate="step-after").encode(y=y, y2="upper:Q"),
-            base.mark_line(color=INK, strokeWidth=2.5, interpolate="step-after").encode(y="mean:Q", tooltip=tips),
+            named("band", rows).mark_area(color=BAND, opacity=0.3, interpolate="step-after").encode(x=x, y=along(y, "lower"), y2="upper:Q"),
+            named("mean", rows).mark_line(color=INK, strokeWidth=2.5, interpolate="step-after").encode(x=x, y=along(y, "mean"), tooltip=hover),
+            tag(Tag("mean_text", text, here["at"], here["mean"], left=True, lift=-12), x, y),
         )
     )  # fmt: skip
 
 
 def ignition_figure(e: IgnitionEffect) -> Any:
     """Chance of a misfire a shot against ignition voltage, with limits."""
-    frame = pd.DataFrame([vars(c) for c in e.curve])
-    base = alt.Chart(frame).encode(
-        x=alt.X("ignition_V:Q", title="ignition voltage (V)", scale=alt.Scale(zero=False))
-    )
-    y = alt.Y("lower:Q", title="chance of a misfire a shot", scale=alt.Scale(zero=False))
-    tips = [alt.Tooltip("ignition_V:Q", format=",.0f"), *(alt.Tooltip(f"{k}:Q", format=".2e") for k in ("chance", "lower", "upper"))]  # fmt: skip
+    rows: list[dict[str, Any]] = [
+        {"at": c.ignition_V, "chance": c.chance, "lower": c.lower, "upper": c.upper}
+        for c in e.curve
+    ]
+    x = alt.X("at:Q", title="ignition voltage (V)", axis=alt.Axis(format=",.0f"), scale=alt.Scale(zero=False, nice=False))  # fmt: skip
+    shown = [v for r in rows for v in (r["lower"], r["upper"])]
+    y = log_axis(alt.Y, "y", "chance of a misfire a shot", shown, ".2~%")
+    hover = [
+        *tips("at", at="ignition voltage (V)"),
+        *tips("chance", "lower", "upper", form=".2~%"),
+    ]
     return style(
         alt.layer(
-            base.mark_area(color=BAND, opacity=0.3).encode(y=y, y2="upper:Q"),
-            base.mark_line(color=INK, strokeWidth=2.5).encode(y="chance:Q", tooltip=tips),
+            named("band", rows).mark_area(color=BAND, opacity=0.3).encode(x=x, y=along(y, "lower"), y2="upper:Q"),
+            named("chance", rows).mark_line(color=INK, strokeWidth=2.5).encode(x=x, y=along(y, "chance"), tooltip=hover),
         )
-    )
+    )  # fmt: skip

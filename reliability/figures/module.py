@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterable, Sequence
 from typing import Any
 
 import altair as alt
@@ -13,29 +13,57 @@ from reliability.ask.answers import ModuleAnswer
 from reliability.figures.style import (
     CLAY,
     INK,
-    STONE,
+    NEED_DASH,
+    PLUM,
+    Frame,
+    Line,
     band,
-    curve_tips,
+    curve_tags,
+    hatched,
     level,
+    named,
+    names_y,
+    share_y,
     shots_x,
     style,
-    upright,
+    uprights,
 )
+from reliability.words import percent_text, shots_text
+
+
+def frame_of(curve: Any, upper: bool = True) -> pd.DataFrame:
+    """A curve of an answer as rows; without its upper bound where that is not worked out."""
+    return pd.DataFrame(
+        {"shots": curve.shots, "estimate": curve.estimate, "lower": curve.lower,
+         "upper": curve.upper if upper else [None] * len(curve.shots)}
+    )  # fmt: skip
+
+
+def longest_run(seen: Iterable[Any]) -> float:
+    """The most shots that any of these units was seen to reach; nan without units."""
+    ends = [s.failed if math.isfinite(s.failed) else s.good for s in seen]
+    return max(ends, default=math.nan)
 
 
 def module_figure(a: ModuleAnswer) -> Any:
-    """Module survival with its bounds; the share that is promised and where the lower bound meets it."""
-    c = a.curve
-    frame = pd.DataFrame(
-        {"shots": c.shots, "estimate": c.estimate, "lower": c.lower, "upper": c.upper}
-    )
-    x = shots_x("shots", "shots on the module", top=max(c.shots))
+    """Module survival with its bounds; the share that is promised and where the lower bound meets it.
+
+    Hatched from where the first slot has not been run so long.
+    """
+    frame = frame_of(a.curve)
+    top = float(max(frame.shots))
+    x, y = shots_x("at", "shots on the module", top=top), share_y("y", "share of modules still good")  # fmt: skip
     wanted = 1 - a.life.fraction
-    layers = band(frame, x, "share of modules still good", curve_tips())
-    layers += level(wanted, f"{wanted:.0%} still good", STONE)
-    layers += upright(a.life.lower, "at least", CLAY)
-    if math.isfinite(a.life.shots):
-        layers += upright(a.life.shots, "estimate", INK, (2, 2), 0.93)
+    runs = [r for r in (longest_run(s.seen) for s in a.slots) if math.isfinite(r)]
+    layers = hatched(Frame((0.0, top), (0.0, 1.0)), [(min(runs), top)] if runs else [], x, y, "beyond the tests")  # fmt: skip
+    layers += band(frame, x, y) + curve_tags(frame, x, y, a.confidence)
+    layers += level(Line("wanted", wanted, f"{percent_text(wanted)} still good", PLUM, NEED_DASH), y)  # fmt: skip
+    lines = [
+        Line("promise", a.life.lower, f"at least {shots_text(a.life.lower)}", CLAY),
+        Line("median", a.life.shots, f"estimate {shots_text(a.life.shots)}", INK, NEED_DASH),
+    ]
+    lines += [Line(f"mission_{i}", s.shots, f"mission {shots_text(s.shots)}", PLUM, NEED_DASH) for i, s in enumerate(a.survival)]  # fmt: skip
+    layers += uprights(lines, x, (0.0, top))
     return style(alt.layer(*layers))
 
 
@@ -47,15 +75,16 @@ def ends_figure(names: Sequence[str], shares: Sequence[float]) -> Any:
         again = sum(k == text or k.startswith(f"{text} (") for k in labels)
         labels.append(f"{text} ({again + 1})" if again else text)
     known = [0.0 if s != s else s for s in shares]
-    frame = pd.DataFrame({"slot": labels, "share": known})
+    said = ["not known" if s != s else percent_text(s) for s in shares]
+    frame = pd.DataFrame({"slot": labels, "share": known, "text": said})
     top = min(max(1.25 * max(known, default=0.0), 0.05), 1.0)
-    base = alt.Chart(frame).encode(
-        y=alt.Y("slot:N", sort=None, title=None, axis=alt.Axis(labelLimit=200, labelOverlap=False)),
+    base = named("ends", frame).encode(
+        y=names_y("slot", labels, 200),
         x=alt.X("share:Q", title="share of modules ended by the slot", axis=alt.Axis(format="%", tickCount=5),
                 scale=alt.Scale(domain=[0, top])),
     )  # fmt: skip
-    bars = base.mark_bar(color=INK, height=16)
-    text = base.mark_text(align="left", dx=4, fontSize=12, color=STONE).encode(
-        text=alt.Text("share:Q", format=".1%")
+    text = base.properties(name="ends_text").mark_text(align="left", dx=4, fontSize=12)
+    return style(
+        alt.layer(base.mark_bar(color=INK, height=14), text.encode(text="text:N")),
+        height=max(100, 26 * len(labels) + 64),
     )
-    return style(alt.layer(bars, text), height=max(90, 34 * len(labels)))

@@ -6,86 +6,110 @@ import math
 from typing import Any
 
 import altair as alt
-import pandas as pd
 
 from reliability.ask.answers import DemonstrationAnswer, LearningAnswer
-from reliability.figures.style import BAND, CLAY, INK, SERIES, STONE, style
+from reliability.figures.style import (
+    BAND,
+    CLAY,
+    INK,
+    SERIES,
+    STONE,
+    Line,
+    Tag,
+    along,
+    level,
+    named,
+    style,
+    tag,
+    tips,
+)
+
+SHAPES = ["circle", "square", "triangle-up", "triangle-down", "cross"]
 
 
 def demonstration_figure(a: DemonstrationAnswer) -> Any:
-    """Plans that show the same: bench days against the chance to pass (or units, without one)."""
-    frame = pd.DataFrame(
-        [{**{k: v for k, v in vars(p).items() if k != "stretches"}, "volts": p.volts} for p in a.plans or (a.best,)]
-    )  # fmt: skip
-    known = any(math.isfinite(p.pass_estimated) for p in a.plans)
-    percent = alt.Axis(format="%")
-    y = (
-        alt.Y(
-            "pass_estimated:Q", title="chance to pass", axis=percent, scale=alt.Scale(domain=[0, 1])
-        )
-        if known
-        else alt.Y("units:Q", title="units")
-    )
-    frame["allowed"] = [f"{p.failures_allowed} may fail" for p in a.plans]
-    names = sorted(frame.allowed.unique())
-    x = alt.X("bench_days:Q", title="bench days")
-    dots = alt.Chart(frame).mark_point(size=80, filled=True).encode(
-        x=x, y=y,
-        color=alt.Color("allowed:N", scale=alt.Scale(domain=names, range=SERIES), title=None),
-        shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=["circle", "square", "triangle-up", "diamond"]), title=None),
-        tooltip=["units", alt.Tooltip("shots_each:Q", format=",.0f"), "volts", "failures_allowed",
-                 alt.Tooltip("bench_days:Q", format=".2f"), alt.Tooltip("cost:Q", format=",.0f"),
-                 alt.Tooltip("pass_estimated:Q", format=".0%")],
-    )  # fmt: skip
+    """Plans that show the same life: bench days against the chance to pass (or units, without one).
+
+    The plan of the sentence carries a diamond and its name; the bars run from pessimistic to optimistic life.
+    """
+    plans = a.plans or (a.best,)
+    rows: list[dict[str, Any]] = [
+        {
+            "at": p.bench_days, "units": p.units, "shots_each": p.shots_each, "volts": p.volts, "cost": p.cost,
+            "pass_estimated": p.pass_estimated, "pass_pessimistic": p.pass_pessimistic, "pass_optimistic": p.pass_optimistic,
+            "allowed": f"{p.failures_allowed} may fail",
+        }
+        for p in plans
+    ]  # fmt: skip
+    known = math.isfinite(a.pass_estimated)
+    x, y = _axes(a, rows, known)
+    up = along(y, "pass_estimated" if known else "units")
+    names = sorted({r["allowed"] for r in rows})
+    hover = [
+        "units", *tips("shots_each"), "volts", "allowed", *tips("at", form=",.2f", at="bench days"), *tips("cost"),
+        *tips("pass_estimated", form=".0%", pass_estimated="chance to pass"),
+    ]  # fmt: skip
     layers: list[Any] = []
     if known:
-        bar = alt.Chart(frame).mark_rule(color=BAND, strokeWidth=1.5)
-        layers.append(bar.encode(x=x, y=alt.Y("pass_pessimistic:Q"), y2="pass_optimistic:Q"))
-    layers.append(dots)
-    asked = pd.DataFrame([{
-        "bench_days": a.bench_days, "units": a.units, "pass_estimated": a.pass_estimated,
-        "text": f"{'best' if a.recommended else 'likeliest'}: {a.units} units",
-    }])  # fmt: skip
-    mark = alt.Chart(asked).encode(x=x, y=y)
-    layers += [
-        mark.mark_point(size=230, color=INK, strokeWidth=2),
-        mark.mark_text(dy=-16, fontSize=12, color=INK).encode(text="text:N"),
-    ]
-    return style(alt.layer(*layers), height=340)
+        bar = named("pass_range", rows).mark_rule(color=BAND, strokeWidth=1.5)
+        layers.append(bar.encode(x=x, y=along(y, "pass_pessimistic"), y2="pass_optimistic:Q"))
+        if a.recommended:
+            layers += level(
+                Line("even", 0.5, "passes as often as not", STONE, (3, 3)), y, right=False
+            )
+    dots = named("plans", rows).mark_point(size=70, filled=True, opacity=0.9)
+    layers.append(
+        dots.encode(
+            x=x, y=up, tooltip=hover,
+            color=alt.Color("allowed:N", scale=alt.Scale(domain=names, range=[SERIES[0], *SERIES[2:]]), legend=alt.Legend(title=None, columns=3)),
+            shape=alt.Shape("allowed:N", scale=alt.Scale(domain=names, range=SHAPES[: max(1, len(names))]), legend=alt.Legend(title=None, columns=3)),
+        )
+    )  # fmt: skip
+    best = {"at": a.bench_days, "units": a.units, "pass_estimated": a.pass_estimated}
+    ring = named("best", [best]).mark_point(size=260, color=CLAY, strokeWidth=2.5, shape="diamond")
+    text = f"{'recommended' if a.recommended else 'likeliest'}: {a.units} unit{'s' * (a.units != 1)}, {a.bench_days:.2g} days"
+    days = [r["at"] for r in (*rows, best)]
+    left = a.bench_days > 0.5 * (min(days) + max(days))
+    words = Tag("best_text", text, a.bench_days, a.pass_estimated if known else a.units, left, -16)
+    return style(alt.layer(*layers, ring.encode(x=x, y=up), tag(words, x, y)), height=320)
+
+
+def _axes(a: DemonstrationAnswer, rows: list[dict[str, Any]], known: bool) -> tuple[Any, Any]:
+    x = alt.X("at:Q", title="bench days", axis=alt.Axis(format=",.3~g", tickCount=6), scale=alt.Scale(zero=False, padding=24))  # fmt: skip
+    if not known:
+        return x, alt.Y("y:Q", title="units")
+    best = [v for r in rows for v in (r["pass_optimistic"], r["pass_estimated"])]
+    top = max(v for v in (*best, a.pass_estimated, 0.02) if math.isfinite(v))
+    axis = alt.Axis(format=".0%" if top > 0.1 else ".1%", tickCount=6)
+    scale = alt.Scale(domain=[0, min(1.05, 1.2 * top)], nice=False)
+    return x, alt.Y("y:Q", title="chance to pass", axis=axis, scale=scale)
 
 
 def learning_figure(a: LearningAnswer) -> Any:
     """Plans that estimate: shots each against how far the bound lies below the estimate; the best named."""
-    plans = [(p, "plan") for p in a.plans]
-    if a.equal is not None:
-        plans.append((a.equal, "equal allocation"))
-    rows = [
-        {
-            "first": p.shots[0], "factor": p.factor, "kind": kind, "label": "/".join(map(str, p.units)),
-            "where": "/".join(f"{v:g}" for v in p.levels), "bench_days": p.bench_days, "failures": p.failures,
-        }
-        for p, kind in plans if math.isfinite(p.factor)
-    ]  # fmt: skip
-    frame = pd.DataFrame(rows)
-    domain = ["plan", "equal allocation"]
-    x = alt.X(
-        "first:Q",
-        title="shots each",
-        axis=alt.Axis(format=",.0f", tickCount=6),
-        scale=alt.Scale(zero=False),
-    )
+
+    def row(p: Any) -> dict[str, Any]:
+        return {
+            "at": p.shots[0], "factor": p.factor, "units": "/".join(map(str, p.units)),
+            "levels": "/".join(f"{v:g}" for v in p.levels) or "as tested", "days": p.bench_days, "failures": p.failures,
+        }  # fmt: skip
+
+    x = alt.X("at:Q", title="shots each", axis=alt.Axis(format=",.0f", tickCount=6), scale=alt.Scale(zero=False))  # fmt: skip
     y = alt.Y(
-        "factor:Q", title="estimate / lower bound (1 is perfect)", scale=alt.Scale(zero=False)
-    )
-    dots = alt.Chart(frame).mark_point(size=90, filled=True).encode(
-        x=x, y=y,
-        color=alt.Color("kind:N", scale=alt.Scale(domain=domain, range=[INK, CLAY]), title=None),
-        shape=alt.Shape("kind:N", scale=alt.Scale(domain=domain, range=["circle", "diamond"]), title=None),
-        tooltip=[alt.Tooltip("where", title="levels"), alt.Tooltip("label", title="units"),
-                 alt.Tooltip("factor:Q", format=".2f"), alt.Tooltip("bench_days:Q", format=".2f"),
-                 alt.Tooltip("failures:Q", format=".1f")],
+        "y:Q", title="estimate / lower bound (1 is perfect)", scale=alt.Scale(zero=False, padding=24)
     )  # fmt: skip
-    best = pd.DataFrame([{"first": a.best.shots[0], "factor": a.best.factor, "text": "best"}])
-    mark = alt.Chart(best).encode(x=x, y=y)
-    ring = mark.mark_point(size=260, color=STONE, strokeWidth=2)
-    return style(alt.layer(dots, ring, mark.mark_text(dy=-16, fontSize=12, color=STONE).encode(text="text:N")), height=340)  # fmt: skip
+    hover = ["levels", "units", *tips("factor", "days", "failures", form=".2f", days="bench days", failures="failures expected")]  # fmt: skip
+    up = along(y, "factor")
+    dots = named("plans", [row(p) for p in a.plans if math.isfinite(p.factor)])
+    layers = [dots.mark_point(size=80, filled=True, color=INK, opacity=0.8).encode(x=x, y=up, tooltip=hover)]  # fmt: skip
+    marked = [("best", "recommended", a.best, CLAY, -14)]
+    if a.equal is not None and math.isfinite(a.equal.factor):
+        marked.append(("equal", "equal shares", a.equal, STONE, 16))
+    ends = [p.shots[0] for p in (*a.plans, *(m[2] for m in marked))]
+    for key, words, plan, colour, lift in marked:
+        own = row(plan)
+        ring = named(key, [own]).mark_point(size=260, color=colour, strokeWidth=2.5, shape="diamond")  # fmt: skip
+        left = own["at"] > 0.5 * (min(ends) + max(ends))
+        text = f"{words}: {own['units']} units at {own['levels']}"
+        layers += [ring.encode(x=x, y=up, tooltip=hover), tag(Tag(f"{key}_text", text, own["at"], own["factor"], left, lift), x, y)]  # fmt: skip
+    return style(alt.layer(*layers), height=320)

@@ -8,15 +8,31 @@ from dataclasses import dataclass
 from typing import Any
 
 import altair as alt
-import pandas as pd
 
 from reliability.ask.answers import FlightAnswer, ModuleAnswer
-from reliability.figures.style import CLAY, INK, MOSS, PLUM, STONE, style
+from reliability.figures.module import longest_run
+from reliability.figures.style import (
+    CLAY,
+    INK,
+    MOSS,
+    NEED_DASH,
+    PLUM,
+    STONE,
+    Line,
+    named,
+    names_y,
+    shots_x,
+    style,
+    tips,
+    uprights,
+)
 from reliability.words import percent_text, shots_text
 
-ROW = 46
-"""pixels of a lane"""
-FRAME = 92
+ROW, LEAST_ROW = 46, 25
+"""pixels of a lane, where there are few and where there are many"""
+ROOM = 300
+"""pixels for all lanes, as long as each has the least"""
+FRAME = 140
 """pixels of axis, labels above it and legend"""
 MOST_SEEN = 250
 """lives drawn in one lane"""
@@ -39,20 +55,10 @@ class Lane:
     seen: Sequence[Any]
 
 
-@dataclass(frozen=True)
-class Line:
-    """An upright line across all lanes."""
-
-    at: float
-    text: str
-    colour: str
-    dash: tuple[int, ...] = (1, 0)
-
-
 def flight_lanes(a: FlightAnswer) -> tuple[Lane, ...]:
     """Lanes of a module that has been run, most likely end first."""
     return tuple(
-        Lane(_name(s.slot, [x.slot for x in a.by_slot], i), s.so_far, s.promise, s.ends_first, s.n, s.failed, s.use_V, s.seen)
+        Lane(_name(s.slot, [x.slot for x in a.by_slot], i, s.unit), s.so_far, s.promise, s.ends_first, s.n, s.failed, s.use_V, s.seen)
         for i, s in enumerate(a.by_slot)
     )  # fmt: skip
 
@@ -66,19 +72,22 @@ def module_lanes(a: ModuleAnswer) -> tuple[Lane, ...]:
     )
 
 
-def _name(slot: str, all_slots: Sequence[str], i: int) -> str:
-    """A lane's name; two parts in one slot are numbered."""
-    before = list(all_slots[:i]).count(slot)
+def _name(slot: str, all_slots: Sequence[str], i: int, unit: str = "") -> str:
+    """A lane's name, with the unit in the slot; two without a name in one slot are numbered."""
     text = slot.replace("_", " ")
+    if unit:
+        return f"{text} {unit}"
+    before = list(all_slots[:i]).count(slot)
     return f"{text} ({before + 1})" if all_slots.count(slot) > 1 else text
 
 
 def flight_slots_figure(a: FlightAnswer) -> Any:
     """Lanes of a module with shots on it, counted from now; promise and mission across them."""
+    p, mission = a.promise.shots, a.mission_shots
     lines = [
-        Line(a.promise.shots, f"promise {shots_text(a.promise.shots)}", CLAY),
-        Line(a.mission_shots, f"mission {shots_text(a.mission_shots)}", PLUM, (4, 3)),
-        Line(0.0, "now", STONE),
+        Line("promise", p, f"promise {shots_text(p)}", CLAY),
+        Line("mission", mission, f"mission {shots_text(mission)}", PLUM, NEED_DASH),
+        Line("now", 0.0, "now", STONE),
     ]
     return _figure(flight_lanes(a), lines, "shots from now")
 
@@ -86,51 +95,57 @@ def flight_slots_figure(a: FlightAnswer) -> Any:
 def module_slots_figure(a: ModuleAnswer) -> Any:
     """Lanes of a design; the life promised, and the mission where one is asked for."""
     keep = percent_text(1 - a.life.fraction)
-    lines = [Line(a.life.lower, f"{keep} last {shots_text(a.life.lower)}", CLAY)]
-    lines += [Line(s.shots, f"mission {shots_text(s.shots)}", PLUM, (4, 3)) for s in a.survival[:1]]
+    lines = [Line("promise", a.life.lower, f"{keep} last {shots_text(a.life.lower)}", CLAY)]
+    lines += [
+        Line("mission", s.shots, f"mission {shots_text(s.shots)}", PLUM, NEED_DASH)
+        for s in a.survival[:1]
+    ]
     return _figure(module_lanes(a), lines, "shots on the module")
 
 
 def _figure(lanes: Sequence[Lane], lines: Sequence[Line], title: str) -> Any:
-    at = [line.at for line in lines if math.isfinite(line.at)]
+    low, top = _reach(lanes, [line.at for line in lines if math.isfinite(line.at)])
+    x = shots_x("at", title, top=top, low=low)
+    y = names_y("lane", [k.name for k in lanes], 220)
+    row = max(LEAST_ROW, min(ROW, ROOM // max(1, len(lanes))))
+    layers = [*_bars(lanes, x, y, row), *_seen(lanes, (low, top), y, row), _words(lanes, y, row)]
+    layers += uprights(lines, x, (low, top))
+    return style(alt.layer(*layers), height=row * len(lanes) + FRAME)
+
+
+def _reach(lanes: Sequence[Lane], at: Sequence[float]) -> tuple[float, float]:
+    """From where to where the axis goes: promise, mission and the middle of the lives seen in the first lane."""
     lows = [s.failed for k in lanes[:1] for s in k.seen if math.isfinite(s.failed)]
     middle = sorted(lows)[len(lows) // 2] - lanes[0].so_far if lows else 0.0
-    top = 1.3 * max([*at, min(middle, 4 * max(at)), 1.0])
+    top = 1.3 * max([*at, min(middle, 4 * max(at, default=0.0)), 1.0])
     # of a long past no more than the time to come, so that what matters is not squeezed
-    low = -min(1.04 * max([k.so_far for k in lanes], default=0.0), top)
-    axis = alt.Axis(title=title, format=",.0f", tickCount=6)
-    x = alt.X("from:Q", axis=axis, scale=alt.Scale(domain=[low, top], nice=False))
-    names = [k.name for k in lanes]
-    y = alt.Y("lane:N", sort=names, title=None, axis=alt.Axis(labelLimit=200, labelOverlap=False, ticks=False))  # fmt: skip
-    layers = [*_bars(lanes, x, y), *_seen(lanes, (low, top), y), _words(lanes, y)]
-    shown = sorted((n for n in lines if math.isfinite(n.at)), key=lambda n: n.at)
-    for row, line in enumerate(shown):
-        layers += _upright(line, row % 2, line.at > 0.75 * top)
-    return style(alt.layer(*layers), height=ROW * len(lanes) + FRAME)
+    return -min(1.04 * max([k.so_far for k in lanes], default=0.0), top), top
 
 
-def _bars(lanes: Sequence[Lane], x: Any, y: Any) -> list[Any]:
-    """Shots so far, and what the slot alone could be promised for."""
-    rows = [
-        {"lane": k.name, "from": 0.0, "to": k.promise, "back": -k.so_far, "so_far": k.so_far, "promise": k.promise}
-        for k in lanes
-    ]  # fmt: skip
-    tips = [
-        "lane", alt.Tooltip("so_far:Q", format=",.0f", title="shots so far"),
-        alt.Tooltip("promise:Q", format=",.0f", title="this slot alone lasts at least"),
-    ]  # fmt: skip
-    base = alt.Chart(pd.DataFrame(rows))
-    alone = base.mark_bar(
-        height=14, yOffset=-8, fill=CLAY, fillOpacity=0.22, stroke=CLAY, clip=True
-    )
-    out = [alone.encode(x=x, x2="to:Q", y=y, tooltip=tips)]
+def _bars(lanes: Sequence[Lane], x: Any, y: Any, row: int) -> list[Any]:
+    """Shots so far, and what the slot alone could be promised for; dashed where no such unit has been run so long."""
+    rows: list[dict[str, Any]] = []
+    for k in lanes:
+        run = longest_run(k.seen) - k.so_far
+        tested = max(0.0, min(k.promise, run)) if math.isfinite(run) else k.promise
+        rows.append(
+            {"lane": k.name, "at": 0.0, "tested": tested, "to": k.promise, "back": -k.so_far, "so_far": k.so_far, "promise": k.promise}
+        )  # fmt: skip
+    hover = ["lane", *tips("so_far", "promise", so_far="shots so far", promise="this slot alone lasts at least")]  # fmt: skip
+    size = {"height": max(8, row // 3 - 1), "yOffset": -(row // 6), "clip": True}
+    bar = {**size, "fill": CLAY, "stroke": CLAY}
+    out = [named("alone", rows).mark_bar(fillOpacity=0.28, **bar).encode(x=x, x2="tested:Q", y=y, tooltip=hover)]  # fmt: skip
+    beyond = [r for r in rows if r["to"] > r["tested"]]
+    if beyond:
+        mark = named("alone_beyond", beyond).mark_bar(fillOpacity=0.06, strokeDash=[3, 3], **bar)
+        out.append(mark.encode(x=alt.X("tested:Q"), x2="to:Q", y=y, tooltip=hover))
     if any(k.so_far for k in lanes):
-        so_far = base.mark_bar(height=14, yOffset=-8, fill=INK, clip=True)
-        out.append(so_far.encode(x=alt.X("back:Q"), x2="from:Q", y=y, tooltip=tips))
+        so_far = named("so_far", rows).mark_bar(fill=INK, **size)
+        out.append(so_far.encode(x=alt.X("back:Q"), x2="at:Q", y=y, tooltip=hover))
     return out
 
 
-def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any) -> list[Any]:
+def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any, row: int) -> list[Any]:
     """Lives seen of such parts, below the bar: at the voltage promised for, or (pale) at another."""
     rows = []
     for k in lanes:
@@ -146,39 +161,31 @@ def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any) -> list[Any
                 }
             )  # fmt: skip
     here = [r for r in rows if frame[0] <= r["at"] <= frame[1]]
+    if not here:
+        return []
     domain = ["failed", "still good"]
-    marks = alt.Chart(
-        pd.DataFrame(here or rows[:0], columns=["lane", "at", "life", "state", "voltage", "pale"])
+    hover = ["lane", "state", *tips("life", life="shots on that unit"), "voltage"]
+    mark = named("seen", here).mark_point(
+        size=46 if row > 34 else 26, strokeWidth=1.5, yOffset=row // 5
     )
     return [
-        marks.mark_point(size=46, strokeWidth=1.5, yOffset=9).encode(
-            x=alt.X("at:Q"), y=y, opacity=alt.Opacity("pale:Q", scale=None),
+        mark.encode(
+            x=alt.X("at:Q"), y=y, opacity=alt.Opacity("pale:Q", scale=None), tooltip=hover,
             shape=alt.Shape("state:N", scale=alt.Scale(domain=domain, range=["cross", "circle"]),
-                            legend=alt.Legend(title="lives seen of such parts")),
+                            legend=alt.Legend(title="lives seen of such parts", titleOrient="left")),
             stroke=alt.Stroke("state:N", scale=alt.Scale(domain=domain, range=[CLAY, MOSS]), legend=None),
             fill=alt.Fill("state:N", scale=alt.Scale(domain=domain, range=[CLAY, "transparent"]), legend=None),
-            tooltip=["lane", "state", alt.Tooltip("life:Q", format=",.0f", title="shots on that unit"), "voltage"],
         )
     ]  # fmt: skip
 
 
-def _words(lanes: Sequence[Lane], y: Any) -> Any:
-    """At the right of each lane: how likely it ends the module, and on how much that rests."""
+def _words(lanes: Sequence[Lane], y: Any, row: int) -> Any:
+    """At the right end of each bar: how likely the slot ends the module, and on how much that rests."""
     rows = [
         {"lane": k.name, "text": (f"ends {percent_text(k.ends)}; " if k.ends == k.ends else "") + f"{k.failed:g} of {k.n:g} failed"}
         for k in lanes
     ]  # fmt: skip
-    words = alt.Chart(pd.DataFrame(rows)).mark_text(align="left", dx=8, fontSize=12)
+    words = named("words", rows).mark_text(
+        align="right", dx=-6, fontSize=12 if row > 34 else 11, yOffset=-(row // 6)
+    )
     return words.encode(x=alt.value("width"), y=y, text="text:N")
-
-
-def _upright(line: Line, row: int, left: bool) -> list[Any]:
-    """A line across the lanes, its name above them."""
-    frame = pd.DataFrame([{"shots": line.at, "text": line.text}])
-    base = alt.Chart(frame).encode(x=alt.X("shots:Q"))
-    return [
-        base.mark_rule(color=line.colour, strokeDash=list(line.dash), strokeWidth=2),
-        base.mark_text(align="right" if left else "left", dx=-4 if left else 4, baseline="bottom", fontSize=12, fontWeight=600).encode(
-            y=alt.value(-3 - 15 * row), text="text:N"
-        ),
-    ]  # fmt: skip

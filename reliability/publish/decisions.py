@@ -20,6 +20,8 @@ from reliability.publish.page import Basis, Page
 
 USUAL = "main_capacitor"
 BENCH = frozenset({"demonstrate", "narrow", "accelerate", "derate", "wear", "module", "flight"})
+MOST_NAMED = 12
+"""builders named in a cell; all stand among the citations"""
 NOT_RECORDED = "The pool holds no {} yet, so there is nothing to say."
 
 
@@ -170,20 +172,26 @@ def front_page(pages: Iterable[Page], packed: Packed, described: str) -> Page:
     r = packed.records
     sides = f", with {', '.join(sorted(packed.sides))}" if packed.sides else ""
     held = (
-        f"{len(r)} life records of {len(packed.builders)} builders ({r.failures:g} failures){sides}, "
+        f"{len(r):,} life records of {len(packed.builders)} builders ({r.failures:,.0f} failures){sides}, "
         f"from {len(packed.citations)} contributions."
     )
     slots = sorted(set(r.slot.tolist()))
     rows = []
     for s in slots:
         own = r.select(r.slot == s)
-        names = ", ".join(sorted(set(own.builder.tolist())))
+        names = _some(sorted(set(own.builder.tolist())))
         rows.append((s.replace("_", " "), float(own.units), float(own.failures), names))
     return Page(
         "index", "Overview", listed[0].sentence, (described, held) if described else (held,),
         tables=(table("What the pool holds", "slot | units | failed | builders", rows),),
         contents=tuple((p.name, p.title, p.sentence) for p in listed), bench=True,
     )  # fmt: skip
+
+
+def _some(names: Sequence[str]) -> str:
+    """Names, and how many more there are."""
+    more = len(names) - MOST_NAMED
+    return ", ".join(names[:MOST_NAMED]) + (f" and {more} others" if more > 0 else "")
 
 
 def published_page(pool: Pool, moved: bool, bundle: str) -> Page:

@@ -2,12 +2,16 @@
 
 from __future__ import annotations
 
+import datetime as dt
+import os
+import shlex
 from dataclasses import dataclass
 
 from reliability import __version__, figures
 from reliability.ask.answers import Basis, Flight, FlightAnswer, FlightSlot
 from reliability.ask.sources import AnySource
 from reliability.ask.texts import again
+from reliability.report.seal import as_text, seal_of
 from reliability.words import percent_text, shots_text
 
 CAUTIONS = (
@@ -22,6 +26,21 @@ ASSUMPTIONS = (
     "Each slot's life follows a Weibull law, its voltage a power law; see the model checks.",
     "Bounds are one-sided at the stated confidence; survival is given that the module has lasted so far.",
 )
+
+
+def today() -> str:
+    """The day, UTC; SOURCE_DATE_EPOCH stands for it where it is set."""
+    given = os.environ.get("SOURCE_DATE_EPOCH", "")
+    moment = dt.datetime.fromtimestamp(int(given), dt.UTC) if given.isdigit() else dt.datetime.now(dt.UTC)  # fmt: skip
+    return moment.date().isoformat()
+
+
+@dataclass(frozen=True)
+class Made:
+    """When a statement was made, as a date (ISO 8601), and by whom."""
+
+    date: str
+    by: str
 
 
 @dataclass(frozen=True)
@@ -46,6 +65,10 @@ class Statement:
     charts : dict of name to SVG text
     citations : list of str
         Contributions that the answer rests on.
+    made, by, seal : str
+        Date, who made it, and what verifies it later.
+    signatures : list of str
+        Who has yet to sign.
     """
 
     title: str
@@ -63,6 +86,10 @@ class Statement:
     basis: list[list[str]]
     charts: dict[str, str]
     citations: list[str]
+    made: str
+    by: str
+    seal: str
+    signatures: list[str]
 
 
 def _configuration(s: FlightSlot) -> str:
@@ -91,7 +118,7 @@ def _checks(a: FlightAnswer) -> list[str]:
     ]
 
 
-def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None) -> Statement:
+def statement(a: FlightAnswer, question: Flight, source: AnySource | None, made: Made) -> Statement:
     """Put the answer into words and tables; ``source`` tells the command that makes it again."""
     return Statement(
         f"Flight life statement: module {a.module}", a.sentence, _facts(a), SLOT_HEAD, _slots(a), MORE_HEAD, _more(a),
@@ -102,18 +129,25 @@ def statement(a: FlightAnswer, question: Flight, source: AnySource | None = None
             ["Builders", ", ".join(a.builders)],
             ["Records", f"{a.pool_units:g} units, {a.pool_failed:g} failed"],
             ["Made with", f"shotlife {__version__}, method {a.basis.method}, seed {question.seed}"],
-            ["Command", f"{again(question, source, 'report')} --to statement.pdf"],
+            ["Command", f"{again(question, source, 'report')} {again_made(made)} --to statement.pdf"],
+            ["Verified later by", "shotlife report --verify statement.pdf"],
         ],
         {
             "survival": figures.to_svg(
-                figures.flight_figure(a).properties(width=330, height=190)
+                figures.flight_figure(a).properties(width=300, height=190)
             ),
             "ends": figures.to_svg(
                 figures.ends_figure([s.slot for s in a.by_slot], [s.ends_first for s in a.by_slot]).properties(width=230)
             ),
         },
-        [c.text for c in a.basis.citations],
+        [c.text for c in a.basis.citations], made.date, made.by, as_text(seal_of(a, made.date, made.by)),
+        ["Checked by", "Approved by"],
     )  # fmt: skip
+
+
+def again_made(made: Made) -> str:
+    """The options that give a statement the same date and name again."""
+    return shlex.join(["--date", made.date, "--by", made.by])
 
 
 SLOT_HEAD = [

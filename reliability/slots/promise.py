@@ -167,6 +167,13 @@ class ModuleModel:
         """Shots from now of which the lower bound of survival is ``survival``."""
         return self._where(self._lacking(survival, confidence))
 
+    def outside(self, survival: float, confidence: float) -> float:
+        """Shots from now of which the upper bound of survival is ``survival``; inf where nothing ends it."""
+        shots = self._where(
+            lambda n: float(-np.log(self.upper(n, confidence) + 1e-300) + np.log(survival))
+        )
+        return float("inf") if shots >= self.scale * LONGEST else shots
+
     def along(self, x: Array, survival: float, confidence: float) -> Array:
         """The promise with the mission flown at each of rising ln(V / V_use), (m,)."""
         out = np.empty(x.size)

@@ -97,6 +97,11 @@ def make_backup(box: Store, target: Path, roles: bool = False) -> Backup:
             box.copy_to(copy)
             state, contributions, records = _counts(copy)
             logs = sorted(box.log_folder.glob("*.parquet")) if box.log_folder.is_dir() else []
+            for log in logs:
+                if log.is_symlink():
+                    raise StoreError(
+                        f"{log} is a link, which a backup does not follow; put the log itself there"
+                    )
             own = [box.path.parent / n for n in ROLES] if roles else []
             files = {
                 NAME: copy, **{f"{LOGS}/{p.name}": p for p in logs}, **{p.name: p for p in own if p.exists()},
@@ -117,7 +122,8 @@ def make_backup(box: Store, target: Path, roles: bool = False) -> Backup:
     except OSError as e:
         raise StoreError(f"the backup cannot be written to {target}: {e.strerror or e}") from None
     finally:
-        draft.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):  # where nothing can be written there is none
+            draft.unlink(missing_ok=True)
     return found
 
 
@@ -205,6 +211,8 @@ def restore(path: Path, box: Store, replace: bool = False, roles: bool = False) 
     StoreError
         If the backup is damaged, or a store is there and ``replace`` is not given.
     """
+    if box.path.is_symlink():  # the store is where the link leads to
+        box = Store(box.path.resolve(), box.wait)
     if box.exists and not replace:
         raise StoreError(f"there is a store at {box.path}; --replace sets it aside (as .before)")
     found = read_backup(path)
@@ -237,8 +245,10 @@ def _alone(box: Store) -> Iterator[Path]:
     import fcntl
 
     folder = box.path.with_name(f".{box.path.name}.restoring")
+    if folder.is_symlink():
+        raise StoreError(f"{folder} is a link: what it leads to is not touched; remove the link")
     folder.mkdir(exist_ok=True, mode=0o700)
-    handle = os.open(folder, os.O_RDONLY)
+    handle = os.open(folder, os.O_RDONLY | os.O_DIRECTORY | os.O_NOFOLLOW)
     try:
         fcntl.flock(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
         for left in folder.iterdir():

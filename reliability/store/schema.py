@@ -66,7 +66,16 @@ _CITATIONS = [
     "CREATE TABLE citation (contribution BIGINT PRIMARY KEY, about VARCHAR NOT NULL)",
 ]
 
-MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _HISTORIES, _DEEDS, _CITATIONS]
+_DECISIONS = [
+    """CREATE TABLE decision (number BIGINT PRIMARY KEY, made_at VARCHAR NOT NULL, who VARCHAR NOT NULL,
+        name VARCHAR NOT NULL, remark VARCHAR NOT NULL, answer VARCHAR NOT NULL)""",
+    # what was kept of a module's flight answers before there were decisions
+    "INSERT INTO decision SELECT row_number() OVER (ORDER BY made_at), strftime(made_at, '%Y-%m-%dT%H:%M:%S+00:00'), "
+    "'not said', 'flight ' || module, '', answer FROM statement_history",
+    "DROP TABLE statement_history",
+]
+
+MIGRATIONS: list[list[str]] = [_V1, _KEPT_ANSWERS, _HISTORIES, _DEEDS, _CITATIONS, _DECISIONS]
 """MIGRATIONS[k] takes a store from version k to k + 1"""
 
 VERSION = len(MIGRATIONS)

@@ -28,6 +28,7 @@ from reliability.sheets.table import SheetError
 from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
+from reliability.store.kept import Kept, kept_of, write_kept
 from reliability.store.opening import StoreError, opened, read_only
 
 MOST_KEPT = 2000
@@ -136,6 +137,8 @@ class Store:
                 f"there is no store at {self.path} yet; add a life sheet with "
                 "'shotlife add FILE', or try 'shotlife demo'"
             )
+        if self.exists and not self.path.is_file():  # a pipe would be waited for without end
+            raise StoreError(f"{self.path} is no file, so no store can be there")
         try:
             with opened(self.path, self.wait, write, alone) as connection:
                 if write and read_only(self.path):
@@ -157,8 +160,6 @@ class Store:
             self.path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
         except OSError as e:
             raise StoreError(f"cannot make the folder of {self.path}: {e.strerror}") from None
-        if self.exists and not self.path.is_file():
-            raise StoreError(f"{self.path} is no file, so no store can be there")
 
     # --- writing ---------------------------------------------------------------------------
 
@@ -294,7 +295,7 @@ class Store:
         if place.exists():
             return
         try:
-            place.parent.mkdir(parents=True, exist_ok=True)
+            place.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
             draft = place.with_suffix(".part")
             draft.write_bytes(content)
             draft.replace(place)
@@ -516,30 +517,13 @@ class Store:
             )
             c.execute("COMMIT")
 
-    def remember(self, module: str, answer: str) -> None:
-        """Keep a flight answer (JSON text) in the module's history."""
-        state = self.state()
+    def keep_decision(self, name: str, remark: str, who: str, answer: str) -> Kept:
+        """Keep an answer (JSON text) under a name for good."""
         with self._open(write=True) as c:
-            now = dt.datetime.now(dt.UTC).replace(tzinfo=None)
-            c.execute(
-                "INSERT INTO statement_history VALUES (?, ?, ?, ?)", [module, now, state, answer]
-            )
-
-    def history(self, module: str) -> list[dict[str, Any]]:
-        """Flight answers kept for a module, oldest first."""
-        with self._open(write=False) as c:
-            rows = c.execute(
-                "SELECT made_at, store_state, answer FROM statement_history WHERE module = ? ORDER BY made_at",
-                [module],
-            ).fetchall()
-        return [
-            {
-                "made_at": r[0].isoformat(timespec="seconds"),
-                "store": r[1],
-                "answer": json.loads(r[2]),
-            }
-            for r in rows
-        ]
+            c.execute("BEGIN")
+            kept = write_kept(c, name, remark, who, answer)
+            c.execute("COMMIT")
+        return kept
 
     def copy_to(self, target: Path) -> None:
         """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
@@ -597,6 +581,10 @@ class Reading:
             list(statuses),
         ).fetchall()
         return [(int(r[0]), str(r[1]), bytes(r[2])) for r in rows]
+
+    def kept_decisions(self) -> list[Kept]:
+        """Decisions kept for good, oldest first."""
+        return kept_of(self._c)
 
     def life_held(self) -> list[tuple[int, str, str, bool]]:
         """Contribution, slot and builder of the life records, each once, and whether any names an event."""

@@ -17,8 +17,9 @@
       view: { stroke: "transparent" },
     };
   };
-  // On a narrow screen the picture keeps the room: names are cut, titles broken, keys stand in two columns.
-  const NARROW = 480, NAMES = 110, LETTER = 8.5;
+  // On a narrow screen the picture keeps the room: names are cut and titles broken. Keys stand in columns
+  // on every screen.
+  const NARROW = 480, NAMES = 110, LETTER = 8.5, KEY = 140;
   const broken = (text, most) => text.split(" ").reduce((lines, word) => {
     const last = lines[lines.length - 1];
     if (last && (last + " " + word).length <= most) lines[lines.length - 1] = last + " " + word;
@@ -42,10 +43,11 @@
       const width = place.clientWidth;
       if (width < NARROW) {
         narrowed(spec, width);
+        if (spec.title && typeof spec.title.text === "string") spec.title.text = broken(spec.title.text, width / LETTER);
         spec.padding = { left: 4, right: 16, top: 5, bottom: 5 };
-        spec.config = { ...spec.config, legend: { ...(spec.config || {}).legend, columns: 2, labelLimit: NAMES } };
       }
-      const own = spec.config || {};
+      const keys = { columns: Math.max(2, Math.floor(width / KEY)), labelLimit: width < NARROW ? NAMES : 2 * NAMES };
+      const own = { ...spec.config, legend: { ...(spec.config || {}).legend, ...keys } };
       delete spec.config;
       const mine = config();
       for (const key of Object.keys(own)) {

@@ -3,8 +3,10 @@
 from __future__ import annotations
 
 import hashlib
+import os
 import zipfile
 from pathlib import Path
+from typing import IO
 
 import numpy as np
 
@@ -24,14 +26,21 @@ def fingerprint(path: Path) -> str:
 
 def keep_cells(cells: Cells, path: Path) -> None:
     """Write cells to a file, whole or not at all."""
-    path.parent.mkdir(parents=True, exist_ok=True)
+    path.parent.mkdir(parents=True, exist_ok=True, mode=0o700)
     draft = path.with_suffix(".part.npz")
+    draft.unlink(missing_ok=True)
+    # as private as the store that it lies beside
+    with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "wb") as out:
+        _write(cells, out)
+    draft.replace(path)
+
+
+def _write(cells: Cells, out: IO[bytes]) -> None:
     np.savez(
-        draft, allow_pickle=False, columns=np.array(cells.columns, str), names=np.array(cells.names, str), order=np.array(cells.order),
+        out, allow_pickle=False, columns=np.array(cells.columns, str), names=np.array(cells.names, str), order=np.array(cells.order),
         hit_cell=cells.hit_cell, hit_shot=cells.hit_shot, **{f"d_{k}": v for k, v in cells.data.items()},
         **{f"i_{k}": v for k, v in cells.ignition.items()},
     )  # fmt: skip
-    draft.replace(path)
 
 
 def kept_cells(path: Path, index: int) -> Cells | None:

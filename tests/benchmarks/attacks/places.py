@@ -21,8 +21,8 @@ DEMO = ROOT / "datasets" / "demo"
 
 def attacks(folder):
     """Every attack as (what, held, seen)."""
-    yield from _cannot_be_written()
-    yield from _links(folder)
+    yield from cannot_be_written()
+    yield from links(folder)
     yield from _modes()
 
 
@@ -47,7 +47,8 @@ def _tried(box, file, sheet):
     }  # fmt: skip
 
 
-def _cannot_be_written():
+def cannot_be_written():
+    """A store where nothing can be written: it is read, and whatever would change it is refused in words."""
     sheet = read_life(DEMO / "life_moss.csv")
     with open_folder() as folder:  # once where all is allowed: what it needs is imported then
         box = Store(folder / "s.duckdb")
@@ -92,7 +93,7 @@ def _closed(box, act, folder_too):
         box.path.chmod(0o600)
 
 
-def _links(folder):
+def links(folder):
     """Links in the store's place and beside it."""
     box = Store(folder / "s" / "s.duckdb")
     box.add(read_life(DEMO / "life_kite.csv"))
@@ -135,7 +136,7 @@ def _modes():
         steps = (
             f"demo --store {store}", f"add {DEMO / 'wear.csv'} --store {store}", f"shots {DEMO / 'shotlog.csv'} --builder zeta --add --store {store}",
             f"access --store {store} --token t --role reader", f"access --store {store} --new-sign-in https://lives.example.org",
-            f"backup {place / 'b.zip'} --store {store} --roles", f"restore {place / 'b.zip'} --store {store} --replace --roles",
+            f"backup {place / 'b.zip'} --store {store} --with-roles", f"restore {place / 'b.zip'} --store {store} --replace --with-roles",
         )  # fmt: skip
         for step in steps:
             p = subprocess.run(

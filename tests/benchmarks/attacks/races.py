@@ -66,7 +66,8 @@ def _in_flight(s):
             with s.connect() as c:
                 c.sendall(
                     f"POST /api/v1/{path} HTTP/1.1\r\nHost: {s.host}\r\nAuthorization: Bearer {bearer}\r\n"
-                    f"Content-Length: {len(body)}\r\nConnection: close\r\n\r\n".encode() + body[:5]
+                    f"Content-Length: {len(body)}\r\nConnection: close\r\n\r\n".encode()
+                    + body[:5]
                 )
                 time.sleep(0.5)
                 with changing(s.folder) as change:

@@ -1,6 +1,5 @@
-"""Backup and restore killed at every step; stores that are odd, hostile, of older versions, or cannot be written."""
+"""Backup and restore killed at every step; stores that are odd, hostile, or of older versions."""
 
-import os
 import subprocess
 import sys
 
@@ -27,8 +26,6 @@ def attacks(folder):
     yield from _left_over(new, file, folder / "over")
     yield from _targets(new, folder)
     yield from _odd_stores(new, folder / "odd")
-    if os.getuid():
-        yield from _read_only(new, folder)
 
 
 def killed_restores(box, file):
@@ -138,15 +135,3 @@ def _odd_stores(box, folder):
         )
     (folder / "folder.duckdb").mkdir()
     yield _says("a folder in the store's place", lambda: Store(folder / "folder.duckdb").records())
-
-
-def _read_only(box, folder):
-    box.path.chmod(0o400)
-    box.path.parent.chmod(0o500)
-    try:
-        yield "a store that cannot be written is read", bool(box.records()), ""
-        yield _says("giving to it", lambda: box.add(read_life(DEMO / "life_moss.csv")), "cannot be written")  # fmt: skip
-        yield _says("restoring over it", lambda: restore(folder / "b.zip", box, replace=True))
-    finally:
-        box.path.parent.chmod(0o700)
-        box.path.chmod(0o600)
