@@ -97,7 +97,7 @@ class ModesAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        named = [m for m in self.modes if m.mode != UNKNOWN]
+        named = [m for m in self.modes if m.mode != UNKNOWN and "|" not in m.mode]
         if not named:
             return (
                 f"No failure has a known mode: {self.failed:g} of {self.n:g} units failed, "
