@@ -1,6 +1,5 @@
-"""Benches' own files: forty invented ones, what must come out stated by the script that makes them."""
+"""Benches' own files: sixty-odd invented ones, what must come out stated by the script that makes them."""
 
-import importlib.util
 import math
 from pathlib import Path
 
@@ -9,13 +8,10 @@ import pytest
 from reliability.sheets.bench.mapping import parse_bench_mapping
 from reliability.sheets.bench.proposal import propose
 from reliability.sheets.table import SheetError, read_table
+from tests.bench_files.make_bench_files import made
 from tests.command import run
 
-_PLACE = Path(__file__).parent / "bench_files" / "make_bench_files.py"
-_spec = importlib.util.spec_from_file_location("make_bench_files", _PLACE)
-_script = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_script)
-FILES = _script.made()
+FILES = made()
 _LIFE = ("shots_good", "shots_failed", "shots_from")
 
 

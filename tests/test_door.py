@@ -1,6 +1,5 @@
 """The door: serial logs, costs of hostile files, doubts, plain text."""
 
-import importlib.util
 import io
 import json
 import zipfile
@@ -14,10 +13,12 @@ from reliability.notes import BadInput
 from reliability.records import LifeRecords
 from reliability.safe_text import bounded, for_terminal
 from reliability.sheets.apart import read_apart
-from reliability.sheets.bench.mapping import parse_bench_mapping
+from reliability.sheets.bench.mapping import BenchMapping, parse_bench_mapping
 from reliability.sheets.bench.proposal import propose
+from reliability.sheets.door import open_file
 from reliability.sheets.doubts import doubts
 from reliability.sheets.limits import LIMITS, Limits
+from reliability.sheets.reading import Terms
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.serial import (
     SerialSettings,
@@ -28,8 +29,49 @@ from reliability.sheets.shots.serial import (
 from reliability.sheets.side import read_contribution, read_sheet
 from reliability.sheets.table import SheetError
 from reliability.sheets.wear import misfires_from_table
+from tests.bench_files.make_bench_files import main as make_bench_files
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+
+
+def test_counts_in_hexadecimal():
+    """0x2F0 is 752: positional notation."""
+    lines = [f"t={3000 * k} shot={k} Vb=0x{0x2F0 + k:X}" for k in range(1, 30)]
+    log = read_serial(Path("h.log"), "\n".join(lines).encode())
+    assert log.unread == 0
+    assert list(log.columns["main_V_before"][:2]) == [753.0, 754.0]
+
+
+def test_a_line_says_fired_or_missed():
+    lines = [
+        f"[{3000 * k} ms] shot {k}: {'MISFIRE' if k in (4, 9) else 'fired'} {1200 + k % 3} V"
+        for k in range(1, 30)
+    ]
+    log = read_serial(Path("f.log"), "\n".join(lines).encode())
+    assert list(log.columns["shot"]) == list(range(1, 30))
+    assert [int(log.columns["shot"][i]) for i in log.flagged] == [4, 9]
+
+
+def test_a_pattern_given_once_reads_lines_without_names():
+    lines = "".join(f"{3000 * k},S,{k},0x{0x2F0 + k:X}\n" for k in range(1, 30)).encode()
+    with pytest.raises(SheetError, match="pattern"):
+        open_file(Path("p.log"), lines)
+    mapping = BenchMapping({"log": {"pattern": "{time},S,{shot},{before}"}})
+    reading = open_file(Path("p.log"), lines, Terms(mapping)).reading
+    assert (reading.kind, reading.rows) == ("shots", 29)
+
+
+def test_markup_that_is_no_table_is_refused():
+    for name, text in (
+        ("a.json", "[" * 100_000),
+        ("b.json", '[{"module": "M1", "shots": {"a": 1}}]'),
+        ("c.json", '[{"module": "M1", "slot": "igniter", "shots": NaN}]'),
+        ("d.json", '[{"shots": 1' + "0" * 400 + "}]"),
+        ("e.html", '<table><tr><td rowspan="2">module<td>shots</table>'),
+        ("f.html", "<table></table>"),
+    ):
+        with pytest.raises(SheetError):
+            open_file(Path(name), text.encode())
 
 
 def serial_lines(shots=400, lost=(), reset_at=None):
@@ -269,9 +311,5 @@ def test_misfires_of_many_systems_in_linear_time():
 
 
 def test_bench_files_script_writes(tmp_path):
-    place = Path(__file__).parent / "bench_files" / "make_bench_files.py"
-    spec = importlib.util.spec_from_file_location("make_bench_files", place)
-    script = importlib.util.module_from_spec(spec)
-    spec.loader.exec_module(script)
-    script.main(tmp_path)
+    make_bench_files(tmp_path)
     assert (tmp_path / "expected.json").stat().st_size > 1000

@@ -1,6 +1,5 @@
 """Giving data: one door for every kind, corrections, withdrawals, and the log of who did what."""
 
-import importlib.util
 import json
 from dataclasses import replace
 from pathlib import Path
@@ -24,15 +23,12 @@ from reliability.sheets.door import open_file
 from reliability.sheets.table import SheetError
 from reliability.store.schema import MIGRATIONS, VERSION
 from reliability.store.store import Store, StoreError
+from tests.bench_files.make_bench_files import made
 from tests.command import run
 from tests.test_door import serial_lines
 
 DEMO = Path(__file__).parents[1] / "datasets" / "demo"
-_PLACE = Path(__file__).parent / "bench_files" / "make_bench_files.py"
-_spec = importlib.util.spec_from_file_location("make_bench_files", _PLACE)
-_script = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_script)
-FILES = {f[0]: f for f in _script.made()}
+FILES = {f[0]: f for f in made()}
 
 LIFE = b"builder,module,slot,unit,part,shots_good,shots_failed\nkite,m1,igniter,i1,std,900,\nkite,m2,igniter,i2,std,500,500\n"
 WEAR = b"builder,module,slot,unit,shots,quantity,value\nkite,m1,igniter,i1,100,gap_mm,1.1\nkite,m1,igniter,i1,900,gap_mm,1.2\n"

@@ -52,7 +52,7 @@ def open_file(path: Path, data: bytes | None = None, terms: Terms | None = None)
     data = file_bytes(path, data)
     if len(data) >= LARGE and not terms.mapping.answers and (found := _as_it_stands(path, data)):
         return found
-    if which := which_log(path, data):
+    if which := which_log(path, data, terms.mapping.get("log", "pattern")):
         return open_log(path, data, terms, which)
     p = propose(path, data, terms.mapping, terms.known)
     reading = reading_of(p)

@@ -40,8 +40,11 @@ WATCHED = ("main_capacitor", "igniter")
 NOT_KNOWN = "unknown"
 
 
-def which_log(path: Path, data: bytes) -> str:
-    """``shots`` for a table of one row a shot, ``serial`` for a controller's lines, "" for anything else."""
+def which_log(path: Path, data: bytes, pattern: str = "") -> str:
+    """``shots`` for a table of one row a shot, ``serial`` for a controller's lines, "" for anything else.
+
+    With a ``pattern`` that a person gave, lines without a table's header are a controller's.
+    """
     suffix = path.suffix.lower()
     if data[:4] == b"PAR1":
         return "shots" if _columns_of_log(_parquet_columns(data)) else ""
@@ -56,7 +59,7 @@ def which_log(path: Path, data: bytes) -> str:
         return "shots"
     if any(header_score(re.split(r"[,;\t|]", s)) >= 3 for s in lines if len(s) < 5000):
         return ""
-    return "serial" if is_serial_log(text) else ""
+    return "serial" if pattern or is_serial_log(text) else ""
 
 
 def _columns_of_log(names: list[str]) -> bool:

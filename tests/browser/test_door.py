@@ -1,21 +1,16 @@
 """The door in a real browser: a bench's workbook and a serial log from an empty store to the module's life."""
 
-import importlib.util
 import time
-from pathlib import Path
 
 import pytest
 
+from tests.bench_files.make_bench_files import made
 from tests.browser.server import MARKS, answer, browsing, serving
 from tests.test_door import serial_lines
 
 pytestmark = MARKS
 
-_PLACE = Path(__file__).parents[1] / "bench_files" / "make_bench_files.py"
-_spec = importlib.util.spec_from_file_location("make_bench_files", _PLACE)
-_script = importlib.util.module_from_spec(_spec)
-_spec.loader.exec_module(_script)
-FILES = {f[0]: f[1] for f in _script.made()}
+FILES = {f[0]: f[1] for f in made()}
 
 
 @pytest.fixture

@@ -196,6 +196,7 @@ def _state(desk: Desk, c: Column, word: str, yes: str, no: str) -> str:
     known = state_of(word)
     p = plain(word)
     clear = column == "failed" or plain(c.header.written) in (
+        "censored",
         "ok",
         "alive",
         "good",
@@ -314,10 +315,49 @@ def _by_state(
         elif states[i]:
             f[i] = end if end is not None else count
             g[i] = count if count is not None else end
+    _bounds(desk, base, states, g, f)
+    _ranges(desk, base, states, g)
     out["shots_good"], out["shots_failed"] = g, f
 
 
+def _bounds(desk: Desk, base: Column, states: Sequence[str], g: list[Any], f: list[Any]) -> None:
+    """Counts with a mark beside a state: dead before a count is dead since the start or later; the rest says nothing."""
+    before = 0
+    for i, (m, state) in enumerate(zip(base.marks, states, strict=True)):
+        cell = bounded(base.cells[i], 40)
+        if m == "<" and state and state != "alive" and f[i] == base.values[i]:
+            g[i] = 0.0
+            before += 1
+        elif m == "<" and state == "alive":
+            text = f"good at {cell!r}: at how many at least? Give the count it was seen good at"
+            desk.fault(base.rows[i] + 1, base.name, text)
+        elif m == ">" and state and state != "alive" and f[i] == base.values[i]:
+            text = f"failed at {cell!r}: give the last count it was good at and the count it was found failed at"
+            desk.fault(base.rows[i] + 1, base.name, text)
+    if before:
+        text = f"{before} failed units say less than a count of {base.name}: read as failed at any count up to it"
+        desk.ask(f"agreed:before {base.name}", text, ("yes",), "yes")
+
+
+def _ranges(desk: Desk, c: Column, states: Sequence[str], g: list[Any]) -> None:
+    """Ranges of counts: good at the lower end; a failed unit was found failed at the upper one."""
+    for i, low in c.lows.items():
+        if g[i] is not None:
+            g[i] = low
+    if c.lows:
+        alive = sum(states[i] == "alive" for i in c.lows)
+        text = f"{len(c.lows)} counts of {c.name} are ranges: read as good at the lower and found failed at the upper end"
+        text += f"; {alive} still good ones as good at the lower end" if alive else ""
+        desk.ask(f"agreed:ranges {c.name}", text, ("yes",), "yes")
+
+
 def _by_failed(desk: Desk, base: Column | None, dead: Column, out: Cells, n: int) -> None:
+    if base is not None:
+        for i in base.lows:
+            text = (
+                f"{bounded(base.cells[i], 40)!r} is a range; one count is wanted beside {dead.name}"
+            )
+            desk.fault(base.rows[i] + 1, base.name, text)
     g: list[Any] = list(base.values) if base is not None else [None] * n
     f: list[Any] = list(dead.values)
     alone = 0
@@ -363,6 +403,7 @@ def _by_marks(desk: Desk, shots: Column, out: Cells, n: int) -> None:
             g[i], f[i] = 0.0, shots.values[i]
         elif m != ">" and what == "failed":
             f[i] = shots.values[i]
+    _ranges(desk, shots, ["" if x is not None else "alive" for x in f], g)
     if marked:
         desk.note(
             shots.name,

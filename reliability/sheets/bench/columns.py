@@ -6,14 +6,21 @@ import datetime as dt
 import re
 from collections import Counter
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import lru_cache
 from typing import Any
 
 from reliability.safe_text import bounded
 from reliability.sheets.bench.desk import Desk
 from reliability.sheets.bench.headers import Header, blank
-from reliability.sheets.bench.numerals import Numeral, decided, numeral, style_of, value_of
+from reliability.sheets.bench.numerals import (
+    Numeral,
+    decided,
+    numeral,
+    span,
+    style_of,
+    value_of,
+)
 from reliability.sheets.bench.units import COUNTS, OWN, Unit, converted, times_thousand, unit_named
 from reliability.sheets.bench.vocabulary import COLUMN_WORDS, plain
 
@@ -40,13 +47,17 @@ _take_apart = lru_cache(65536)(numeral)
 
 @dataclass
 class Column:
-    """A column while it is read: header, cells of the table's rows, and what came of them."""
+    """A column while it is read: header, cells of the table's rows, and what came of them.
+
+    ``lows`` holds the lower end where a cell is a range of counts; the upper one is its value.
+    """
 
     header: Header
     cells: list[Any]
     rows: Sequence[int]
     values: list[Any]
     marks: list[str]
+    lows: dict[int, float] = field(default_factory=dict)
 
     @property
     def name(self) -> str:
@@ -62,6 +73,27 @@ def empty_cells(desk: Desk, c: Column) -> None:
         )
         for i in hit:
             c.cells[i] = None
+
+
+_FOOTNOTE = re.compile(
+    r"(?!10\D)(\d[\d.,'\u2019\u00a0\u2007\u2009\u202f ]*?)(?:[*\u2020\u2021\u00a7\u00b9\u00b2\u00b3]{1,3}|\s+\d\))"
+)
+
+
+def footnotes(desk: Desk, c: Column) -> None:
+    """Marks of footnotes behind counts are taken off, and said; a power such as 10\u00b3 is left alone."""
+    if c.header.column not in COUNTS:
+        return
+    hit = []
+    for i, v in enumerate(c.cells):
+        m = _FOOTNOTE.fullmatch(v.strip()) if isinstance(v, str) and len(v) <= 80 else None
+        if m and numeral(m[1]) is not None:
+            hit.append((i, v, m[1]))
+    for i, _, number in hit:
+        c.cells[i] = number
+    if hit:
+        _, before, after = hit[0]
+        desk.note(c.name, c.header.column, len(hit), before, after, "a mark of a footnote")
 
 
 def _apart(c: Column) -> list[Numeral | None]:
@@ -99,6 +131,9 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         row = c.rows[i] + 1
         if isinstance(v, (int, float)) and not isinstance(v, bool):
             x, tail = float(v), ""
+        elif isinstance(v, str) and c.header.column == "shots" and (ends := span(v)):
+            _range(desk, c, i, ends, (decimal, thousand))
+            continue
         elif p is None:
             _unreadable(desk, c, row, v)
             continue
@@ -142,6 +177,28 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         _no_unit(desk, c)
     _other_marks(desk, c, marked)
     return True
+
+
+def _range(
+    desk: Desk, c: Column, i: int, ends: tuple[Numeral, Numeral], how: tuple[str, bool]
+) -> None:
+    """A range of counts: its ends kept apart, or nothing while its decimal mark is open."""
+    decimal, thousand = how
+    found = []
+    for p in ends:
+        if not decimal and decided(p).startswith("?"):
+            return
+        try:
+            x = _cell_unit(c, p.tail, value_of(p, decimal), None, thousand, Counter())
+        except ValueError:
+            x = None
+        found.append(x)
+    low, high = found
+    # "4-4.5k" means thousands at both ends, or not: not to be guessed
+    if low is None or high is None or low >= high or ends[1].tail:
+        _unreadable(desk, c, c.rows[i] + 1, c.cells[i])
+        return
+    c.lows[i], c.values[i], c.marks[i] = low, high, "-"
 
 
 def _same(written: Any, value: float) -> bool:
@@ -256,6 +313,8 @@ def _cell_unit(
     """A number in our unit; None if what follows it is no unit of this column."""
     column = c.header.column
     if not tail:
+        if column == "reversal" and c.header.unit == "%":
+            return float(f"{x / 100:.12g}")
         if thousand:
             return float(f"{x * 1000:.12g}")
         return converted(x, unit.name, column) if unit is not None else x
@@ -270,7 +329,7 @@ def _cell_unit(
             return float(f"{x * 1000:.12g}") if thousand else x
         return None
     if column not in OWN:
-        return x * 0.01 if column == "reversal" and tail == "%" else None
+        return float(f"{x / 100:.12g}") if column == "reversal" and tail == "%" else None
     own = unit_named(tail, column)
     if own is None:
         return None
@@ -348,6 +407,7 @@ def read_dates(desk: Desk, c: Column) -> None:
             )
     changed = 0
     example: tuple[str, str] | None = None
+    _day_counts(desk, c)
     for i, v in enumerate(c.cells):
         if blank(v):
             continue
@@ -358,6 +418,21 @@ def read_dates(desk: Desk, c: Column) -> None:
             example = example or (str(v), done)
     if example:
         desk.note(c.name, "date", changed, *example, "dates as year-month-day")
+
+
+def _day_counts(desk: Desk, c: Column) -> None:
+    """Dates that a spreadsheet gave away as its count of days (1900 system) become dates; asked about."""
+    first, last = 20_000, 80_000  # 1954 to 2119
+    full = [(i, str(v).strip()) for i, v in enumerate(c.cells) if not blank(v)]
+    days = [(i, int(float(t))) for i, t in full if re.fullmatch(r"\d{5}(?:\.\d{1,10})?", t)]
+    if not days or len(days) < len(full) or not all(first <= d <= last for _, d in days):
+        return
+    zero = dt.date(1899, 12, 30)
+    shown = (zero + dt.timedelta(days=days[0][1])).isoformat()
+    text = f"{c.name}: {full[0][1]} is read as a spreadsheet's count of days, {shown}"
+    if desk.ask(f"agreed:days {c.name}", text, ("yes", "no"), "yes") == "yes":
+        for i, d in days:
+            c.cells[i] = zero + dt.timedelta(days=d)
 
 
 def _date(v: Any, slashed: re.Match[str] | None, order: str) -> str:

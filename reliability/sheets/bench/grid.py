@@ -9,6 +9,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.sheets.bench.headers import header_score
+from reliability.sheets.bench.markup import markup_rows, without_rules
 from reliability.sheets.limits import LIMITS, Limits
 from reliability.sheets.table import csv_rows, file_bytes, read_table, refuse
 
@@ -107,6 +108,8 @@ def _decode(name: str, data: bytes) -> tuple[str, list[str]]:
 
 
 def _text_grid(name: str, text: str, how: list[str]) -> Grid:
+    if marked := markup_rows(name, text):
+        return Grid(name, (Sheet("", [_trim(r) for r in marked[0]]),), (*how, marked[1]))
     if found := re.match(r"sep=(.)\r?\n", text[:20], re.I):
         rows: list[list[Any]] = [
             [],
@@ -131,6 +134,8 @@ def _text_grid(name: str, text: str, how: list[str]) -> Grid:
         if max((header_score(r) for r in rows[:_LOOK]), default=0.0) > best[0]:
             return Grid(name, (Sheet("", rows),), (*how, "columns parted by blanks"), " ")
     rows = csv_rows(name, text, mark, strict=False)
+    if mark == "|":
+        rows = without_rules(rows)
     if mark != ",":
         how.append(f"columns parted by {mark!r}")
     return Grid(name, (Sheet("", [_trim(r) for r in rows]),), tuple(how), mark)

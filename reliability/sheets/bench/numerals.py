@@ -8,12 +8,17 @@ from dataclasses import dataclass
 
 _NUMBER = re.compile(
     r"(?P<mark>>=|<=|[<>\u2265\u2264~\u2248]|ca\.?|approx\.?|about|\u00fcber|bis)?\s*"
-    r"(?P<sign>[+\-\u2212]?)\s*(?P<body>\d[\d.,'\u2019\u00a0\u202f ]*|[.,]\d+)(?P<exp>[eE][+-]?\d{1,3})?\s*(?P<plus>\+)?"
+    r"(?P<sign>[+\-\u2212]?)\s*(?P<body>\d[\d.,'\u2019\u00a0\u2007\u2009\u202f ]*|[.,]\d+)(?P<exp>[eE][+-]?\d{1,3})?\s*(?P<plus>\+)?"
     r"\s*(?P<tail>[^\d\s].{0,30})?",
     re.I,
 )
 _GROUPS = re.compile(r"\d{1,3}(?:([.,' ])\d{3})(?:\1\d{3})*|\d{1,2}(?:,\d{2})+,\d{3}")
 _POINTS = (".", ",")
+_SPAN = re.compile(
+    r"(\d[\d.,'\u2019\u00a0\u2007\u2009\u202f ]*?)\s*"
+    r"(?:-|\u2013|\u2014|\.{2,3}|\u2026|\bto\b|\bbis\b|\b\u00e0\b)\s*(\d.*)",
+    re.I,
+)
 
 
 @dataclass(frozen=True)
@@ -45,7 +50,7 @@ def numeral(text: str) -> Numeral | None:
     if len(s) > 80 or (found := _NUMBER.fullmatch(s)) is None:
         return None
     body = found["body"].strip()
-    even = re.sub("['\u2019\u00a0\u202f ]", " ", body)
+    even = re.sub("['\u2019\u00a0\u2007\u2009\u202f ]", " ", body)
     grouped = " " in even
     if grouped:
         whole = re.match(r"\d{1,3}(?: \d{3})+(?=$|[.,]\d+$)", even)
@@ -68,6 +73,17 @@ def numeral(text: str) -> Numeral | None:
         what = ">"
     sign = "-" if found["sign"] in ("-", "\u2212") else ""
     return Numeral(what, sign, even, found["exp"] or "", (found["tail"] or "").strip(), grouped)
+
+
+def span(text: str) -> tuple[Numeral, Numeral] | None:
+    """The two ends of a range such as ``4000-4500`` or ``4000 to 4500``; None if it is none."""
+    found = _SPAN.fullmatch(text.strip()) if len(text) <= 80 else None
+    if found is None:
+        return None
+    low, high = numeral(found[1]), numeral(found[2])
+    if low is None or high is None or low.tail or low.mark or high.mark:
+        return None
+    return low, high
 
 
 def decided(n: Numeral) -> str:

@@ -18,6 +18,7 @@ from reliability.sheets.bench.columns import (
     NUMBERS,
     Column,
     empty_cells,
+    footnotes,
     own_decimal,
     read_dates,
     read_numbers,
@@ -354,7 +355,8 @@ def _header(desk: Desk, sheet: Sheet) -> int:
     if score < 2:
         raise refuse(
             desk.file, "no row that names columns was found in the first 40; name them in a row above the records, or give "
-            "'choose': {'header_row': '3'} and 'columns' in the mapping",
+            "'choose': {'header_row': '3'} and 'columns' in the mapping; for a controller's log give the pattern of its lines "
+            "there, such as 'log': {'pattern': '#{shot} t={time} Vb={before}'}",
         )  # fmt: skip
     if at > 0:
         desk.note(
@@ -469,6 +471,7 @@ def _meaning(desk: Desk, text: str, unit: str, taken: dict[str, Column]) -> Head
 def _read(desk: Desk, columns: dict[str, Column]) -> dict[str, Column]:
     marks = {}
     for name, c in columns.items():
+        footnotes(desk, c)
         numeric = name in NUMBERS or c.header.column == "extra"
         if numeric:
             marks[name] = own_decimal(c)[0]

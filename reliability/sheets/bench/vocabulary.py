@@ -19,7 +19,7 @@ COLUMNS: dict[str, str] = {
     "lot": "lot|batch|charge nr|los|lote|lotto|partij|date code",
     "removed": "removed|reason removed|why removed",
     "mode": "mode|failure mode|ausfallart|fehlerart|fehlerbild|mode de defaillance|modo de fallo|modo di guasto|what broke|cause|ursache|failure",
-    "status": "status|state|zustand|result|ergebnis|etat|estado|stato|toestand|condition|ok|alive|verdict|befund|outcome|resultat|resultado|esito",
+    "status": "status|state|zustand|result|ergebnis|etat|estado|stato|toestand|condition|ok|alive|censored|verdict|befund|outcome|resultat|resultado|esito",
     "failed": "failed|dead|defekt|ausgefallen|hs|en panne|averiado|guasto|defect|kaputt|failed yes no",
     "shots": "shots|shot|shot count|count of shots|pulses|pulse count|discharges|firings|counter|schuss|schusse|schuesse|schusszahl|pulszahl|impulse|entladungen|zahlerstand|tirs|nombre de tirs|coups|decharges|impulsions|disparos|pulsos|descargas|colpi|spari|impulsi|scariche|schoten|pulsen|n shots|no of shots|number of shots|cycles|shots total|total shots|anzahl schuss|life|lebensdauer|duree de vie|vida|vita",
     "shots_from": "shots from|start count|first shot|installed at|shots at start|von schuss|ab schuss|start|eingebaut bei|de|desde|da",
@@ -87,6 +87,8 @@ DEAD: dict[str, str] = {
 YES = "yes|y|ja|j|oui|si|true|wahr|vrai|x|1"
 NO = "no|n|nein|non|nee|false|falsch|faux|0|-"
 TOTALS = "total|totals|sum|summe|gesamt|gesamtsumme|somme|suma|totale|totaal|som|average|mean|avg|mittel|mittelwert|durchschnitt|moyenne|media|promedio|gemiddelde|median|min|max|std|subtotal|zwischensumme|sous total"  # fmt: skip
+_STILL = ("still", "noch", "immer", "encore", "toujours", "todavia", "ancora", "nog")
+_NOT = ("not", "nicht", "pas", "non", "niet")
 EVENTS = {
     "misfire": "misfire|missed|miss|no fire|fehlzundung|zundaussetzer|aussetzer|rate|fallo|mancata accensione|fail",
     "start": "start|begin|beginn|debut|inicio|inizio|watch start",
@@ -139,4 +141,11 @@ def nearest(name: str, known: Iterable[str], least: float = CLOSE) -> tuple[str,
 def state_of(word: object) -> str:
     """``alive``, a failure mode (``unknown`` where only dead), or "" if the word is not known."""
     w = plain(word)
-    return "alive" if w in ALIVE_WORDS else DEAD_WORDS.get(w, "")
+    if w in ALIVE_WORDS or w in DEAD_WORDS:
+        return "alive" if w in ALIVE_WORDS else DEAD_WORDS[w]
+    first, _, rest = w.partition(" ")
+    if first in _STILL and rest in ALIVE_WORDS:
+        return "alive"
+    if first in _NOT and rest in ALIVE_WORDS:
+        return "unknown"
+    return ""

@@ -33,6 +33,7 @@ _BY_NAME = {
     w: k for k, words in NAMES.items() for w in (*words.split(), k.lower().replace("_", ""))
 }
 _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][+-]?\d{1,2})?")
+_HEX = re.compile(r"(?<![\w.])0[xX]([0-9a-fA-F]{1,8})(?!\w)")
 _BOOT = re.compile(
     r"\b(?:boot|reboot|reset|start(?:ing|ed|up)?|power[- ]?on|brown-?out|watchdog|wdt|init|hello|firmware)\b",
     re.I,
@@ -40,6 +41,7 @@ _BOOT = re.compile(
 _MISFIRE = re.compile(
     r"\b(?:misfire|mis-fire|no[- ]?fire|no[- ]?spark|missed|fehlz\w*|aussetzer|rat\u00e9)\b", re.I
 )
+_FIRED = re.compile(r"\b(?:fired|fire|ok|spark|good|gez\u00fcndet|gezuendet)\b", re.I)
 WRAPS = {"ms": 2.0**32, "us": 2.0**32}
 """counts at which the clocks of common controllers begin anew (32 bits; common practice, no source)"""
 MAX_LINE = 2_000
@@ -200,9 +202,14 @@ def is_serial_log(text: str) -> bool:
     lines = [s for s in text[:100_000].splitlines() if s.strip()][:500]
     if len(lines) < 5:
         return False
+    lines = [_decimal(s) for s in lines]
     found = _commonest(lines)
     named = [_ours(n) for n in _field_names(found)]
-    return "shot" in named and sum(n is not None for n in named) >= 2
+    if "shot" not in named or len(named) < 2:
+        return False
+    # names that say nothing are asked about, if most lines are of this one kind
+    alike = sum(_skeleton(_MISFIRE.sub("", s)) == found for s in lines)
+    return sum(n is not None for n in named) >= 2 or alike * 2 > len(lines)
 
 
 def read_serial(
@@ -225,7 +232,7 @@ def read_serial(
     data = file_bytes(path, data)
     text = data.decode("utf-8", "replace")
     settings = settings or SerialSettings()
-    lines = text.splitlines()
+    lines = [_decimal(s) for s in text.splitlines()]
     if len(lines) > LIMITS.cells:
         raise refuse(path.name, LIMITS.refusal("rows"))
     full = [s for s in lines if s.strip()]
@@ -238,6 +245,11 @@ def read_serial(
             "no pattern is found in its lines; give one such as '#{shot} t={time} Vb={before} Va={after}'",
         )
     return _read(path.name, full, replace(settings, pattern=pattern))
+
+
+def _decimal(line: str) -> str:
+    """A line with its converter counts in hexadecimal, such as ``0x2F0``, written in decimals."""
+    return _HEX.sub(lambda m: str(int(m[1], 16)), line) if "0x" in line or "0X" in line else line
 
 
 def _skeleton(line: str) -> str:
@@ -302,10 +314,14 @@ def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
     flagged: list[int] = []
     boot_at: list[int] = []
     unread = []
+    # a line of a miss may say so where others say that it fired
+    fired = _FIRED.search(settings.pattern)
     for i, s in enumerate(lines):
         line = s[:MAX_LINE]
         miss = _MISFIRE.search(line) is not None
         m = expression.search(" ".join((_MISFIRE.sub("", line) if miss else line).split()))
+        if miss and m is None and fired:
+            m = expression.search(" ".join(_MISFIRE.sub(fired[0], line).split()))
         if m is None:
             if _BOOT.search(line):
                 if found and boot_at[-1:] != [
