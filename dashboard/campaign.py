@@ -39,7 +39,7 @@ NAMES = st.column_config.TextColumn(width=105)
 def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
     """Plans that show the same life: the picture, and beside it the table, the recommended one first."""
     with wide:
-        if math.isfinite(a.promise_now):
+        if math.isfinite(a.promise_if_passed):
             st.markdown(
                 f"The {plain_text(a.slot.replace('_', ' '))} alone is promised **{a.promise_now:,.0f} shots** now, and "
                 f"**{a.promise_if_passed:,.0f}** if no unit of the plan fails."

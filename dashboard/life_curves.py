@@ -69,6 +69,8 @@ if a.seen:
             "Grey steps: counted, without any model. At the foot every unit: failed (a bar where only the inspection that found it "
             "is known), or still good.",
         )
+right = st.container()
+if a.curve.shots or a.empirical:
     st.markdown("### Does the family fit?")
     left, right = st.columns(2)
     with left:
@@ -77,9 +79,6 @@ if a.seen:
             "probability",
             f"Share failed on the {a.family} scale: if the family fits, the points follow the line.",
         )
-    right = right.container()
-else:
-    right = st.container()
 if a.families:
     right.markdown("**Families compared**")
     with right:

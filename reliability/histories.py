@@ -1,7 +1,8 @@
 """Histories: the stretches of each unit in order, and every contradiction among them.
 
-A unit is one physical part. Its records (stretches) chain: each begins at the count where the one
-before ended, only the last may have failed, and the module may change on the way.
+A unit is one physical part, of one type and one lot. Its records (stretches) chain: each begins at
+the count where the one before ended, only the last may have failed, and the module may change on the
+way.
 
 Which records are one unit
 --------------------------
@@ -321,6 +322,14 @@ class _Checker:
     def _pair(self, a: int, b: int) -> None:
         """What contradicts between a row and the next."""
         who, there = self._who(b), self.where(a)
+        for column in ("part", "lot"):
+            here, before = str(getattr(self.r, column)[b]), str(getattr(self.r, column)[a])
+            if here and before and here != before:
+                text = (
+                    f"{who} is of {column} {here[:60]!r} here and of {before[:60]!r} in {there}; allowed: one {column} a "
+                    f"unit; {_RENAME}"
+                )
+                self._fault(b, column, text, a)
         if self.dead[a] and self.start[b] >= self.good[a]:
             event = self.r.event[a]
             how = f"was a suspect of {event!r}" if event else "failed"

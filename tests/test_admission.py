@@ -15,9 +15,11 @@ from reliability.ask.asking import ask, outcome_of
 from reliability.ask.crew import Crew, Rules
 from reliability.ask.plain import plain
 from reliability.ask.sources import Stored
+from reliability.nursery import Nursery
 from reliability.sheets.life import read_life
 from reliability.store import Store
 from tests.command import ROOT
+from tests.slow import LARGE, LONG
 
 
 @pytest.fixture(scope="module")
@@ -33,6 +35,7 @@ def crew():
 
     def make(**rules):
         made.append(Crew(Rules(**rules)))
+        made[-1]._nursery = Nursery("tests.slow", "nurse")
         return made[-1]
 
     yield make
@@ -44,8 +47,8 @@ SMALL = rl.Life(slot=("igniter",), bound="likelihood")
 
 
 def long(k=0):
-    """A question of many seconds."""
-    return rl.Life(slot=("main_capacitor",), at=tuple(range(100 + k, 150 + k)))
+    """A question of many seconds (tests/slow)."""
+    return rl.Life(slot=("main_capacitor",), at=tuple(range(100 + k, 100 + LONG + k)))
 
 
 def until(holds):
@@ -135,7 +138,7 @@ def test_deadline_and_memory_are_limits(store, crew):
     assert e.value.status == 503 and 1 <= e.value.after <= 300
     c = crew(memory=100 << 20)
     with pytest.raises(Busy, match="more than 100 MiB of memory"):
-        c.ask(rl.Life(slot=("main_capacitor",), next=1000), store, "a")
+        c.ask(rl.Life(slot=("igniter",), at=tuple(range(1, LARGE + 1))), store, "a")
 
 
 def test_patience_has_an_end(store, crew):

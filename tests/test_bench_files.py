@@ -9,6 +9,7 @@ from reliability.sheets.bench.mapping import parse_bench_mapping
 from reliability.sheets.bench.proposal import propose
 from reliability.sheets.table import SheetError, read_table
 from tests.bench_files.make_bench_files import made
+from tests.command import run
 
 FILES = made()
 _LIFE = ("shots_good", "shots_failed", "shots_from")
@@ -56,3 +57,13 @@ def test_bench_file(file):
 
 def test_forty_files():
     assert len(FILES) >= 40 and len({f[0] for f in FILES}) == len(FILES)
+
+
+def test_why_a_unit_was_taken_out_is_a_column_of_ours(tmp_path):
+    sheet = tmp_path / "bench.csv"
+    sheet.write_text(
+        "Builder,module,slot,unit,part,shots_good,shots_failed,mode,removed\n"
+        "kite,m1,igniter,c1,p,1000,,,suspect\nkite,m1,igniter,c2,p,1300,1300,eroded,\n"
+    )
+    said = run("check", sheet).stdout
+    assert "read as a life sheet" in said and "no column of ours" not in said

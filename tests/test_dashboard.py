@@ -145,7 +145,7 @@ def test_guide_works_outside_checks_out_again(demo_store, monkeypatch):
     monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
     monkeypatch.chdir(ROOT)
     app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120).run()
-    app.switch_page("dashboard/guide.py").run()
+    app.switch_page("guide.py").run()
     assert not app.dataframe
     app.toggle(key="outside_checks").set_value(True).run()
     table = app.dataframe[0].value

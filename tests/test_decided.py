@@ -58,8 +58,8 @@ def test_the_command_keeps_lists_and_compares(store):
     words = ["modes", "--slot", "main_capacitor", "--store", store.path]
     out = run(*words, "--keep-as", "modes now", "--remark", "why")
     assert "kept as decision 1, modes now" in out.stderr
-    assert "same facts, same methods" in run("decisions", "--store", store).stdout
-    run("decisions", "--number", 1, "--store", store)
+    assert "same facts, same methods" in run("decisions", "--store", store.path).stdout
+    run("decisions", "--number", 1, "--store", store.path)
     give(store, look(DEMO / "life_lynx.csv"))
     said = json.loads(
         run("decisions", "--number", 1, "--json", "--store", store.path, code=3).stdout

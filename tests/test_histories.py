@@ -30,6 +30,8 @@ def records(*rows, slot="main_capacitor"):
         unit=[r[1] for r in rows],
         event=[e.get("event", "") for e in extra],
         removed=[e.get("removed", "") for e in extra],
+        part=[e.get("part", "") for e in extra],
+        lot=[e.get("lot", "") for e in extra],
         count=[e.get("count", 1) for e in extra],
     )
 
@@ -115,6 +117,12 @@ CASES = {
     ],
     "taken out here": [("a", "c", 0, 1000, INF, {"removed": "suspect"}), ("a", "c", 1000, 1500, INF)],
     "cannot be one stretch": [("a", "c", 0, 1000, INF), ("a", "c", 1000, 1500, INF, {"count": 3})],
+    "of lot 'L2' here and of 'L1'": [
+        ("a", "c", 0, 1000, INF, {"lot": "L1"}), ("b", "c", 1000, 1500, INF, {"lot": "L2"}),
+    ],
+    "of part 'mica' here and of 'film'": [
+        ("a", "c", 0, 1000, INF, {"part": "film"}), ("a", "c", 1000, 1500, 1500, {"part": "mica"}),
+    ],
     "one row only": [("a", "c", 0, 900, 900, {"event": "e1"}), ("a", "d", 0, 900, 900)],
     "of module 'a' here and of 'b'": [
         ("a", "c", 0, 900, 900, {"event": "e1"}),
@@ -260,3 +268,10 @@ def test_mode_sets_have_one_spelling():
         [5.0] * 4, [5.0] * 4, mode=["short| open", "open|short|open", "open|unknown", "open"]
     )
     assert list(r.mode) == ["open|short", "open|short", "unknown", "open"]
+
+
+def test_a_lot_or_part_that_is_said_once_only_contradicts_nothing():
+    r = records(
+        ("a", "c", 0, 1000, INF, {"lot": "L1"}), ("a", "c", 1000, 1500, INF, {"part": "film"})
+    )
+    assert len(Histories.of(r)) == 1

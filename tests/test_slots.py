@@ -13,7 +13,7 @@ from reliability.slots.carried import NotCarried, usable
 from reliability.slots.draws import strata
 from reliability.slots.exposure import Asked, chains, slot_data
 from reliability.slots.grid import exposures, fit_slot
-from reliability.slots.promise import ModuleModel, first_failure_shares
+from reliability.slots.promise import Lasted, ModuleModel, first_failure_shares
 from tests.asking import asked
 from tests.benchmarks.monotone import NEAR, compared
 from tests.benchmarks.promise import PINNED, community, one
@@ -288,3 +288,14 @@ def test_module_life_of_each_builder_is_useful():
         a = rl.ask(rl.Module(builder=(builder,)), rl.demo())
         assert a.life.lower > 40
         assert a.life.lower < a.life.shots
+
+
+def test_after_a_test_without_failure_the_promise_is_longer():
+    """Each draw weighed by the chance of the test in it: longer with more; of one that no draw makes likely nothing is told."""
+    r = lives()
+    m = ModuleModel([slot_data("c", r, Asked())])
+    now = m.promise(0.9, 0.95)
+    gains = [m.after_good({0: Lasted(n, ((3000.0, 0.0),))}).promise(0.9, 0.95) for n in (1, 5, 20)]
+    assert now < gains[0] < gains[1] < gains[2]
+    assert m.after_good({0: Lasted(20, ((3000.0, 0.0),))}).tells
+    assert not m.after_good({0: Lasted(3, ((1e12, 0.0),))}).tells

@@ -1,10 +1,14 @@
 """Unknown modes and suspects in the answers of life and modes; shares against the joint fit itself."""
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
+from reliability.decisions.derating import Derate
 from reliability.decisions.life import Life
 from reliability.decisions.modes import Modes
+from reliability.decisions.module import Module
 from reliability.life.causes import fit_modes, fit_slots
 from reliability.life.fit import fit_life
 from reliability.notes import BadInput
@@ -42,6 +46,8 @@ def test_a_set_of_modes_names_its_members():
     assert "unknown_cause" in codes(a)
     with pytest.raises(BadInput, match="there are: short, wear"):
         Life(mode="short|wear").answer(Pool(r))
+    found = Modes().answer(Pool(r))
+    assert "short|wear" in [m.mode for m in found.modes] and "(one of 2 modes)" in found.sentence
 
 
 def test_modes_share_out_what_is_unknown():
@@ -100,3 +106,23 @@ def test_units_that_looked_bad_count_as_failed_and_the_other_reading_stands_besi
     note = next(n.text for n in a.notes if n.code == "looked_bad")
     other = fit_life(r).quantile(0.1)
     assert f"{other:,.0f}"[:3] in note and "safe side" in note
+
+
+@pytest.mark.parametrize(
+    "question", [Module(as_tested=True), Derate(shots=300), Life(use=("charge_V=1200",)), Modes()]
+)
+def test_every_answer_says_which_units_count_as_failed_because_they_looked_bad(question):
+    rng = np.random.default_rng(14)
+    volts = np.repeat([1200.0, 1400.0, 1600.0], 6)
+    t = 2000.0 * (volts / 1400.0) ** -6 * rng.weibull(2.0, 18)
+    bad = np.arange(18) % 6 == 5
+    r = LifeRecords.of(
+        t, np.where(bad, np.inf, t), slot=["main_capacitor"] * 18, mode=np.where(bad, "", "short"),
+        removed=np.where(bad, "suspect", ""), covariates={"charge_V": volts},
+    )  # fmt: skip
+    said = [n.text for n in question.answer(Pool(r)).notes if n.code == "looked_bad"]
+    assert len(said) == 1 and said[0].startswith(
+        "3 units taken out because they looked bad count as failed"
+    )
+    good = question.answer(Pool(replace(r, removed=np.full(18, "", object))))
+    assert "looked_bad" not in codes(good)

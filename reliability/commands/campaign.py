@@ -30,10 +30,11 @@ def show(a: Any) -> None:
     if hasattr(a, "question"):
         _show_learning(a)
         return
+    told = a.promise_if_passed == a.promise_if_passed
     if a.promise_now == a.promise_now:
         click.echo(
-            f"\n  the {a.slot.replace('_', ' ')} alone is promised {number(a.promise_now)} shots now, "
-            f"{number(a.promise_if_passed)} if no unit of the plan fails"
+            f"\n  the {a.slot.replace('_', ' ')} alone is promised {number(a.promise_now)} shots now"
+            + (f", {number(a.promise_if_passed)} if no unit of the plan fails" if told else "")
         )
     click.echo("\nAlternatives that show the same, shortest bench time first")
     rows = [

@@ -5,6 +5,7 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from reliability.notes import Note
+from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text
@@ -34,6 +35,19 @@ def left_out_notes(used: Sequence[Usable]) -> list[Note]:
         for code, texts in (("not_recorded", unknown), ("other_parts", other))
         if texts
     ]
+
+
+def looked_bad_notes(raw: LifeRecords) -> tuple[Note, ...]:
+    """Which of the records as they were given count as failed because their units looked bad."""
+    bad = raw.suspects_failed().failed & ~raw.failed
+    if not bad.any():
+        return ()
+    k = raw.count[bad].sum()
+    text = (
+        f"{k:g} unit{'s' if k != 1 else ''} taken out because {'they' if k != 1 else 'it'} looked bad count{'' if k != 1 else 's'} as failed "
+        "there, which is the safe side."
+    )
+    return (Note("looked_bad", text),)
 
 
 def suspect_notes(model: ModuleModel, survival: float, confidence: float) -> list[Note]:

@@ -414,8 +414,8 @@ class _Demonstration:
             for s in best.stretches
         )
         after = model.after_good({0: Lasted(best.units, steps, best.begun[0])})
-        now, later = (m.promise(q.survival, q.confidence) for m in (model, after))
-        return now, later
+        now = model.promise(q.survival, q.confidence)
+        return now, after.promise(q.survival, q.confidence) if after.tells else NAN
 
     def plan_notes(self, best: DemonstrationPlan) -> list[Note]:
         """What the plan leans on, and how it is stopped."""

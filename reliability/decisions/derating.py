@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
+from dataclasses import replace
 
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import apart_notes
+from reliability.decisions.answer_notes import apart_notes, looked_bad_notes
 from reliability.decisions.bank import Bank, Discharge, bank_of, discharge
 from reliability.decisions.derating_answer import (
     Allowed,
@@ -169,7 +170,8 @@ class Derate(OnRecords):
             ``OneLevel`` with one stress level and no prior; or no maximum.
         """
         records = self.chosen(pool)
-        return derate(records, self, self.push(pool, pool.records))
+        found = derate(records, self, self.push(pool, pool.records))
+        return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
 
 
 def derate(records: LifeRecords, q: Derate, impulse: Impulse | None = None) -> DeratingAnswer:

@@ -22,7 +22,7 @@ def failed_suspects_note(records: LifeRecords) -> list[Note]:
     if not k:
         return []
     text = (
-        f"{k} of the units are suspects: one of several units failed, and it is not known which. They count as failed here, which "
+        f"Suspects among the units: {k}. One of several units failed, and it is not known which; suspects count as failed here, which "
         "is on the safe side; the life of the slot (life) and the module's share them out."
     )
     return [Note("suspects_failed", text)]

@@ -16,6 +16,7 @@ from reliability.decisions.answer_notes import (
     few_notes,
     group_notes,
     left_out_notes,
+    looked_bad_notes,
     suspect_notes,
 )
 from reliability.decisions.mission import OnMission
@@ -305,7 +306,8 @@ class Flight(OnRecords, OnMission):
         CannotAnswer
             If a slot's last unit has failed; ``NotCarried`` where the pool does not carry a slot of it.
         """
-        return _Flight(self.chosen(pool), pool, self).answer()
+        found = _Flight(self.chosen(pool), pool, self).answer()
+        return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
 
 
 class _Flight:

@@ -8,7 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import carried_notes, left_out_notes
+from reliability.decisions.answer_notes import carried_notes, left_out_notes, looked_bad_notes
 from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
 from reliability.decisions.life_at import Asking, carried_by, moved_life, point_of
 from reliability.decisions.lots import lot_notes, new_lot
@@ -128,13 +128,14 @@ class Life(OnRecords):
         records = self.chosen(pool)
         point = point_of(records, levels(self.use), self.as_tested)
         if point:
-            return self._at(records, point)
+            found = self._at(records, point)
+            return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
         others = None
         if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
         found = life(records, self, others)
-        return replace(found, notes=found.notes + looked_bad_notes(self, pool))
+        return replace(found, notes=found.notes + other_reading(self, pool))
 
     def _at(self, records: LifeRecords, point: dict[str, Level]) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
@@ -160,17 +161,13 @@ class Life(OnRecords):
         return replace(answer, notes=answer.notes + notes)
 
 
-def looked_bad_notes(q: Life, pool: Pool) -> tuple[Note, ...]:
-    """The other reading of units taken out because they looked bad."""
+def other_reading(q: Life, pool: Pool) -> tuple[Note, ...]:
+    """Units taken out because they looked bad: what they count as, and the other reading."""
     raw = q.as_recorded(pool)
-    bad = (raw.removed == "suspect") & ~raw.failed
-    if not bad.any():
+    safe = looked_bad_notes(raw)
+    if not safe:
         return ()
-    k, p = raw.count[bad].sum(), (q.fraction or (0.1,))[0]
-    text = (
-        f"{k:g} unit{'s' if k != 1 else ''} taken out because {'they' if k != 1 else 'it'} looked bad count as failed "
-        "there, which is the safe side."
-    )
+    text, p = safe[0].text, (q.fraction or (0.1,))[0]
     try:
         other = life(
             raw,

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 from pydantic import model_validator
 
+from reliability.decisions.answer_notes import looked_bad_notes
 from reliability.decisions.parts import Numbers
 from reliability.decisions.question import (
     Answer,
@@ -97,7 +98,7 @@ class ModesAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        named = [m for m in self.modes if m.mode != UNKNOWN]
+        named = [m for m in self.modes if m.mode != UNKNOWN and "|" not in m.mode]
         if not named:
             return (
                 f"No failure has a known mode: {self.failed:g} of {self.n:g} units failed, "
@@ -161,7 +162,8 @@ class Modes(OnRecords):
             rows += _shared_out(records)
         return ModesAnswer(
             self.family, whole(records.units), whole(records.failures), self.fraction, self.confidence, self.bound,
-            float(curve.shots[-1]), tuple(rows), numbers(curve.shots), notes=_notes(records, curve, joint, self.fraction),
+            float(curve.shots[-1]), tuple(rows), numbers(curve.shots),
+            notes=_notes(records, curve, joint, self.fraction) + looked_bad_notes(self.as_recorded(pool)),
         )  # fmt: skip
 
 

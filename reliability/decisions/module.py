@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from pydantic import model_validator
@@ -14,6 +14,7 @@ from reliability.decisions.answer_notes import (
     few_notes,
     group_notes,
     left_out_notes,
+    looked_bad_notes,
     suspect_notes,
 )
 from reliability.decisions.life import varying_stresses
@@ -231,7 +232,8 @@ class Module(OnRecords):
         CannotAnswer
             ``NotCarried`` where the records do not carry the operating point; or if no unit was seen working.
         """
-        return _Module(self.chosen(pool), self).answer()
+        found = _Module(self.chosen(pool), self).answer()
+        return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
 
 
 class _Module:

@@ -24,6 +24,8 @@ from reliability.slots.suspects import Readings
 
 LONGEST, SHORTEST = 1e9, 1e-6
 """most and least times the pool's middle count that can be promised"""
+MOST_HAZARD = 1e300
+LEAST_DRAWS = 100
 STRIDE = 1.0
 """first step, in logs, on the way to where a count lies"""
 NEAR = 0.02
@@ -256,9 +258,18 @@ class ModuleModel:
                 each = d.gamma * d.life_between(begun, end) + d.early_between(begun, end)
                 hazard += tests[i].units * each
         before = 1.0 if self.draws.weight is None else self.draws.weight
-        out = self._with(self.slots, replace(self.draws, weight=before * np.exp(-hazard)))
+        # only ratios matter: a test that no draw makes likely still weighs them against each other
+        hazard = np.minimum(hazard, MOST_HAZARD)
+        weight = before * np.exp(hazard.min() - hazard)
+        out = self._with(self.slots, replace(self.draws, weight=weight))
         out.good = dict(tests)
         return out
+
+    @property
+    def tells(self) -> bool:
+        """Whether enough draws have weight (effective size: Kish 1965) for quantiles to be told."""
+        w = self.draws.weight
+        return w is None or float(w.sum() ** 2 / (w**2).sum()) >= LEAST_DRAWS
 
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots with these draws."""

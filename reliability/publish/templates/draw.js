@@ -28,10 +28,20 @@
   }, []);
   const narrowed = (part, width) => {
     if (part === null || typeof part !== "object") return;
+    if (part.legend && part.legend.columns > 2) part.legend.columns = 2;
     if (part.labelLimit > NAMES) part.labelLimit = NAMES;
     for (const place of [part.x, part.x && part.x.axis])
       if (place && typeof place.title === "string") place.title = broken(place.title, (width - 1.3 * NAMES) / LETTER);
     for (const [key, inner] of Object.entries(part)) if (key !== "values" && key !== "datasets") narrowed(inner, width);
+  };
+  // A text at a mark near the edge moves in.
+  const moveIn = (picture) => {
+    const box = picture.getBoundingClientRect();
+    for (const text of picture.querySelectorAll("text")) {
+      const own = text.getBoundingClientRect();
+      const by = Math.max(0, box.left - own.left) || Math.min(0, box.right - own.right);
+      if (own.width && by) text.setAttribute("transform", `translate(${by},0) ${text.getAttribute("transform") || ""}`);
+    }
   };
   const draw = () => {
     for (const place of document.querySelectorAll("[data-figure]")) {
@@ -60,6 +70,7 @@
       }).then(() => {
         // the menu that saves the picture comes without a name
         place.querySelector("summary")?.setAttribute("aria-label", "Save this figure");
+        moveIn(place.querySelector("svg.marks"));
         place.setAttribute("data-drawn", "yes");
       })
         .catch((e) => { place.textContent = "This figure could not be drawn: " + e.message; });

@@ -17,6 +17,7 @@ COLUMNS: dict[str, str] = {
     "unit": "monster|monster nr|unit|unit id|unit no|specimen|sample|serial|serial no|serial number|sn|s n|einheit|prufling|muster|seriennummer|serien nr|numero de serie|echantillon|muestra|campione|matricola|cap no|c nr",
     "part": "part|part no|part number|part type|type|typ|teilenummer|hersteller nr|reference|ref|pieza|modello|artikel|bauteiltyp|model",
     "lot": "lot|batch|charge nr|los|lote|lotto|partij|date code",
+    "removed": "removed|reason removed|why removed",
     "mode": "mode|failure mode|ausfallart|fehlerart|fehlerbild|mode de defaillance|modo de fallo|modo di guasto|what broke|cause|ursache|failure",
     "status": "status|state|zustand|result|ergebnis|etat|estado|stato|toestand|condition|ok|alive|censored|verdict|befund|outcome|resultat|resultado|esito",
     "failed": "failed|dead|defekt|ausgefallen|hs|en panne|averiado|guasto|defect|kaputt|failed yes no",
