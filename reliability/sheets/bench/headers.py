@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import lru_cache
 from typing import Any
 
 from reliability.safe_text import bounded
@@ -48,6 +49,7 @@ class Header:
     others: tuple[str, ...] = ()
 
 
+@lru_cache(8192)
 def header_of(text: str) -> Header:
     """Which column a header means: exact names first, then names of several meanings, then near ones."""
     written = bounded(text, 120)
@@ -124,6 +126,7 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
     """Where the table ends, and rows in it that are no records: totals, repeated headers, footnotes, empty rows."""
     head = [plain(c) if isinstance(c, str) else "" for c in rows[header]]
     width = sum(1 for h in head if h)
+    another = max(3.0, width - 1)
     kept: list[int] = []
     out: list[tuple[int, str, str]] = []
     units: tuple[str, ...] = ()
@@ -140,7 +143,7 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
             why = "a total"
         elif _remark(full, width):
             why = "a remark, not a record"
-        elif all(map(_wordy, full)) and header_score(r) >= max(3.0, width - 1):
+        elif len(full) >= another and all(map(_wordy, full)) and header_score(r) >= another:
             out.append((i, _line(r), "another header; a second table begins"))
             rest = range(i + 1, min(len(rows), i + 1000))
             out += [
