@@ -365,7 +365,13 @@ def batches(inputs, seed, sound):
     names = list(sound)
     reader = Reader()
     seen, broke, times = collections.Counter(), [], []
-    for _ in range(inputs):
+    for k in range(inputs):
+        if k and k % 5000 == 0:  # a run that is ended before its time has said what it saw
+            print(
+                f"{k:,} files: {dict(seen)}; longest {max(times)[0]:.2f} s; "
+                f"most memory {reader.most:.0f} MiB; started {reader.started} times",
+                flush=True,
+            )
         name = rng.choice(names)
         data = damaged(rng, name, sound[name])
         if data and rng.random() < 0.2:
