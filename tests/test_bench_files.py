@@ -67,3 +67,38 @@ def test_why_a_unit_was_taken_out_is_a_column_of_ours(tmp_path):
     )
     said = run("check", sheet).stdout
     assert "read as a life sheet" in said and "no column of ours" not in said
+
+
+@pytest.mark.parametrize(
+    ("head", "row"),
+    [
+        ("module,slot,unit,shots,quantity,value", "m,igniter,i1,{},gap_mm,1.2"),
+        ("module,slot,shots,event", "m,igniter,{},misfire"),
+        ("module,slot,good at,failed at", "m,igniter,{},9000"),
+        ("module,slot,good at", "m,igniter,{}"),
+        ("module,slot,shots,status", "m,igniter,{},ok"),
+    ],
+)
+@pytest.mark.parametrize("count", ["<5000", "4000 - 3000", "1-2k"])
+def test_a_count_that_cannot_be_kept_is_named(head, row, count):
+    """Less than a count, a range the wrong way round, or in two units: no number is taken from it."""
+    text = f"builder,{head}\nkite,{row.format(count)}\nkite,{row.format(700)}\n"
+    assert [f.row for f in propose(Path("x.csv"), text.encode()).faults][:1] == [2]
+
+
+def test_failed_later_than_a_count_is_named():
+    text = "builder,module,slot,shots,status\nkite,m,igniter,>5000,failed\n"
+    assert "last count it was good at" in str(propose(Path("x.csv"), text.encode()).faults[0])
+
+
+@pytest.mark.parametrize(
+    ("head", "row"),
+    [
+        ("module,slot,unit,shots,quantity,value", "m,igniter,i1,{},gap_mm,1.2"),
+        ("module,slot,shots,event", "m,igniter,{},misfire"),
+    ],
+)
+@pytest.mark.parametrize("count", [">5000", "4000-4500"])
+def test_readings_stand_at_one_count(head, row, count):
+    text = f"builder,{head}\nkite,{row.format(count)}\nkite,{row.format(700)}\n"
+    assert "one count is wanted" in str(propose(Path("x.csv"), text.encode()).faults[0])

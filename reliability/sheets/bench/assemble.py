@@ -244,6 +244,10 @@ def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> Cells:
         if bare:
             states = modes
     counts = shots or good or dead
+    if good is not None and (good is not counts or states is None):
+        only_exact(desk, good, "<", "the count it was seen good at is wanted")
+    if dead is not None and states is not None and dead is not counts:
+        only_exact(desk, dead, "<>", "the count it was found failed at is wanted")
     if counts is None:
         choices = "a column of shots is wanted: give it in the mapping ('columns')"
         desk.fault(0, "", choices)
@@ -414,6 +418,13 @@ def _by_marks(desk: Desk, shots: Column, out: Cells, n: int) -> None:
             "a mark for 'more than'",
         )
     out["shots_good"], out["shots_failed"] = g, f
+
+
+def only_exact(desk: Desk, c: Column, marks: str, wanted: str) -> None:
+    """Name the cells of a column of counts whose mark says something that cannot be kept there."""
+    for i, m in enumerate(c.marks):
+        if m and m in marks:
+            desk.fault(c.rows[i] + 1, c.name, f"{bounded(c.cells[i], 40)!r}: {wanted}")
 
 
 def wear_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, list[int]]:

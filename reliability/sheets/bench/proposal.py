@@ -495,6 +495,10 @@ def _read(desk: Desk, columns: dict[str, Column]) -> dict[str, Column]:
 def _cells(
     desk: Desk, kind: str, columns: dict[str, Column], n: int
 ) -> tuple[dict[str, list[Any]], list[int]]:
+    if kind != "life" and "shots" in columns:
+        assemble.only_exact(
+            desk, columns["shots"], "<>-", f"one count is wanted in a sheet of {kind}"
+        )
     if kind == "wear":
         return assemble.wear_cells(desk, columns, n)
     if kind == "misfires":
