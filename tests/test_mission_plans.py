@@ -226,7 +226,7 @@ def test_what_does_not_go_together_is_refused(settings, says):
 
 
 def test_what_is_not_carried_is_refused(kite):
-    with pytest.raises(CannotAnswer, match=r"impulse a shot gives is not known|impulse_bit_uNs"):
+    with pytest.raises(CannotAnswer, match="impulse a shot gives is not known"):
         asked("derate_mission", kite, total_impulse=0.002)
     with pytest.raises(CannotAnswer, match="quickest takes"):
         planned(kite, total_impulse=0.002, within_days=0.001)

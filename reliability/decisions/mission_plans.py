@@ -34,8 +34,8 @@ class MissionPlan:
         Average electrical power at the pace, and its current from the supply.
     days : float
         In orbit, for ``needed_most`` shots.
-    extrapolated : bool
-        Whether its capacitors were tested at no such voltage.
+    outside : float
+        Factor by which its capacitors' voltage is beyond those tested; 1 inside.
     rated_energy_J : float
         Of all capacitors at their rating: goes with mass and volume for one dielectric.
     """
@@ -56,13 +56,18 @@ class MissionPlan:
     average_W: float
     bus_A: float
     days: float
-    extrapolated: bool
+    outside: float
     rated_energy_J: float
 
     @property
     def passes(self) -> bool:
         """Whether the promise covers what is needed."""
         return self.margin >= 1.0
+
+    @property
+    def extrapolated(self) -> bool:
+        """Whether its capacitors were tested at no such voltage."""
+        return self.outside > 1.0
 
     @property
     def bank(self) -> tuple[str, int, int]:
@@ -81,7 +86,7 @@ class BankPlans:
     best : MissionPlan or None
         Of the largest margin, at tested voltages where there are any.
     highest : MissionPlan or None
-        At the highest voltage that passes.
+        At the highest voltage that passes, tested or not.
     rated_at_V, rated_V : float
         Rated voltage of one capacitor at which the bank would just last at the charge voltage ``rated_at_V``.
     """
@@ -122,7 +127,7 @@ class MissionAnswer(Answer):
     survival, confidence : float
     impulse : Push or None
     best : MissionPlan
-        Of the largest margin.
+        Of the largest margin; where none passes at tested voltages, the nearest to them that passes.
     lightest, quickest : MissionPlan or None
         Of those that pass: of fewest and smallest capacitors; of fewest days.
     passes : bool
