@@ -75,7 +75,7 @@ DEMO = demo()
 
 
 def life(**settings):
-    return ask(Life(slot=("main_capacitor",), bound="likelihood", **settings), DEMO)
+    return ask(Life(slot=("main_capacitor",), bound="likelihood", as_tested=True, **settings), DEMO)
 
 
 def test_they_are_used_only_when_asked_and_say_how_far_they_move_the_bound():
