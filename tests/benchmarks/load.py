@@ -27,9 +27,7 @@ from reliability.access import load_access, save_access, with_token
 from tests.benchmarks.attacks.service import serving
 from tests.benchmarks.attacks.wall import cookie_of
 
-ASKED = (
-    "contributions", "life?slot=igniter&bound=likelihood", "misfires", "life?slot=main_capacitor&bound=likelihood",
-)  # fmt: skip
+ASKED = ("contributions", "life?slot=igniter", "misfires", "life?slot=main_capacitor")
 PAGES = ("", "life_curves", "records", "misfires")
 TRY_LATER = (429, 503)
 
