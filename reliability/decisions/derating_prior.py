@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
+from dataclasses import dataclass
+
 import numpy as np
+from numpy.typing import NDArray
 
 from reliability.decisions.bank import Bank, bank_of
 from reliability.decisions.derating import Derate
@@ -23,11 +27,121 @@ from reliability.life.quadrature import Plane, plane
 from reliability.life.stress import Term
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.published_facts import SourcedPrior
 from reliability.records import LifeRecords
 from reliability.words import whole
 
 NAN = float("nan")
 POINTS = 25
+FEW = 3
+"""failures up to which the shape has a prior too"""
+HALVINGS = 60
+
+
+@dataclass(frozen=True)
+class _MovedLife:
+    """A life quantile known at the tested level, moved to others by a coefficient with a prior.
+
+    Attributes
+    ----------
+    plane, centre, target
+        Distribution of ``target`` at the tested level, on log shots from ``centre``.
+    term, tested
+        The stress and the level of the tests.
+    values, weight : array
+        The coefficient on a grid of its prior, and the weight of each, summing to 1.
+    """
+
+    plane: Plane
+    centre: float
+    target: LogQuantile
+    term: Term
+    tested: float
+    values: NDArray[np.float64]
+    weight: NDArray[np.float64]
+
+    def shift(self, level: float) -> NDArray[np.float64]:
+        """What each coefficient adds to the log life at ``level``."""
+        return self.values * float(self.term.transform(level) - self.term.transform(self.tested))
+
+    def short(self, level: float, log_shots: float) -> float:
+        """Probability that the life at ``level`` is below ``exp(log_shots)``."""
+        v = log_shots - self.centre
+        below = [self.plane.probability_below(self.target, v - d) for d in self.shift(level)]
+        return float(self.weight @ below)
+
+    def lower(self, level: float, confidence: float) -> float:
+        """Lower bound of the life at ``level``, in shots."""
+        d, guess = self.shift(level), self._middle
+        a, b = self.centre + guess + d.min() - 40.0, self.centre + guess + d.max() + 5.0
+        return float(np.exp(_last(lambda x: self.short(level, x) < 1 - confidence, a, b)))
+
+    def estimate(self, level: float) -> float:
+        """Life at ``level`` by the medians of both, in shots."""
+        return float(np.exp(self.centre + self._middle + self.weight @ self.shift(level)))
+
+    @property
+    def _middle(self) -> float:
+        return self.plane.quantile(self.target, 0.5, 0.0, 1.0)
+
+    def reach(self) -> tuple[float, float]:
+        """Levels among which one is looked for."""
+        if self.term.form == "power":
+            return self.tested / 8, self.tested * 1.5
+        return self.tested - 150, self.tested + 50
+
+    def allowed(self, shots: float, confidence: float) -> float | None:
+        """Highest level whose bound reaches ``shots``; None if the lowest within reach does not."""
+        low, high = self.reach()
+
+        def holds(level: float) -> bool:
+            return self.short(level, np.log(shots)) <= 1 - confidence
+
+        return _last(holds, low, high) if holds(low) else None
+
+    def levels(self) -> NDArray[np.float64]:
+        """Levels of the curve."""
+        low = self.reach()[0]
+        first = max(low, 0.5 * self.tested) if self.term.form == "power" else low
+        return np.linspace(first, 1.15 * self.tested, POINTS)
+
+
+def _last(holds: Callable[[float], bool], a: float, b: float) -> float:
+    """Where ``holds``, true at ``a``, ends before ``b``; by halving."""
+    for _ in range(HALVINGS):
+        mid = 0.5 * (a + b)
+        a, b = (mid, b) if holds(mid) else (a, mid)
+    return a
+
+
+@dataclass(frozen=True)
+class _Tested:
+    """What the tests at their one level say: the life's distribution there, and the fit if there is one."""
+
+    plane: Plane
+    centre: float
+    shape: float = NAN
+    sigma: float = NAN
+    loglik: float = NAN
+    notes: tuple[Note, ...] = ()
+
+
+def _tested(records: LifeRecords, named: str) -> _Tested:
+    """Exact pivots, with the shape prior where failures are few."""
+    if not records.failed.any():
+        raise CannotAnswer("No unit has failed; a prior on the exponent alone cannot give a life.")
+    fam = family(named)
+    if records.failures <= FEW:
+        said = (
+            f"With {FEW} failures or fewer the shape has a prior too: {DEFAULT_SHAPE_PRIOR.source}."
+        )
+        return _Tested(*posterior_plane(records, fam), notes=(Note("prior_shape", said),))
+    try:
+        fit = fit_life(records, named)
+    except NoMaximum as e:
+        raise CannotAnswer(str(e)) from None
+    pl = plane(fam, fit.sample, fit.phi)
+    return _Tested(pl, fit.sample.centre, fit.shape, fit.sigma, fit.loglik)
 
 
 def derate_with_prior(
@@ -50,137 +164,79 @@ def derate_with_prior(
     if q.shots is None:
         raise BadInput("with a prior, shots is needed")
     prior = prior_for(q.prior, term.form, term.column)
-    shots, confidence = q.shots, q.confidence
-    fam = family(q.family)
     tested = float(np.asarray(records.column(term.column), float)[0])
-    notes = [
-        Note(
-            "prior_stress",
-            f"All tests ran at {term.column} = {tested:g}. How life depends on it is not measured here but taken "
-            f"from a prior: {prior.mean:g} +- {prior.sd:g} ({prior.name}; {prior.source.rstrip('.')}; source "
-            f"{prior.seen}; our choice: {prior.choice.rstrip('.')}). Posterior equals prior. "
-            "A test at a second level would replace it.",
-        )
-    ]
-    if not records.failed.any():
-        raise CannotAnswer("No unit has failed; a prior on the exponent alone cannot give a life.")
-    if records.failures <= 3:
-        pl, centre = posterior_plane(records, fam)
-        notes.append(
-            Note(
-                "prior_shape",
-                f"With 3 failures or fewer the shape has a prior too: {DEFAULT_SHAPE_PRIOR.source}.",
-            )
-        )
-        shape = sigma = loglik = NAN
-    else:
-        try:
-            fit = fit_life(records, q.family)
-        except NoMaximum as e:
-            raise CannotAnswer(str(e)) from None
-        pl, centre = plane(fam, fit.sample, fit.phi), fit.sample.centre
-        shape, sigma, loglik = fit.shape, fit.sigma, fit.loglik
+    there = _tested(records, q.family)
     bank, rated_found = bank_of(records, q.bank(), q.capacitance_uf)
     rated = rated_found if q.rated_v is None else q.rated_v
     fraction = 1.0 - bank.record_survival(q.survival)
-    z = np.linspace(-3.5, 3.5, 41)
-    values = prior.mean + prior.sd * z
-    weight = np.exp(-0.5 * z * z) * (values > 0)
-    weight /= weight.sum()
-    target = LogQuantile(float(fam.quantile(np.asarray(fraction))))
-
-    def shift(level: float) -> np.ndarray:
-        return values * float(term.transform(level) - term.transform(tested))
-
-    def short(level: float, wanted: float) -> float:
-        """Probability that the life at the level is below ``wanted``."""
-        v = np.log(wanted) - centre
-        return float(weight @ [pl.probability_below(target, v - d) for d in shift(level)])
-
-    low, high = (tested / 8, tested * 1.5) if term.form == "power" else (tested - 150, tested + 50)
-    allowed = Allowed()
-    if short(low, shots) <= 1 - confidence:
-        a, b = low, high
-        for _ in range(60):
-            mid = 0.5 * (a + b)
-            a, b = (mid, b) if short(mid, shots) <= 1 - confidence else (a, mid)
-        allowed = Allowed(a)
-        if term.column == "charge_V":
-            level = bank.charge_voltage(a)
-            ratio = bank.capacitor_voltage(level) / rated
-            allowed = Allowed(level, level, ratio, bank.energy(level))
-        if abs(a - tested) > 1e-9 * abs(tested):
-            notes.append(
-                Note(
-                    "extrapolated",
-                    f"The allowed {term.column} {a:,.4g} was not tested ({tested:g} was); confirm it with a test.",
-                )
-            )
-        if term.column == "charge_V":
-            notes += above_rating(a, rated * bank.recorded[1])
-    else:
-        notes.append(
-            Note(
-                "none_allowed",
-                "No level within reach of the prior meets the requirement; test more units.",
-            )
-        )
-    curve = _curve(
-        pl, target, centre, term, tested, values, weight, confidence, bank, impulse, low, POINTS
-    )
+    target = LogQuantile(float(family(q.family).quantile(np.asarray(fraction))))
+    life = _MovedLife(there.plane, there.centre, target, term, tested, *_grid(prior))
+    allowed, told = _allowed(life, q, bank, rated)
+    curve = tuple(_point(life, float(x), q.confidence, bank, impulse) for x in life.levels())
     usable = [p for p in curve if np.isfinite(p.impulse_Ns)]
+    reach = 1.645 * prior.sd
     coefficient = CoefficientBound(
-        term.column,
-        term.form,
-        prior.mean,
-        max(0.0, prior.mean - 1.645 * prior.sd),
-        prior.mean + 1.645 * prior.sd,
+        term.column, term.form, prior.mean, max(0.0, prior.mean - reach), prior.mean + reach
     )
     return DeratingAnswer(
-        q.family, whole(records.units), whole(records.failures), shape, sigma, loglik, (coefficient,), allowed, curve,
-        shots, q.survival, confidence, "prior", {}, term.column, (tested, tested),
-        max(usable, key=lambda p: p.impulse_Ns) if usable else None, practice_for(q.dielectric),
-        seen=seen_of(records, term.column), notes=tuple(notes),
+        q.family, whole(records.units), whole(records.failures), there.shape, there.sigma, there.loglik,
+        (coefficient,), allowed, curve, q.shots, q.survival, q.confidence, "prior", {}, term.column,
+        (tested, tested), max(usable, key=lambda p: p.impulse_Ns) if usable else None,
+        practice_for(q.dielectric), seen=seen_of(records, term.column),
+        notes=(_said(prior, term, tested), *there.notes, *told),
     )  # fmt: skip
 
 
-def _curve(
-    pl: Plane, target: LogQuantile, centre: float, term: Term, tested: float, values: np.ndarray,
-    weight: np.ndarray, confidence: float, bank: Bank, impulse: Impulse | None, low: float, points: int,
-) -> tuple[CurvePoint, ...]:  # fmt: skip
-    out = []
-    guess = pl.quantile(target, 0.5, 0.0, 1.0)
-    for level in np.linspace(
-        max(low, 0.5 * tested) if term.form == "power" else low, 1.15 * tested, points
-    ):
-        d = values * float(term.transform(level) - term.transform(tested))
+def _said(prior: SourcedPrior, term: Term, tested: float) -> Note:
+    return Note(
+        "prior_stress",
+        f"All tests ran at {term.column} = {tested:g}. How life depends on it is not measured here but taken "
+        f"from a prior: {prior.mean:g} +- {prior.sd:g} ({prior.name}; {prior.source.rstrip('.')}; source "
+        f"{prior.seen}; our choice: {prior.choice.rstrip('.')}). Posterior equals prior. "
+        "A test at a second level would replace it.",
+    )
 
-        def short(v: float, d: np.ndarray = d) -> float:
-            return float(weight @ [pl.probability_below(target, v - x) for x in d])
 
-        a, b = guess + d.min() - 40.0, guess + d.max() + 5.0
-        for _ in range(40):
-            mid = 0.5 * (a + b)
-            a, b = (mid, b) if short(mid) < 1 - confidence else (a, mid)
-        middle = guess + float(weight @ d)
-        charge = bank.charge_voltage(float(level)) if term.column == "charge_V" else NAN
-        energy = bank.energy(charge) if term.column == "charge_V" else NAN
-        lower = float(np.exp(a + centre))
-        total = 1e-6 * impulse.bit_uNs(energy) * lower if impulse and np.isfinite(energy) else NAN
-        least = (
-            total / impulse.bit_uNs(energy) * impulse.lower_uNs(energy, confidence)
-            if impulse
-            else NAN
-        )
-        out.append(
-            CurvePoint(
-                charge if np.isfinite(charge) else float(level),
-                float(np.exp(middle + centre)),
-                lower,
-                True,
-                energy,
-                total,
-                least,
-            )
-        )
-    return tuple(out)
+def _grid(prior: SourcedPrior) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """A normal prior, cut at 0, on a grid: values and weights."""
+    z = np.linspace(-3.5, 3.5, 41)
+    values = prior.mean + prior.sd * z
+    weight = np.exp(-0.5 * z * z) * (values > 0)
+    return values, weight / weight.sum()
+
+
+def _allowed(
+    life: _MovedLife, q: Derate, bank: Bank, rated: float
+) -> tuple[Allowed, tuple[Note, ...]]:
+    """The level allowed, and what to know of it."""
+    assert q.shots is not None
+    level, column = life.allowed(q.shots, q.confidence), life.term.column
+    if level is None:
+        said = "No level within reach of the prior meets the requirement; test more units."
+        return Allowed(), (Note("none_allowed", said),)
+    notes = []
+    if abs(level - life.tested) > 1e-9 * abs(life.tested):
+        said = f"The allowed {column} {level:,.4g} was not tested ({life.tested:g} was); confirm it with a test."
+        notes.append(Note("extrapolated", said))
+    if column != "charge_V":
+        return Allowed(level), tuple(notes)
+    charge = bank.charge_voltage(level)
+    allowed = Allowed(charge, charge, bank.capacitor_voltage(charge) / rated, bank.energy(charge))
+    return allowed, (*notes, *above_rating(level, rated * bank.recorded[1]))
+
+
+def _point(
+    life: _MovedLife, level: float, confidence: float, bank: Bank, impulse: Impulse | None
+) -> CurvePoint:
+    """One point of the curve: life, bound, and total impulse where the level is a voltage."""
+    lower = life.lower(level, confidence)
+    if life.term.column != "charge_V":
+        return CurvePoint(level, life.estimate(level), lower, True, NAN, NAN, NAN)
+    charge = bank.charge_voltage(level)
+    energy = bank.energy(charge)
+    total = least = NAN
+    if impulse and np.isfinite(energy):
+        total = 1e-6 * impulse.bit_uNs(energy) * lower
+        least = 1e-6 * impulse.lower_uNs(energy, confidence) * lower
+    shown = charge if np.isfinite(charge) else level
+    return CurvePoint(shown, life.estimate(level), lower, True, energy, total, least)

@@ -196,114 +196,123 @@ def history_faults(
         [i for i in range(life["shots_good"].size) if i + 2 not in passed_over], np.intp
     )
     blank = np.full(life["shots_good"].size, "", object)
-    names = ("mode", "builder", "module", "slot", "unit", "part", "lot", "event", "removed")
     numbers_of: dict[str, Any] = {k: life[k] for k in LIFE_NUMBERS}
-    texts_of: dict[str, Any] = {k: words.get(k, blank) for k in names}
+    texts_of: dict[str, Any] = {k: words.get(k, blank) for k in _TEXTS_OF_RECORD}
     raw = LifeRecords(**numbers_of, **texts_of).select(rows)
     found = removal_faults(raw.removed, raw.shots_failed)
     found += contradictions(raw, lambda i: f"row {rows[i] + 2}")
     return [SheetFault(file, int(rows[f.row]) + 2, f.column, f.message) for f in found]
 
 
-def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
-    """Give raw columns their meaning. Raises SheetError with every fault."""
-    faults = [
-        SheetFault(
-            table.file, 1, name,
-            f"the column is missing; required: {', '.join(REQUIRED)}",
-        )
-        for name in REQUIRED
-        if name not in table.columns
-    ]  # fmt: skip
-    if faults:
-        raise SheetError(faults)
-    life: dict[str, Floats] = {}
-    defaults = {"shots_from": 0.0, "shots_good": math.nan, "shots_failed": math.inf, "count": 1.0}
-    broken: set[tuple[int, str]] = set()
-    for name in LIFE_NUMBERS:
-        if name not in table.columns:
-            life[name] = np.full(table.rows, defaults[name])
-            continue
-        life[name], f = numbers(table, name, defaults[name])
-        faults += f
-        broken |= {(x.row, name) for x in f}
-    empty = np.isnan(life["shots_good"])
-    for i in np.flatnonzero(empty):
-        if (int(i) + 2, "shots_good") not in broken:
-            faults.append(
-                SheetFault(
-                    table.file, int(i) + 2, "shots_good",
+_TEXTS_OF_RECORD = ("mode", "builder", "module", "slot", "unit", "part", "lot", "event", "removed")
+_WHERE_ABSENT = {"shots_from": 0.0, "shots_good": math.nan, "shots_failed": math.inf, "count": 1.0}
+
+
+class _Sheet:
+    """The columns of one table as they get their meaning, and every fault on the way."""
+
+    def __init__(self, table: Table) -> None:
+        self.table = table
+        self.faults: list[SheetFault] = []
+        self.life: dict[str, Floats] = {}
+        self.words: dict[str, NDArray[np.object_]] = {}
+        self.covariates: dict[str, Floats] = {}
+        self.unread: set[int] = set()
+
+    def fault(self, row: int, column: str, message: str) -> None:
+        """One more; ``row`` counts from 0 below the header."""
+        self.faults.append(SheetFault(self.table.file, row + 2, column, message))
+
+    def read_lives(self) -> None:
+        """Shots and counts of the rows, and what is wrong with them together."""
+        good_unread: set[int] = set()
+        for name in LIFE_NUMBERS:
+            if name not in self.table.columns:
+                self.life[name] = np.full(self.table.rows, _WHERE_ABSENT[name])
+                continue
+            self.life[name], found = numbers(self.table, name, _WHERE_ABSENT[name])
+            self.faults += found
+            self.unread |= {f.row for f in found}
+            if name == "shots_good":
+                good_unread = {f.row for f in found}
+        empty = np.isnan(self.life["shots_good"])
+        for i in np.flatnonzero(empty).tolist():
+            if i + 2 not in good_unread:
+                self.fault(
+                    i, "shots_good",
                     "empty; the highest count at which the unit was known good is required "
                     "(0 if it was found failed at its first inspection)",
-                )
-            )  # fmt: skip
-    rows_broken = {r for r, _ in broken} | {int(i) + 2 for i in np.flatnonzero(empty)}
-    found = find_faults(
-        life["shots_from"],
-        np.where(empty, 0.0, life["shots_good"]),
-        life["shots_failed"],
-        life["count"],
-    )
-    faults += [
-        SheetFault(table.file, f.row + 2, f.column, f.message)
-        for f in found
-        if f.row + 2 not in rows_broken
-    ]
-    words: dict[str, NDArray[np.object_]] = {}
-    for name in TEXTS:
-        if name in table.columns:
-            words[name], f = texts(table, name)
-            faults += f
-            if name in REQUIRED:
-                told = {x.row for x in f}
-                faults += [
-                    SheetFault(table.file, int(i) + 2, name, "empty; it is required")
-                    for i in np.flatnonzero(words[name] == "")
-                    if i + 2 not in told
-                ]
-    covariates: dict[str, Floats] = {}
-    for name, (above, upto, allowed) in STRESSES.items():
-        if name not in table.columns:
-            continue
-        covariates[name], f = numbers(table, name, math.nan)
-        faults += f
-        bad = (covariates[name] <= above) | (covariates[name] > upto)
-        faults += [
-            SheetFault(
-                table.file, int(i) + 2, name, f"{covariates[name][i]:g} is out of range; allowed: {allowed}"
-            )
-            for i in np.flatnonzero(bad)
-        ]  # fmt: skip
-    unknown = [c for c in table.columns if c not in (*LIFE_NUMBERS, *TEXTS, *STRESSES)]
-    notes = []
-    for name in unknown:
-        kind, values, f = _extra(table, name)
-        faults += f
-        if kind == "number":
-            covariates[name] = values
-        else:
-            words[name] = values
-    if unknown:
-        shown = ", ".join(unknown)
-        notes.append(
-            Note(
-                "unknown_columns", f"Kept as extra covariates, not part of the life sheet: {shown}."
-            )
+                )  # fmt: skip
+        self.unread |= {i + 2 for i in np.flatnonzero(empty).tolist()}
+        good = np.where(empty, 0.0, self.life["shots_good"])
+        life = self.life
+        for f in find_faults(life["shots_from"], good, life["shots_failed"], life["count"]):
+            if f.row + 2 not in self.unread:
+                self.fault(f.row, f.column, f.message)
+
+    def read_texts(self) -> None:
+        """Texts, of which some must not be empty."""
+        for name in (n for n in TEXTS if n in self.table.columns):
+            self.words[name], found = texts(self.table, name)
+            self.faults += found
+            told = {f.row for f in found}
+            for i in np.flatnonzero(self.words[name] == "").tolist() if name in REQUIRED else ():
+                if i + 2 not in told:
+                    self.fault(i, name, "empty; it is required")
+
+    def read_stresses(self) -> None:
+        """Stresses, each within its range."""
+        for name, (above, upto, allowed) in STRESSES.items():
+            if name not in self.table.columns:
+                continue
+            values, found = numbers(self.table, name, math.nan)
+            self.faults += found
+            for i in np.flatnonzero((values <= above) | (values > upto)).tolist():
+                self.fault(i, name, f"{values[i]:g} is out of range; allowed: {allowed}")
+            self.covariates[name] = values
+
+    def read_others(self) -> tuple[Note, ...]:
+        """Columns that a life sheet does not know: covariates where numbers, else labels."""
+        unknown = [c for c in self.table.columns if c not in (*LIFE_NUMBERS, *TEXTS, *STRESSES)]
+        for name in unknown:
+            kind, values, found = _extra(self.table, name)
+            self.faults += found
+            (self.covariates if kind == "number" else self.words)[name] = values
+        if not unknown:
+            return ()
+        said = f"Kept as extra covariates, not part of the life sheet: {', '.join(unknown)}."
+        return (Note("unknown_columns", said),)
+
+    def check(self) -> None:
+        """Raise SheetError with every fault, in the order of the file."""
+        if self.faults:
+            raise SheetError(sorted(self.faults, key=lambda f: (f.row, f.column)))
+
+    def records(self) -> LifeRecords:
+        """The rows as records."""
+        own = _TEXTS_OF_RECORD
+        return LifeRecords.of(
+            self.life["shots_good"],
+            self.life["shots_failed"],
+            shots_from=self.life["shots_from"],
+            count=self.life["count"],
+            **{k: self.words.get(k) for k in own},
+            covariates=self.covariates,
+            labels={k: v for k, v in self.words.items() if k not in own},
         )
-    faults += history_faults(table.file, life, words, rows_broken)
-    if faults:
-        faults.sort(key=lambda f: (f.row, f.column))
-        raise SheetError(faults)
-    base = ("mode", "builder", "module", "slot", "unit", "part", "lot", "event", "removed")
-    return (
-        LifeRecords.of(
-            life["shots_good"],
-            life["shots_failed"],
-            shots_from=life["shots_from"],
-            count=life["count"],
-            **{k: words.get(k) for k in base},
-            covariates=covariates,
-            labels={k: v for k, v in words.items() if k not in base},
-        ),
-        tuple(notes),
-    )
+
+
+def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
+    """Give raw columns their meaning. Raises SheetError with every fault."""
+    sheet = _Sheet(table)
+    for name in REQUIRED:
+        if name not in table.columns:
+            sheet.fault(-1, name, f"the column is missing; required: {', '.join(REQUIRED)}")
+    sheet.check()
+    sheet.read_lives()
+    sheet.read_texts()
+    sheet.read_stresses()
+    notes = sheet.read_others()
+    sheet.faults += history_faults(table.file, sheet.life, sheet.words, sheet.unread)
+    sheet.check()
+    return sheet.records(), notes
