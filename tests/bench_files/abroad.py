@@ -118,6 +118,14 @@ def books(add):
     add("open_document.ods", open_document([head, *rows]), truth())
 
 
+_MANIFEST = (
+    '<?xml version="1.0" encoding="UTF-8"?><manifest:manifest '
+    'xmlns:manifest="urn:oasis:names:tc:opendocument:xmlns:manifest:1.0" manifest:version="1.3">'
+    '<manifest:file-entry manifest:full-path="/" manifest:media-type="application/vnd.oasis.opendocument.spreadsheet"/>'
+    "</manifest:manifest>"
+)
+
+
 def open_document(rows):
     """An OpenDocument spreadsheet (ISO/IEC 26300: content.xml of a zip) of one sheet."""
     import zipfile
@@ -140,6 +148,7 @@ def open_document(rows):
     out = io.BytesIO()
     with zipfile.ZipFile(out, "w", zipfile.ZIP_DEFLATED) as z:
         z.writestr(zipfile.ZipInfo("mimetype"), "application/vnd.oasis.opendocument.spreadsheet")
+        z.writestr("META-INF/manifest.xml", _MANIFEST)
         z.writestr("content.xml", xml)
     return out.getvalue()
 
