@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 from reliability.notes import Note
+from reliability.records import LifeRecords
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.quality import Finding, findings
 from reliability.sheets.side import SideSheet
@@ -85,6 +87,13 @@ def repeat_notes(added: Added) -> tuple[Note, ...]:
     return (Note("repeated_facts", text),)
 
 
+def _may_be_copied(box: Store, records: LifeRecords) -> LifeRecords | None:
+    """Stored records that failed where these did."""
+    counts = sorted(set(records.shots_failed[records.failed].tolist()))
+    counts = [c for c in counts if math.isfinite(c)]
+    return box.failed_at(counts) if counts and box.exists else None
+
+
 def put(
     box: Store,
     sheet: LifeSheet | SideSheet,
@@ -100,7 +109,7 @@ def put(
     StoreError
     """
     refuse_contradictions(box, sheet, other or {}, terms.supersedes if terms else ())
-    before = box.records() if box.exists and isinstance(sheet, LifeSheet) else None
+    before = _may_be_copied(box, sheet.records) if isinstance(sheet, LifeSheet) else None
     added = store_sheet(box, sheet, terms, other)
     if not isinstance(sheet, LifeSheet):
         return Taken(added.contribution, added.new, (), ())

@@ -99,7 +99,7 @@ def life_faults(
         if kind in WHAT:
             own = _Readings.of(read_table(Path(name), content), name, kind)
             out += [SheetFault(name, f.row + 2, f.column, f.message) for f in own.faults(h, where)]
-    for readings in _stored_readings(box, tuple(supersedes)) if stored else ():
+    for readings in _stored_readings(box, tuple(supersedes), sheet.builders) if stored else ():
         for f in readings.faults(h, where):
             if f.other is not None and f.other >= n:
                 text = f"contradicts row {f.row + 2} of {readings.file}: {f.message}"
@@ -166,9 +166,15 @@ def stored_reading_contradictions(box: Store) -> list[str]:
     return out
 
 
-def _stored_readings(box: Store, without: tuple[int, ...] = ()) -> Iterator[_Readings]:
+def _stored_readings(
+    box: Store, without: tuple[int, ...] = (), builders: Sequence[str] | None = None
+) -> Iterator[_Readings]:
+    """Stored readings; of some builders' only those files that can name one."""
     for number, name, content in box.bundle_files(("accepted", "received")):
         kind = name.split(".")[0]
+        if builders is not None and name.endswith(".csv"):
+            if not any(b.encode() in content for b in builders):
+                continue
         if kind in WHAT and number not in without:
             table = read_table(Path(name), content)
             yield _Readings.of(table, f"{name} (contribution {number})", kind)

@@ -469,6 +469,11 @@ class Store:
         with self.reading() as r:
             return r.records(statuses)
 
+    def failed_at(self, counts: Sequence[float]) -> LifeRecords:
+        """Accepted life records that failed at one of these counts: what may be a copy of new ones."""
+        with self.reading() as r:
+            return r.records(("accepted",), failed_at=counts)
+
     def bundle_files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
         """Other files that came in bundles (wear.csv, misfires.csv), as they came."""
         with self.reading() as r:
@@ -557,18 +562,24 @@ class Reading:
         statuses: Sequence[str] = ("accepted",),
         without: Sequence[int] = (),
         builders: Sequence[str] | None = None,
+        failed_at: Sequence[float] | None = None,
     ) -> LifeRecords:
         """Life records of contributions with one of these statuses, in the order they came.
 
-        ``without`` are contributions to leave out; ``builders`` those whose records are wanted, all if None.
+        ``without`` are contributions to leave out; ``builders`` and ``failed_at`` name whose records and
+        which counts of failure are wanted, all if None.
         """
         marks = ", ".join("?" for _ in statuses)
-        less = "".join(f" AND c.id <> {int(n)}" for n in without)
-        whose = "" if builders is None else " AND list_contains(?, r.builder)"
+        where, params = [f"c.status IN ({marks})"], list[Any](statuses)
+        where += [f"c.id <> {int(n)}" for n in without]
+        for column, wanted in (("builder", builders), ("shots_failed", failed_at)):
+            if wanted is not None:
+                where.append(f"r.{column} IN (SELECT unnest(?))")
+                params.append(list(wanted))
         table = self._c.sql(
             "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
-            f"WHERE c.status IN ({marks}){less}{whose} ORDER BY r.contribution, r.row",
-            params=[*statuses, *([] if builders is None else [list(builders)])],
+            f"WHERE {' AND '.join(where)} ORDER BY r.contribution, r.row",
+            params=params,
         ).to_arrow_table()
         return records_from_arrow(table)
 
