@@ -231,6 +231,55 @@ def test_licences_that_exclude_each_other_stop_it(tmp_path):
         assert words in refused.stderr and not (tmp_path / "p").exists()
 
 
+def test_nobody_else_changes_the_licence_of_a_giver(tmp_path):
+    """What came under a licence that is not known here is not given on, whatever is wanted; a bundle keeps the
+    licence it came with; what came without one may be given by who may speak for it."""
+    store = tmp_path / "s.duckdb"
+    told = run("add", *life("kite"), "--licence", "CC-BY-NC-4.0", store=store).stdout
+    assert "CC-BY-NC-4.0 is not among the licences" in told and "cannot be published" in told
+    run("add", *life("moss"), store=store)
+    for wanted in ([], ["--licence", "CC0-1.0"]):
+        refused = run("bundle", "--to", tmp_path / "b.zip", *wanted, store=store, code=2)
+        assert "CC-BY-NC-4.0 is not among the licences" in refused.stderr
+    told = run("bundle", "--to", tmp_path / "b.zip", "--builder", "moss", store=store, code=2)
+    assert "no licence came with contribution 2;" in told.stderr
+    done = run(
+        "bundle",
+        "--to",
+        tmp_path / "b.zip",
+        "--builder",
+        "moss",
+        "--licence",
+        "CC-BY-SA-4.0",
+        store=store,
+    )
+    assert "No licence came with contribution 2: you say" in done.stdout
+    other = tmp_path / "o.duckdb"
+    refused = run("add", tmp_path / "b.zip", "--licence", "CC0-1.0", store=other, code=2)
+    assert "given under CC-BY-SA-4.0" in refused.stderr
+    run("add", tmp_path / "b.zip", "--licence", "cc-by-sa-4.0", store=other)
+
+
+def test_check_says_of_a_bundle_what_its_licence_stops(tmp_path):
+    run(
+        "bundle",
+        "--from",
+        DEMO / "life_moss.csv",
+        "--to",
+        tmp_path / "b",
+        "--created",
+        "2026-01-02",
+    )
+    assert "licence" not in run("check", tmp_path / "b").stdout
+    package = json.loads((tmp_path / "b/datapackage.json").read_text())
+    for licences, words in (
+        ([{"name": "CC-BY-NC-4.0"}], "CC-BY-NC-4.0 is not among"),
+        ([], "No licence is given"),
+    ):
+        (tmp_path / "b/datapackage.json").write_text(json.dumps({**package, "licenses": licences}))
+        assert words in run("check", tmp_path / "b").stdout
+
+
 def test_a_pool_without_lives_cannot_be_published(tmp_path):
     refused = run("publish", tmp_path / "public", store=tmp_path / "none.duckdb", code=3)
     assert "no accepted life records" in refused.stderr

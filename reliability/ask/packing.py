@@ -178,35 +178,44 @@ def terms(wanted: str, rests_on: Sequence[Given]) -> tuple[str, str]:
     Raises
     ------
     BadInput
-        If they cannot be combined, or not as wanted; or one has no known licence and none is wanted.
+        If they cannot be combined, or not as wanted; if one came under a licence that is not known here, whatever
+        is wanted; if one came under none and none is wanted.
     """
     theirs = [c.licence or "" for c in rests_on]
-    known = [t for t in theirs if licence_of(t)]
-    silent = [str(c.id or c.file) for c in rests_on if not licence_of(c.licence or "")]
+    strange = sorted({t for t in theirs if t and not licence_of(t)})
+    if strange:
+        raise BadInput(combine(strange).text)
+    silent = [str(c.id or c.file) for c in rests_on if not c.licence]
+    known = [t for t in theirs if t]
     if not wanted:
-        if silent:
-            raise BadInput(
-                f"contributions {', '.join(silent)} carry no known licence; ask their givers, or give --licence if "
-                "you may speak for them"
-            )
-        if not known:
-            return "CC0-1.0", ""
-        found = combine(known)
-        if found.licence is None:
-            raise BadInput(found.text)
-        return found.licence.id, found.text
+        return _allowed_together(known, silent)
     asked = named(wanted)
-    if known:
-        found = combine([*known, asked.id])
-        if found.licence is None or found.licence.id != asked.id:
-            raise BadInput(
-                f"these contributions may not be given as {asked.id}. {combine(known).text}"
-            )
+    found = combine([*known, asked.id])
+    if found.licence is None or found.licence.id != asked.id:
+        raise BadInput(f"these contributions may not be given as {asked.id}. {combine(known).text}")
     if silent:
         return asked.id, (
-            f"Contributions {', '.join(silent)} carry no licence of their own: you say that they may be given as {asked.id}."
+            f"No licence came with {_numbered(silent)}: you say that they may be given as {asked.id}."
         )
     return asked.id, ""
+
+
+def _numbered(ids: Sequence[str]) -> str:
+    return f"contribution{'s' if len(ids) > 1 else ''} {', '.join(ids)}"
+
+
+def _allowed_together(known: Sequence[str], silent: Sequence[str]) -> tuple[str, str]:
+    """The licence that the known ones allow together, and what is to be said of it. Raises BadInput."""
+    if silent:
+        raise BadInput(
+            f"no licence came with {_numbered(silent)}; ask the givers, or give --licence if you may speak for them"
+        )
+    if not known:
+        return "CC0-1.0", ""
+    found = combine(known)
+    if found.licence is None:
+        raise BadInput(found.text)
+    return found.licence.id, found.text
 
 
 def write_export(records: LifeRecords, citations: Sequence[Citation], path: Path) -> Path:
