@@ -104,16 +104,16 @@ def test_what_the_descriptor_does_not_vouch_for_is_refused(tmp_path):
     name nobody knows which is meant; a link leads out of the folder."""
     files = bundle_files(demo_sheet().records, About("moss", "CC0-1.0"))
     added = repacked(tmp_path / "added.zip", {**files, "wear.csv": SIDES["wear.csv"]})
-    with pytest.raises(SheetError, match="wear.csv: .*does not name it: added after packing"):
+    with pytest.raises(SheetError, match=r"wear\.csv: .*does not name it: added after packing"):
         read_bundle(added)
     twice = repacked(tmp_path / "twice.zip", files, [("other/life.csv", files["life.csv"])])
-    with pytest.raises(SheetError, match="two files named 'life.csv'"):
+    with pytest.raises(SheetError, match=r"two files named 'life\.csv'"):
         read_bundle(twice)
     folder = tmp_path / "folder"
     write_bundle(demo_sheet().records, folder, About("moss", "CC0-1.0"))
     (folder / "life.csv").rename(tmp_path / "elsewhere.csv")
     (folder / "life.csv").symlink_to(tmp_path / "elsewhere.csv")
-    with pytest.raises(SheetError, match="'life.csv' is a link"):
+    with pytest.raises(SheetError, match=r"'life\.csv' is a link"):
         read_bundle(folder)
     assert read_bundle(repacked(tmp_path / "as_it_was.zip", {**files, "notes.txt": "more"}))
 

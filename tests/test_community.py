@@ -280,6 +280,99 @@ def test_check_says_of_a_bundle_what_its_licence_stops(tmp_path):
         assert words in run("check", tmp_path / "b").stdout
 
 
+def test_side_sheets_follow_the_filter_and_what_stays_behind_is_said(tmp_path):
+    """Wear of a slot that a filter leaves out is not published with it, nor counts of builders without records."""
+    store = tmp_path / "s.duckdb"
+    run("add", *life("kite", "moss"), *SIDES, "--licence", "CC0-1.0", store=store)
+    told = run("bundle", "--to", tmp_path / "all", store=store).stdout
+    assert "Left out: wear, misfires or ignition counts of lynx, nova, orca, without" in told
+
+    def rows(folder, file):
+        path = tmp_path / folder / file
+        return list(csv.DictReader(path.open())) if path.is_file() else []
+
+    assert {r["builder"] for r in rows("all", "wear.csv")} == {"kite", "moss"}
+    assert {r["slot"] for r in rows("all", "wear.csv")} == {"fuel", "main_capacitor", "module"}
+    told = run("bundle", "--to", tmp_path / "fuel", "--slot", "fuel", store=store).stdout
+    assert {r["slot"] for r in rows("fuel", "wear.csv")} == {
+        "fuel",
+        "module",
+    } and "Left out" not in told
+    assert not rows("fuel", "misfires.csv") and not rows("fuel", "ignition.csv")
+    run("bundle", "--to", tmp_path / "igniter", "--slot", "igniter", store=store)
+    assert rows("igniter", "ignition.csv") == rows("all", "ignition.csv") != []
+    assert rows("igniter", "misfires.csv") == rows("all", "misfires.csv") != []
+    run("bundle", "--to", tmp_path / "part", "--part", "ceramic-b", store=store)
+    wear = {
+        (r["module"], r["slot"], r["unit"])
+        for r in rows("part", "wear.csv")
+        if r["slot"] != "module"
+    }
+    lives = {(r["module"], r["slot"], r["unit"]) for r in rows("part", "life.csv")}
+    assert wear and wear <= lives and {r["part"] for r in rows("part", "life.csv")} == {"ceramic-b"}
+
+
+BENCH = """Kondensatoren im Dauerlauf (erfunden);;;;;;
+;;;;;;
+Werkstatt;Modul;Platz;Nr.;Schuss;U [kV];Zustand
+heron;H1;Hauptkondensator;C1;4120;1,2;ok
+heron;H2;Hauptkondensator;C2;2400;1,25;Kurzschluss
+heron;H3;Hauptkondensator;C3;1800;1,5;Kurzschluss
+Summe;;;;8320;;
+"""
+
+
+def test_from_a_benchs_own_workbook_by_three_commands(tmp_path):
+    """A title line, units in headers, decimal commas, a total: taken in by what its builder agrees with."""
+    book = openpyxl.Workbook()
+    for line in BENCH.splitlines():
+        book.active.append([cell or None for cell in line.split(";")])
+    book.save(tmp_path / "heron.xlsx")
+    refused = run("bundle", "--from", tmp_path / "heron.xlsx", "--to", tmp_path / "b.zip", code=2)
+    assert "bench's own file" in refused.stderr and "shotlife add --agree" in refused.stderr
+    store = tmp_path / "s.duckdb"
+    run(
+        "add",
+        tmp_path / "heron.xlsx",
+        "--agree",
+        "--column",
+        "Platz=slot",
+        "--licence",
+        "CC-BY-4.0",
+        store=store,
+    )
+    run(
+        "bundle",
+        "--to",
+        tmp_path / "heron.zip",
+        "--name",
+        "heron",
+        "--created",
+        "2026-01-02",
+        store=store,
+    )
+    run("publish", tmp_path / "public", "--from", tmp_path / "heron.zip")
+    report = frictionless.validate(str(tmp_path / "heron.zip"), type="package")
+    assert report.valid, report.flatten(["type", "note"])
+    with zipfile.ZipFile(tmp_path / "heron.zip") as z:
+        rows = list(csv.DictReader(z.read("life.csv").decode().splitlines()))
+    got = [
+        (
+            r["builder"],
+            r["slot"],
+            r["unit"],
+            float(r["shots_good"]),
+            r["shots_failed"],
+            float(r["charge_V"]),
+        )
+        for r in rows
+    ]
+    assert got == [
+        ("heron", "main_capacitor", "C1", 4120, "", 1200), ("heron", "main_capacitor", "C2", 2400, "2400", 1250),
+        ("heron", "main_capacitor", "C3", 1800, "1800", 1500),
+    ]  # fmt: skip
+
+
 def test_a_pool_without_lives_cannot_be_published(tmp_path):
     refused = run("publish", tmp_path / "public", store=tmp_path / "none.duckdb", code=3)
     assert "no accepted life records" in refused.stderr

@@ -16,7 +16,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.sheets.apart import nursery, read_apart
 from reliability.sheets.bench.desk import Known
-from reliability.sheets.bundle import side_files
+from reliability.sheets.bundle import Places, side_files
 from reliability.sheets.door import open_file
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.limits import FOR_LOGS
@@ -380,9 +380,9 @@ def chosen_records(
 
 
 def sides_of(
-    source: AnySource, builders: set[str], received: bool = False, named: Sequence[Path] = ()
+    source: AnySource, places: Places, received: bool = False, named: Sequence[Path] = ()
 ) -> dict[str, bytes]:
-    """Sheets of other kinds of these builders: those kept in the store, or those named with files.
+    """Sheets of other kinds, of these places: those kept in the store, or those named with files.
 
     Raises
     ------
@@ -396,7 +396,7 @@ def sides_of(
                 "--side goes with --from; from the store, its own wear and misfire sheets are packed"
             )
         kept = source.box.bundle_files(statuses(received)) if source.box.exists else []
-        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], builders)
+        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], places)
     for path in named:
         read_contribution(path)  # every fault before anything is written
-    return side_files([(p.name, file_bytes(p, None)) for p in named], builders)
+    return side_files([(p.name, file_bytes(p, None)) for p in named], places)

@@ -20,7 +20,14 @@ from reliability.order import in_order
 from reliability.pool import Basis, Pool
 from reliability.pool import Source as Given
 from reliability.records import LifeRecords
-from reliability.sheets.bundle import About, Contributor, Source, download_files, write_bundle
+from reliability.sheets.bundle import (
+    About,
+    Contributor,
+    Places,
+    Source,
+    download_files,
+    write_bundle,
+)
 from reliability.sheets.write import write_life, write_whole
 
 __all__ = [
@@ -36,7 +43,8 @@ class Packed:
     ----------
     records : LifeRecords
     sides : dict of file name to bytes
-        wear.csv, misfires.csv, ignition.csv of the same builders.
+        wear.csv, misfires.csv, ignition.csv of the same builders; under a filter of slot, part or condition of
+        the same units.
     basis : Basis
         What they came in, marked with what is in them.
     licence : str
@@ -45,6 +53,8 @@ class Packed:
         What is to be said of the licence, "" for nothing.
     received : str
         Day of the newest contribution in it, "" where files or bundles do not say.
+    left_out : str
+        Whose wear, misfires or ignition counts stay behind, as a sentence; "" for nobody's.
     """
 
     records: LifeRecords
@@ -53,6 +63,7 @@ class Packed:
     licence: str
     said: str
     received: str = ""
+    left_out: str = ""
 
     @property
     def builders(self) -> list[str]:
@@ -140,7 +151,8 @@ def pack(
     given = dict(filters or {})
     records, pool = chosen_records(source, **given)
     own = set(records.builder.tolist())
-    other = sides_of(source, own, bool(given.get("received")), sides)
+    whole = not any(given.get(k) for k in ("slot", "part", "where"))
+    other = sides_of(source, Places.of(records, whole), bool(given.get("received")), sides)
     kinds = {"life", *(n.split(".")[0] for n in other)}
 
     def mark(s: Given) -> Given:
@@ -155,7 +167,22 @@ def pack(
     if not isinstance(source, Stored):
         rests_on = [s for s in rests_on if s.licence]  # a sheet has none: its owner packs it
     found, said = terms(licence, rests_on)
-    return Packed(records, other, basis, found, said, _newest(source, basis))
+    behind = "" if any(given.values()) else _left_out(pool.basis, own)
+    return Packed(records, other, basis, found, said, _newest(source, basis), behind)
+
+
+def _left_out(basis: Basis, own: set[str]) -> str:
+    """Builders who gave sheets of other kinds but no life record."""
+    gave = {
+        b for s in (*basis.contributions, *basis.files) if not SIDES.keys().isdisjoint(s.kinds)
+        for b in s.builders.split(", ")
+    }  # fmt: skip
+    names = ", ".join(sorted(gave - own))
+    return (
+        f"Left out: wear, misfires or ignition counts of {names}, without life records here."
+        if names
+        else ""
+    )
 
 
 def _newest(source: AnySource, basis: Basis) -> str:
