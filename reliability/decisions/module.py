@@ -15,7 +15,7 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
-    suspect_notes,
+    unclear_notes,
 )
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
@@ -343,7 +343,7 @@ class _Module:
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         notes += early_notes(self.model, 1 - self.q.fraction)
         notes += group_notes(self.model)
-        notes += suspect_notes(self.model, 1 - self.q.fraction, self.q.confidence)
+        notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         return tuple(notes) + _dependence_note(together)
 
 
