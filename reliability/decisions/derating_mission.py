@@ -135,9 +135,7 @@ class DerateMission(OnRecords):
         )
         if self.impulse:
             read_impulse(self.impulse)
-        for column in levels(self.use):
-            if column != "charge_V":
-                raise BadInput(f"use names charge_V here, not {column[:40]!r}")
+        levels(self.use, ("charge_V",))
         both = self.parallel is not None and self.series is not None
         refuse_unless(
             self.capacitors is None or not both, "capacitors", "parallel and series say the bank"

@@ -19,10 +19,17 @@ from reliability.decisions.answer_notes import (
 )
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
-from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
+from reliability.decisions.operating import (
+    commonest,
+    in_words,
+    refuse_uncarried,
+    refuse_unknown_part,
+    slot_point,
+)
 from reliability.decisions.parts import Curve, Seen, SurvivalBound, seen_of
 from reliability.decisions.question import (
     MOST_SHOTS,
+    OF_A_POINT,
     Answer,
     Count,
     Level,
@@ -199,10 +206,7 @@ class Module(OnRecords):
         if any(not 0 < s < MOST_SHOTS for s in self.at):
             raise BadInput(f"at is a count above 0 shots and below {MOST_SHOTS:g}")
         self.units_of()
-        known = ("charge_V", "temp_C", "rate_Hz", "part")
-        for column in levels(self.use):
-            if column not in known:
-                raise BadInput(f"use names one of {', '.join(known)}, not {column[:40]!r}")
+        levels(self.use, OF_A_POINT)
         refuse_unless(
             not (self.as_tested and self.use), "use", "as_tested mixes all that was tested"
         )
@@ -264,6 +268,7 @@ class _Module:
             self.used.append(found)
             asked = Asked(found.use_V, copies=copies.get(name, 1.0))
             slots.append(slot_data(name, found.records, asked))
+        refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried))
         if not slots:
             raise CannotAnswer(
                 "No unit was seen working beyond its start; add records of longer tests."
