@@ -10,6 +10,7 @@ import json
 from pathlib import Path
 
 import numpy as np
+from scipy.stats import binom
 
 TRUTH = json.loads((Path(__file__).parents[1] / "datasets" / "demo" / "truth.json").read_text())
 CAPACITOR = "main_capacitor"
@@ -75,9 +76,7 @@ def allowed_V(shots: float, survival: float, part: str = "film-a", builder: str 
     alive = -np.log(survival) * RECORDED_BANK / units
     at_reference = scale(CAPACITOR, TRUTH["reference_V"], part, builder)
     life = at_reference * alive ** (1 / TRUTH["slots"][CAPACITOR]["shape"])
-    return float(
-        TRUTH["reference_V"] * (life / shots) ** (1 / TRUTH["main_capacitor_exponent"])
-    )
+    return float(TRUTH["reference_V"] * (life / shots) ** (1 / TRUTH["main_capacitor_exponent"]))
 
 
 def bit_uNs(energy_J: float) -> float:
@@ -103,6 +102,12 @@ def pass_chance(units: int, allowed: int, stretches: list[tuple[float, float]], 
     reference = TRUTH["reference_V"]
     spent = sum(s * (v / reference) ** TRUTH["main_capacitor_exponent"] for v, s in stretches)
     alive = float(np.exp(-hazard(CAPACITOR, spent, reference, part, builder)))
-    from scipy.stats import binom
-
     return float(binom.cdf(allowed, units, 1 - alive))
+
+
+def ends_module(slot: str, volts: float) -> float:
+    """Chance that this slot is the one that ends a new module, by integration."""
+    shots = np.geomspace(1e-2, 1e6, 2_000)
+    alive = np.array([module_survival(s, volts) for s in shots])
+    own = np.array([hazard(slot, s, volts) for s in shots])
+    return float((0.5 * (alive[1:] + alive[:-1]) * np.diff(own)).sum())

@@ -10,6 +10,8 @@ from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any
 
+import numpy as np
+
 import tests.demo_truth as truth
 
 CAP = "--slot main_capacitor"
@@ -19,9 +21,8 @@ Check = Callable[["Reply"], None]
 
 @dataclass(frozen=True)
 class Reply:
-    """What came back: exit code, JSON (empty where there is none), and all words on the screen."""
+    """What came back: JSON (empty where there is none), and all words on the screen."""
 
-    code: int
     answer: dict[str, Any]
     words: str
 
@@ -29,9 +30,11 @@ class Reply:
         """A value of the JSON, such as ``slots.main_capacitor.promise``: lists by index or by a name in them."""
         found: Any = self.answer
         for step in path.split("."):
-            if isinstance(found, list):
+            if isinstance(found, list) and step.isdigit():
+                found = found[int(step)]
+            elif isinstance(found, list):
                 named = [x for x in found if isinstance(x, dict) and step in map(str, x.values())]
-                found = named[0] if named else found[int(step)]
+                found = named[0]
             else:
                 found = found[step]
         return found
@@ -39,11 +42,14 @@ class Reply:
 
 @dataclass(frozen=True)
 class Asked:
-    """One question: a builder's words, the command, and what must hold of the reply."""
+    """One question: a builder's words, the command, what must hold of the reply, and the exit code."""
 
     words: str
     command: str
     checks: tuple[Check, ...]
+    code: int = 0
+    empty: bool = False
+    """whether it is asked of an empty store instead of the demo"""
 
 
 def bound(path: str, true: float, within: float = 3.0) -> Check:
@@ -61,7 +67,7 @@ def near(path: str, true: float, times: float = 1.35) -> Check:
 
     def check(reply: Reply) -> None:
         value = reply.at(path)
-        assert true / times <= value <= true * times, f"{path} is {value:.5g}, true is {true:.5g}"
+        assert 1 / times <= value / true <= times, f"{path} is {value:.5g}, true is {true:.5g}"
 
     return check
 
@@ -103,11 +109,11 @@ def says(*texts: str) -> Check:
     return check
 
 
-def code(value: int) -> Check:
-    """The exit code: 0 where this is not asked for."""
+def at_least(path: str, value: float) -> Check:
+    """As much as that, or more."""
 
     def check(reply: Reply) -> None:
-        assert reply.code == value, f"exit code {reply.code}: {reply.words[:400]}"
+        assert reply.at(path) >= value, f"{path} is {reply.at(path)!r}"
 
     return check
 
@@ -139,18 +145,13 @@ def mission_true(impulse_Ns: float) -> Check:
     return check
 
 
-def refused(reason: str, value: int = 3) -> tuple[Check, ...]:
-    """Refused with that exit code, for that reason."""
-    return (code(value), says(reason))
-
-
 LIFE = (
     Asked("How many shots do nine of ten of kite's modules last at 1,400 V?",
           "module --builder kite --use charge_V=1400",
           (bound("life.lower", truth.module_life(0.1, 1400, builder="kite"), 4),
            near("life.shots", truth.module_life(0.1, 1400, builder="kite"), 1.7))),
     Asked("Which part ends a module flown at 1,600 V?", "module --use charge_V=1600",
-          (is_("slots.0.slot", "main_capacitor"), near("slots.0.ends_module", 0.97, 1.05))),
+          (is_("slots.0.slot", "main_capacitor"), near("slots.0.ends_module", truth.ends_module("main_capacitor", 1600), 1.05))),
     Asked("Half of the modules with film capacitors last how long at 1,200 V?", "module --use charge_V=1200 --use part=film-a",
           (near("median", truth.module_life(0.5, 1200), 1.5),)),
     Asked("What share of modules is alive after 500 shots at 1,500 V?", "module --use charge_V=1500 --at 500",
@@ -161,9 +162,9 @@ LIFE = (
     Asked("How long do nine of ten film capacitor banks last at 1,400 V?", f"life {FILM} --use charge_V=1400",
           (between("quantiles.0.lower", truth.slot_life("main_capacitor", 0.1), "quantiles.0.upper"),)),
     Asked("Do igniters survive 3,000 shots?", "life --slot igniter --at 3000",
-          (between("survival.0.lower", 0.9610, "survival.0.upper"),)),
+          (between("survival.0.lower", float(np.exp(-truth.hazard("igniter", 3000, 1400))), "survival.0.upper"),)),
     Asked("How long does the fuel rod last? None has failed.", "life --slot fuel",
-          (code(3), bound("quantiles.0.lower", truth.slot_life("fuel", 0.1), 1000), says("No failure"))),
+          (bound("quantiles.0.lower", truth.slot_life("fuel", 0.1), 12), says("from 0 failures")), 3),
     Asked("How long does a switch last, nine of ten of them?", "life --slot switch",
           (between("quantiles.0.lower", truth.slot_life("switch", 0.1), "quantiles.0.upper"),)),
     Asked("How many more failures by a short than by loss of capacitance?", f"modes {CAP}",
@@ -171,7 +172,7 @@ LIFE = (
     Asked("When is a fifth of the capacitance gone?", "wear --quantity capacitance_uF",
           (near("new_unit.median", 0.2 / truth.TRUTH["capacitance_loss_per_shot_share"], 1.3),)),
     Asked("How much fuel does a shot take?", "wear --quantity fuel_mass_mg",
-          (near("slope", -truth.TRUTH["fuel_mg_per_shot"], 1.05) if False else says("fuel"),)),
+          (near("slope", -truth.TRUTH["fuel_mg_per_shot"], 1.05),)),
     Asked("Do misfires come ever faster?", "misfires",
           (near("growth.b", truth.TRUTH["misfire_exponent"], 1.2), says("ever faster"))),
     Asked("Ten volts more on the igniter: how much less often does it misfire?", "misfires",
@@ -188,20 +189,20 @@ DERATE = (
     Asked("Only one capacitor instead of two in parallel, for 3,000 shots?",
           f"derate {FILM} --stress charge_V:power --shots 3000 --parallel 1",
           (bound("allowed.charge_V", truth.allowed_V(3000, 0.9, units=1), 1.15),)),
-    Asked("Half a picosecond of life, I mean: 0 shots?", f"derate {FILM} --shots 0", refused("shots is a number above 0", 2)),
+    Asked("Half a picosecond of life, I mean: 0 shots?", f"derate {FILM} --shots 0", (says("shots is a number above 0"),), 2),
     Asked("How fast does life fall with the voltage?", f"derate {FILM} --stress charge_V:power",
           (between("coefficients.0.lower", truth.TRUTH["main_capacitor_exponent"], "coefficients.0.upper"),)),
     Asked("A million shots on film?", f"derate {FILM} --stress charge_V:power --shots 1000000",
-          (is_("allowed.charge_V", None), says("No level"))),
+          (is_("allowed.charge_V", None), says("No charge V can be allowed")), 3),
     Asked("I need 2 mN s in all. What do I build?", f"derate {CAP} --total-impulse 0.002", (mission_true(0.002),)),
     Asked("3 cm/s for a satellite of 100 g: which voltage, which bank?", f"derate {CAP} --delta-v 0.03 --mass 0.1 --capacitors 8",
           (mission_true(0.003),)),
     Asked("1 m/s for 250 g, can that be done?", f"derate {CAP} --delta-v 1 --mass 0.25",
-          (code(3), says("No plan looked at meets 1 m/s of 0.25 kg (0.25 N s)"))),
-    Asked("2 mN s within an hour of firing?", f"derate {CAP} --total-impulse 0.002 --within-days 0.04", refused("the quickest takes")),
+          (says("No plan looked at meets 1 m/s of 0.25 kg (0.25 N s)"),), 3),
+    Asked("2 mN s within an hour of firing?", f"derate {CAP} --total-impulse 0.002 --within-days 0.04", (says("No plan looked at within 0.04 days"),), 3),
     Asked("1 mN s with a tenth of a watt?", f"derate {CAP} --total-impulse 0.001 --power-w 0.1",
           (mission_true(0.001), at_most("best.average_W", 0.1 + 1e-9))),
-    Asked("I need 20 m/s but do not say the mass.", f"derate {CAP} --delta-v 20", refused("mass", 2)),
+    Asked("I need 20 m/s but do not say the mass.", f"derate {CAP} --delta-v 20", (says("mass"),), 2),
     Asked("Two film capacitors at 1,100 V: do they last 2,500 shots?",
           f"derate {FILM} --shots 2500 --parallel 2 --series 1 --rate-hz 0.3333 --use charge_V=1100",
           (bound("best.promised", truth.bank_life(0.1, 1100, "film-a", 2), 3), is_("passes", True))),
@@ -219,9 +220,9 @@ FLIGHT = (
           (bound("several.all_lower", truth.aged_survival(300, dict.fromkeys(truth.SLOTS, 3338.0), 1200, 1200, "kite") ** 3, 1.5),)),
     Asked("Is it safer at 1,100 V? Two days at a twentieth of the time.", "flight --module kite-01 --days 2 --duty 0.05 --use charge_V=1100 --brief",
           (is_("mission_shots", 2880.0),)),
-    Asked("And flown at 3 kV?", "flight --module kite-01 --shots 100 --use charge_V=3000 --brief", refused("no law is trusted that far")),
-    Asked("And hot, at 85 deg C?", "flight --module kite-01 --shots 100 --use temp_C=85 --brief", refused("temperature is not known")),
-    Asked("What of my module zebra-9?", "flight --module zebra-9 --shots 100", refused("zebra-9", 2)),
+    Asked("And flown at 3 kV?", "flight --module kite-01 --shots 100 --use charge_V=3000 --brief", (says("no law is trusted that far"),), 3),
+    Asked("And hot, at 85 deg C?", "flight --module kite-01 --shots 100 --use temp_C=85 --brief", (says("temperature is not known"),), 3),
+    Asked("What of my module zebra-9?", "flight --module zebra-9 --shots 100", (says("zebra-9"),), 2),
     Asked("What would help most before the flight?", "flight --module kite-01 --shots 500",
           (says("promise"), near("more.0.gain_a_day", 100, 20))),
 )  # fmt: skip
@@ -235,18 +236,19 @@ PLANS = (
           f"campaign --demonstrate-shots 500 {FILM} --use charge_V=1200 --budget 300 --unit-cost 40 --day-cost 10",
           (at_most("best.cost", 300), plan_chance())),
     Asked("300 euros, prices not said.", f"campaign --demonstrate-shots 500 {FILM} --use charge_V=1200 --budget 300",
-          refused("nothing costs anything", 2)),
+          (says("nothing costs anything"),), 2),
     Asked("Only half a day of bench, two stands.", f"campaign --demonstrate-shots 500 {FILM} --use charge_V=1200 --days 0.5 --stands 2",
           (at_most("best.bench_days", 0.5), plan_chance())),
     Asked("Show 5,000 shots at 1,600 V.", f"campaign --demonstrate-shots 5000 {FILM} --use charge_V=1600",
-          (code(3), is_("recommended", False), plan_chance(0.01), says("with a fair chance"))),
+          (is_("recommended", False), plan_chance(0.01), says("with a fair chance")), 3),
     Asked("Show 1,000 shots at 1,600 V with three units.", f"campaign --demonstrate-shots 1000 {FILM} --use charge_V=1600 --units 3",
-          (code(3), says("what can be shown is"), plan_chance(0.05))),
-    Asked("One minute of bench.", f"campaign --demonstrate-shots 1000 {FILM} --days 0.0007", refused("No plan keeps")),
-    Asked("No records: 90 % at 95 %, as long as the mission?", "campaign --demonstrate-shots 1000 --from tests/reference/none.csv", ()),
-    Asked("Minus two units.", f"campaign --demonstrate-shots 100 {FILM} --units -2", refused("units", 2)),
+          (says("what can be shown is"), plan_chance(0.05)), 3),
+    Asked("One minute of bench.", f"campaign --demonstrate-shots 1000 {FILM} --days 0.0007", (says("No plan keeps"),), 3),
+    Asked("Nothing on record yet: how many units, each as long as the mission?", "campaign --demonstrate-shots 1000",
+          (is_("units", 29), is_("best.pass_estimated", None)), empty=True),
+    Asked("Minus two units.", f"campaign --demonstrate-shots 100 {FILM} --units -2", (says("units"),), 2),
     Asked("Which test at higher voltages tells most about 1,100 V?", f"campaign --accelerate-to 1100 {FILM}",
-          (is_("column", "charge_V"), at_most("best.bench_days", 2.4 + 1e-6))),
+          (is_("column", "charge_V"), at_most("best.bench_days", 2.4 + 1e-6), at_least("gain", 1.0))),
     Asked("At 2,600 V, which nobody tested.", f"campaign --demonstrate-shots 100 {FILM} --use charge_V=2600",
           (says("no law is trusted that far"), is_("best.pass_estimated", None))),
 )  # fmt: skip
@@ -259,7 +261,7 @@ CHOICES = (
           (between("lower", 1.0, "upper"), says("not shown to differ"))),
     Asked("Does nova build better than kite?", f"compare {FILM} --by builder --first nova --second kite",
           (between("lower", truth.factor("nova") / truth.factor("kite"), "upper"),)),
-    Asked("Film or paper?", f"compare {CAP} --first film-a --second paper", refused("second is one of", 2)),
+    Asked("Film or paper?", f"compare {CAP} --first film-a --second paper", (says("second is one of"),), 2),
     Asked("Do the builders agree?", f"builders {FILM}", (says("not shown to differ"), near("pool_shots", truth.slot_life("main_capacitor", 0.1, 1500), 1.6))),
     Asked("How long do a new builder's film capacitors last?", f"builders {FILM} --builder kite --builder lynx --builder nova",
           (bound("new_builder.lower", truth.slot_life("main_capacitor", 0.1, 1400), 3),)),
@@ -267,9 +269,9 @@ CHOICES = (
 )  # fmt: skip
 
 ODD = (
-    Asked("Life of the warp coil?", "life --slot warp_coil", refused("warp_coil", 2)),
-    Asked("How sure: 100 %?", "module --confidence 1", refused("confidence is a number", 2)),
-    Asked("At the pressure of Mars?", "module --use pressure_Pa=600", refused("use names charge_V or temp_C or rate_Hz or part", 2)),
+    Asked("Life of the warp coil?", "life --slot warp_coil", (says("warp_coil"),), 2),
+    Asked("How sure: 100 %?", "module --confidence 1", (says("confidence is a number"),), 2),
+    Asked("At the pressure of Mars?", "module --use pressure_Pa=600", (says("use names charge_V or temp_C or rate_Hz or part"),), 2),
 )  # fmt: skip
 
 QUESTIONS = (*LIFE, *DERATE, *FLIGHT, *PLANS, *CHOICES, *ODD)
