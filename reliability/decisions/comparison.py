@@ -197,9 +197,9 @@ def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
     sides = []
     for name in names:
         own = both.select(both.column(q.by).astype(str) == name)
-        life = found.life(name, q.fraction, fixed)
+        life, lower = found.life(name, q.fraction, fixed)
         sides.append(
-            Side(name, whole(own.units), whole(own.failures), life.estimate, life.lower, steps_of(own, q.confidence))
+            Side(name, whole(own.units), whole(own.failures), life, lower, steps_of(own, q.confidence))
         )  # fmt: skip
     ratio = found.ratio()
     return CompareAnswer(
