@@ -103,7 +103,9 @@ class PromisedLevels:
         if asked not in self._courses:
             x = np.log(self.levels / self.tested[0])
             lower = self.model.along(x, survival, confidence)
-            self._courses[asked] = Course(self.levels, lower, "promise", tuple(self.model.grouped()))
+            self._courses[asked] = Course(
+                self.levels, lower, "promise", tuple(self.model.grouped())
+            )
         return self._courses[asked]
 
     def life(self, level: float, fraction: float) -> float:

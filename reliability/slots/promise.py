@@ -201,7 +201,9 @@ class ModuleModel:
                 steepest = EXPONENTS[-1] * float(at - x[k - 1])
                 top = float(np.log(out[k - 1]))
                 guess = top + (np.log(out[k - 1] / out[k - 2]) if k > 1 else 0.0)
-                out[k] = _crossing(lacking, *_narrowed(lacking, float(guess), (top - steepest, top)))
+                out[k] = _crossing(
+                    lacking, *_narrowed(lacking, float(guess), (top - steepest, top))
+                )
             else:
                 out[k] = self._where(lacking)
         return out
