@@ -41,13 +41,15 @@ class Asking:
 class Course:
     """Lower bound on life (shots) at rising levels of a stress, falling.
 
-    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it.
+    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it;
+    ``engine`` is the promise engine, where it is its bound.
     """
 
     levels: Array
     lower: Array
     model: str
     apart: tuple[str, ...] = ()
+    engine: PromisedLevels | None = None
 
     def at(self, levels: Array) -> Array:
         """The bound between the levels looked at, all above 0: logs joined by straight lines; nan beyond them."""
@@ -103,9 +105,8 @@ class PromisedLevels:
         if asked not in self._courses:
             x = np.log(self.levels / self.tested[0])
             lower = self.model.along(x, survival, confidence)
-            self._courses[asked] = Course(
-                self.levels, lower, "promise", tuple(self.model.grouped())
-            )
+            apart = tuple(self.model.grouped())
+            self._courses[asked] = Course(self.levels, lower, "promise", apart, self)
         return self._courses[asked]
 
     def life(self, level: float, fraction: float) -> float:

@@ -299,7 +299,7 @@ class ModuleModel:
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots with these draws."""
         out = ModuleModel(slots, self.drift, self.seed)
-        out.draws = draws
+        out.draws, out.good = draws, dict(self.good)
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
