@@ -16,13 +16,12 @@ from reliability.decisions.answer_notes import (
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
 from reliability.decisions.operating import commonest, slot_point
-from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
+from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data
-from reliability.slots.grid import exposures
+from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import whole
 
@@ -98,7 +97,7 @@ def moved_life(
         SurvivalBound(s, model.survival(s), model.lower(s, c), model.upper(s, c)) for s in q.at
     )
     shape, scale = model.shape(0), model.life(1 - np.exp(-1.0))
-    seen = _moved(data, model)
+    seen = moved_units(data, model.exponent(0))
     notes = [
         *carried_notes(found.carried),
         *left_out_notes([found]),
@@ -111,15 +110,6 @@ def moved_life(
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), _curve(model, seen, c), seen_of(seen), mode=q.mode,
         at=point, carried=found.carried, early=tuple(model.early_seen()), notes=tuple(notes),
     )  # fmt: skip
-
-
-def _moved(data: SlotData, model: ModuleModel) -> LifeRecords:
-    """The units at the counts that theirs stand for at the voltage of use, by the estimated exponent."""
-    exponent = model.exponent(0)
-    e = np.array([exponent if np.isfinite(exponent) else 0.0])
-    begun, end = (z[0] for z in exposures(data, e, 1.0))
-    failed = np.where(data.units.failed, end, np.inf)
-    return LifeRecords.of(end, failed, shots_from=begun)
 
 
 def _moved_note(use_V: float, model: ModuleModel) -> Note:
