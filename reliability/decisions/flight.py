@@ -40,7 +40,7 @@ from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text, whole
 
@@ -347,10 +347,7 @@ class _Flight:
 
     def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
         return [
-            self.flown(
-                slot_data(b.slot, u.records, Asked(u.use_V, b.ages, builder=b.builder, lot=b.lot)),
-                u,
-            )
+            self.flown(slot_data(b.slot, u.records, _asked_of(b, u)), u)
             for b, u in zip(self.on_board, used, strict=True)
         ]
 
@@ -464,3 +461,14 @@ class _Flight:
             text = f"Wear readings add drift towards a limit: {', '.join(sorted(k.split('/')[-2] if k.count('/') > 1 else k for k in self.drifts))}."
             notes.append(Note("wear_added", text))
         return tuple(notes)
+
+
+def _asked_of(b: OnBoard, used: Usable) -> Asked:
+    """What is asked of a slot: a unit run in at another voltage than the tests' has aged by the law of voltage."""
+    use = used.use_V
+    volts = used.records.covariates.get("charge_V")
+    if not np.isfinite(use) and volts is not None and np.isfinite(volts).any():
+        tested = float(np.nanmin(volts))
+        if any(abs(np.log(v / tested)) >= SAME_VOLTAGE for own in b.ages for v, _ in own if np.isfinite(v)):
+            use = tested
+    return Asked(use, b.ages, builder=b.builder, lot=b.lot)
