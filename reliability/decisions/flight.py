@@ -18,6 +18,8 @@ from reliability.decisions.answer_notes import (
     left_out_notes,
     looked_bad_notes,
     suspect_notes,
+    unseen_text,
+    unseen_weak,
 )
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
@@ -170,6 +172,8 @@ class FlightAnswer(Answer):
         Survival from now on; its upper bound is not worked out and equals the estimate.
     early : tuple of str
         Slots whose early failures stand apart from the rest.
+    unseen_weak : float
+        Share of weak units that tests may not have shown, where units are new and it could break the promise; else 0.
 
     Examples
     --------
@@ -197,6 +201,7 @@ class FlightAnswer(Answer):
     pool_failed: Count
     curve: Curve
     early: tuple[str, ...] = ()
+    unseen_weak: float = 0.0
 
     @property
     def sentence(self) -> str:
@@ -210,7 +215,7 @@ class FlightAnswer(Answer):
             f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
-            f"as estimated, at least {percent_text(self.survival.lower)}."
+            f"as estimated, at least {percent_text(self.survival.lower)}.{unseen_text(self.unseen_weak)}"
         )
 
     def _several(self, place: str, ok: str) -> str:
@@ -221,7 +226,7 @@ class FlightAnswer(Answer):
             f"{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
             f"mission of {shots_text(self.mission_shots)}: so many last that with probability {percent_text(v.enough)} as "
-            f"estimated, at least {percent_text(v.enough_lower)}."
+            f"estimated, at least {percent_text(v.enough_lower)}.{unseen_text(self.unseen_weak)}"
         )
 
 
@@ -381,7 +386,7 @@ class _Flight:
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
-            tuple(m.early_seen()), notes=self.notes(),
+            tuple(m.early_seen()), unseen_weak(m, self.needed), notes=self.notes(),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:
