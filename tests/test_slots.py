@@ -299,3 +299,19 @@ def test_after_a_test_without_failure_the_promise_is_longer():
     assert now < gains[0] < gains[1] < gains[2]
     assert m.after_good({0: Lasted(20, ((3000.0, 0.0),))}).tells
     assert not m.after_good({0: Lasted(3, ((1e12, 0.0),))}).tells
+
+
+@pytest.mark.parametrize(("failures", "units"), [(0, 3), (1, 12), (3, 12), (6, 12)])
+def test_after_a_test_without_failure_the_promise_is_that_of_records_with_it(failures, units):
+    """Against the model built again with the good units among its records: weighed draws carry their own error."""
+    t = 5000 * np.random.default_rng(3).weibull(2, units)
+    end = np.sort(t)[failures - 1] + 1 if failures else t.min() - 1
+    good, failed = np.minimum(t, end), np.where(t <= end, t, INF)
+    length, more = 1000.0, 20
+    m = ModuleModel([slot_data("c", LifeRecords.of(good, failed), Asked())])
+    known = LifeRecords.of([*good, *[length] * more], [*failed, *[INF] * more])
+    again = ModuleModel([slot_data("c", known, Asked())])
+    then = m.after_good({0: Lasted(more, ((length, 0.0),))})
+    assert then.promise(0.9, 0.95) == pytest.approx(again.promise(0.9, 0.95), rel=0.15)
+    assert then.lower(500.0, 0.95) == pytest.approx(again.lower(500.0, 0.95), abs=0.02)
+    assert then.lower(500.0, 0.95) > m.lower(500.0, 0.95)

@@ -215,7 +215,7 @@ def test_notes_of_derating():
     assert "reversed_exponent" in note_codes(reversed_)
     assert np.isnan(reversed_.allowed.charge_V)
     with pytest.raises(OneLevel, match="Test some units at another"):
-        asked("derate", campaign(2, volts=(1400.0,)), stress=["charge_V:power"], shots=1000)
+        asked("derate", campaign(2, volts=(1400.0,)), shots=1000, bound="likelihood")
     with pytest.raises(CannotAnswer, match="No record gives"):
         asked("derate", LifeRecords.of([1.0], [1.0]), stress=["charge_V:power"], shots=1)
     with pytest.raises(CannotAnswer, match="changed together"):
@@ -239,6 +239,40 @@ def test_notes_of_derating():
     assert "derating_practice" in note_codes(practice)
     with pytest.raises(BadInput):
         practice_for("paper")
+
+
+def test_at_one_voltage_the_promise_engine_speaks_alone():
+    """No stress model: the level allowed is where a module of the slot, flown there, is promised the shots."""
+    one = campaign(2, volts=(1400.0,), end=3000.0)
+    r = LifeRecords.of(
+        one.shots_good, one.shots_failed, slot=["main_capacitor"] * len(one), covariates=dict(one.covariates),
+    )  # fmt: skip
+    a = asked("derate", r, shots=900)
+    assert "prior_stress" in note_codes(a) and a.allowed.charge_V < 1400
+    there = asked("module", r, use=[f"charge_V={a.allowed.charge_V}"])
+    assert there.life.lower == pytest.approx(900, rel=0.01)
+    assert a.coefficients[0].lower < 7 < a.coefficients[0].upper
+    at = min(a.curve, key=lambda p: abs(p.level - a.allowed.charge_V))
+    assert at.lower == pytest.approx(900)
+
+
+def test_with_few_failures_the_promise_engine_speaks_alone():
+    """Records without a maximum of the stress model (all failures at one voltage), or without any failure."""
+    v = np.repeat([1200.0, 1600.0], 5)
+    good = np.array([3000.0] * 5 + [800, 900, 1000, 1100, 1200])
+    for failed in (np.where(v > 1500, good, INF), np.full(10, INF)):
+        r = LifeRecords.of(good, failed, slot=["main_capacitor"] * 10, covariates={"charge_V": v})
+        a = asked("derate", r, shots=100)
+        assert 0 < a.allowed.charge_V < 1800 and "prior_stress" in note_codes(a)
+        with pytest.raises(CannotAnswer):
+            asked("derate", r, shots=100, bound="likelihood")
+    assert np.isnan(a.curve[0].shots) and np.isfinite(a.curve[0].lower)
+
+
+def test_scatter_of_the_voltage_is_no_stress():
+    r = campaign(2, volts=(1400.0, 1410.0))
+    with pytest.raises(OneLevel, match="All tests ran at one"):
+        asked("derate", r, shots=1000, bound="likelihood")
 
 
 def test_no_failures_at_the_low_voltage_has_no_maximum():
@@ -319,8 +353,8 @@ def test_derate_exit_codes(tmp_path):
         "builder,module,slot,shots_good,shots_failed,charge_V\n"
         + "".join(f"a,m{i},c,{900 + 70 * i},{900 + 70 * i},1400\n" for i in range(6))
     )
-    p = run("derate", "--from", one, "--stress", "charge_V:power", "--shots", 500, "--json", code=3)
-    assert "another charge_V" in p.stderr and json.loads(p.stdout)["allowed"]["charge_V"] is None
+    p = run("derate", "--from", one, "--shots", 500, "--bound", "likelihood", "--json", code=3)
+    assert "another charge_V" in p.stderr
     out = json.loads(
         run(
             "derate",

@@ -267,6 +267,9 @@ class _Demonstration:
             self.notes.append(_no_truth(str(e).rstrip(".")))
             return None
         self.notes += carried_notes(life.used.carried) + left_out_notes([life.used])
+        if not life.failed:
+            text = f"No unit of {life.slot} has failed: chances to pass reckon with half a failure (Jeffreys' prior of a rate)."
+            self.notes.append(Note("half_failure", text))
         return life
 
     def required(self, shots: float) -> Required:

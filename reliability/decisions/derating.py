@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import apart_notes, looked_bad_notes
-from reliability.decisions.bank import Bank, Discharge, bank_of, discharge
+from reliability.decisions.bank import Bank, bank_of
 from reliability.decisions.derating_answer import (
     Allowed,
     CoefficientBound,
@@ -26,6 +26,7 @@ from reliability.decisions.derating_notes import (
     parts_note,
     practice_notes,
 )
+from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.derating_residuals import residuals
 from reliability.decisions.impulse import Impulse, fit_impulse, read_impulse
 from reliability.decisions.parts import seen_of
@@ -44,7 +45,7 @@ from reliability.decisions.stress_terms import default_terms, fixed_levels, solv
 from reliability.decisions.without_family import opinion_on_stress, opinion_setting
 from reliability.life.stress import OneLevel, StressFit, fit_stress, parse_term
 from reliability.life.stress_bounds import StressBounder
-from reliability.notes import Note
+from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.words import whole
@@ -167,7 +168,7 @@ class Derate(OnRecords):
         ------
         BadInput
         CannotAnswer
-            ``OneLevel`` with one stress level and no prior; or no maximum.
+            Where nothing tells how life depends on the stress.
         """
         records = self.chosen(pool)
         found = derate(records, self, self.push(pool, pool.records))
@@ -179,17 +180,30 @@ def derate(records: LifeRecords, q: Derate, impulse: Impulse | None = None) -> D
     try:
         terms = [parse_term(t) for t in q.stress] if q.stress else default_terms(records)
         fit = fit_stress(records, terms, q.family)
-    except OneLevel as e:
-        if not q.prior:
-            raise
-        refuse_unless(
-            not q.second_opinion, "second_opinion", "the records have one level of the stress"
-        )
-        from reliability.decisions.derating_prior import derate_with_prior
-
-        return derate_with_prior(records, e.term, q, impulse)
+    except CannotAnswer as e:
+        return _without_fit(records, q, impulse, e)
     refuse_unless(not q.prior, "prior", "the records have more than one level of the stress")
     return _Derating(fit, q, impulse, solved_for(terms)).answer()
+
+
+def _without_fit(
+    records: LifeRecords, q: Derate, impulse: Impulse | None, why: CannotAnswer
+) -> DeratingAnswer:
+    """By a named prior at one level, else by the promise engine; raises ``why`` where neither can answer."""
+    from reliability.decisions.derating_prior import derate_with_prior
+    from reliability.decisions.derating_promised import derate_promised, promise_answers
+
+    one_level = isinstance(why, OneLevel)
+    refuse_unless(
+        not (one_level and q.second_opinion),
+        "second_opinion",
+        "the records have one level of the stress",
+    )
+    if isinstance(why, OneLevel) and q.prior:
+        return derate_with_prior(records, why.term, q, impulse)
+    if q.prior or not promise_answers(records, q):
+        raise why
+    return derate_promised(records, q, impulse, why)
 
 
 class _Derating:
@@ -201,9 +215,9 @@ class _Derating:
         self.bank, found = bank_of(fit.records, q.bank(), q.capacitance_uf)
         self.rated = found if q.rated_v is None else q.rated_v
         self.tested = fit.tested(column)
+        self.points = Points(column, self.tested, self.bank, self.rated, impulse, q.confidence)
         self.fixed = fixed_levels(fit, column, levels(q.use))
         self.fraction = 1.0 - self.bank.record_survival(q.survival)
-        self.is_voltage = column == "charge_V"
         self.notes: list[Note] = list(fit.notes)
         self.error = 0.0
 
@@ -228,15 +242,14 @@ class _Derating:
             self.notes += apart_notes(found.apart, found.apart)
             highest = found.highest(required)
             allowed = self.allowed(found, highest, required)
-            curve = self.curve(found, highest, required)
-            usable = [p for p in curve if np.isfinite(p.impulse_Ns) and not p.extrapolated]
-            best = max(usable, key=lambda p: p.impulse_Ns) if usable else None
+            curve = self.points.curve(found, highest, required, self.life)
+            best = best_total(curve)
         reference = practice_for(q.dielectric)
         self.notes += practice_notes(reference, self.rated) + bank_notes(self.bank, q.survival)
         self.notes += failed_suspects_note(fit.records)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
-        self.notes += parts_note(fit)
+        self.notes += parts_note(fit.records, fit.terms)
         second = None
         if q.second_opinion:
             second, said = opinion_on_stress(fit, self.column, q.confidence)
@@ -246,7 +259,7 @@ class _Derating:
             q.family, whole(r.units), whole(r.failures), 1.0 / fit.sigma, fit.sigma, fit.loglik, coefficients,
             allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
             {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
-            reference, self.spark(allowed.level), checks, self.error, seen_of(r, self.column), residuals(fit), second,
+            reference, self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second,
             notes=tuple(self.notes),
         )  # fmt: skip
 
@@ -271,50 +284,15 @@ class _Derating:
             return Allowed()
         open_end = bool(own == np.inf)
         own = float(found.levels[-1]) if open_end else own
-        rated = self.rated * self.bank.recorded[1] if self.is_voltage else NAN
         least = (float(found.levels[0]), float(found.lower[0]))
         self.notes += allowed_notes(
-            Found(self.column, self.tested, own, open_end, least, rated), required
+            Found(self.column, self.tested, own, open_end, least, self.points.unit_rating), required
         )
-        if not self.is_voltage:
-            return Allowed(own)
-        level = self.bank.charge_voltage(own)
-        ratio = self.bank.capacitor_voltage(level) / self.rated
-        return Allowed(level, level, ratio, self.bank.energy(level))
+        return self.points.allowed(own)
 
-    def curve(self, found: Course, own: float, required: float) -> tuple[CurvePoint, ...]:
-        """The course from below the highest level ``own`` to above all tests, that level one of its points."""
-        low, high = self.tested
-        width = (high - low) or 0.1 * low
-        start = min(low, own if np.isfinite(own) else low) - 0.15 * width
-        shown = (found.levels >= start) & (found.levels <= high + 0.1 * width)
-        points = dict(zip(found.levels[shown].tolist(), found.lower[shown].tolist(), strict=True))
-        if np.isfinite(own):
-            points[own] = required
-        return tuple(self.point(v, points[v]) for v in sorted(points))
-
-    def point(self, own: float, lower: float) -> CurvePoint:
-        """One level of the stress on a single unit, ``lower`` its bound on life."""
-        est = float(self.fit.quantile(self.fraction, {**self.fixed, self.column: own})[0])
-        charge = self.bank.charge_voltage(own) if self.is_voltage else NAN
-        energy = self.bank.energy(charge) if self.is_voltage else NAN
-        total = least = NAN
-        if self.impulse is not None and np.isfinite(energy):
-            total = 1e-6 * self.impulse.bit_uNs(energy) * lower
-            least = 1e-6 * self.impulse.lower_uNs(energy, self.q.confidence) * lower
-        outside = bool(own < self.tested[0] - 1e-9 or own > self.tested[1] + 1e-9)
-        return CurvePoint(
-            charge if self.is_voltage else own, est, lower, outside, energy, total, least
-        )
-
-    def spark(self, level: float) -> Discharge | None:
-        """What one shot asks of the bank, where the loop is known."""
-        nh, bank = self.q.inductance_nh, self.bank
-        if nh is None or not (
-            self.is_voltage and np.isfinite(level) and np.isfinite(bank.total_uF)
-        ):
-            return None
-        return discharge(level, bank.total_uF, nh, self.q.resistance_mohm)
+    def life(self, own: float) -> float:
+        """Estimated life at one level of the stress on a single unit."""
+        return float(self.fit.quantile(self.fraction, {**self.fixed, self.column: own})[0])
 
 
 def _life_falls(

@@ -102,6 +102,14 @@ class PromisedLevels:
         lower = self.model.along(x, survival, confidence)
         return Course(self.levels, lower, "promise", tuple(self.model.grouped()))
 
+    def life(self, level: float, fraction: float) -> float:
+        """Estimated shots by which a fraction has failed at a voltage; nan where nothing failed."""
+        return self.model.flown_at(float(np.log(level / self.tested[0]))).life(fraction)
+
+    def exponent(self, confidence: float) -> tuple[float, float, float]:
+        """The exponent of the voltage: estimate and one-sided bounds."""
+        return self.model.exponent(0), *self.model.exponent_bounds(0, confidence)
+
 
 def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
     """The bound along the stress: the promise engine's where it knows the stress, else the stress model's."""

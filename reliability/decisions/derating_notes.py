@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 
 import numpy as np
@@ -10,7 +11,7 @@ from reliability.decisions.bank import Bank
 from reliability.decisions.practice import DeratingPractice
 from reliability.life.families import normal_quantile
 from reliability.life.pooling import fit_pooled
-from reliability.life.stress import StressFit
+from reliability.life.stress import StressFit, Term
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.words import shots_text
@@ -28,10 +29,10 @@ def failed_suspects_note(records: LifeRecords) -> list[Note]:
     return [Note("suspects_failed", text)]
 
 
-def parts_note(fit: StressFit) -> list[Note]:
+def parts_note(records: LifeRecords, terms: Sequence[Term]) -> list[Note]:
     """Where parts of several kinds stand for one: the level is of none of them."""
-    parts = sorted(set(fit.records.part.tolist()) - {""})
-    if len(parts) < 2 or any(t.column == "part" for t in fit.terms):
+    parts = sorted(set(records.part.tolist()) - {""})
+    if len(parts) < 2 or any(t.column == "part" for t in terms):
         return []
     text = (
         f"Parts {', '.join(parts)} are mixed here; the level is of their mixture and may be too high for the weakest. Choose "
@@ -124,8 +125,12 @@ def allowed_notes(found: Found, shots: float) -> list[Note]:
     if found.open_end:
         text = f"Even {level:g}, well above all tests, meets the requirement; tests say no more."
         notes.append(Note("beyond_search", text))
-    if level < low or level > high:
-        width = (high - low) or low
+    if low == high and level != low:
+        apart = f"{abs(1 - level / low):.0%} {'below' if level < low else 'above'}"
+        text = f"The allowed {column} {level:,.4g} was not tested: {low:g} was, it is {apart}; confirm with a test there."
+        notes.append(Note("extrapolated", text))
+    elif level < low or level > high:
+        width = high - low
         beyond = (low - level if level < low else level - high) / width
         text = (
             f"The allowed {column} {level:,.4g} lies outside the tested {low:g} to {high:g}, by {beyond:.1f} times "

@@ -8,15 +8,15 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.decisions.bank import Bank, bank_of
+from reliability.decisions.bank import bank_of
 from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import (
     Allowed,
     CoefficientBound,
-    CurvePoint,
     DeratingAnswer,
 )
 from reliability.decisions.derating_notes import above_rating
+from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.parts import seen_of
 from reliability.decisions.practice import practice_for, prior_for
@@ -168,12 +168,14 @@ def derate_with_prior(
     there = _tested(records, q.family)
     bank, rated_found = bank_of(records, q.bank(), q.capacitance_uf)
     rated = rated_found if q.rated_v is None else q.rated_v
+    points = Points(term.column, (tested, tested), bank, rated, impulse, q.confidence)
     fraction = 1.0 - bank.record_survival(q.survival)
     target = LogQuantile(float(family(q.family).quantile(np.asarray(fraction))))
     life = _MovedLife(there.plane, there.centre, target, term, tested, *_grid(prior))
-    allowed, told = _allowed(life, q, bank, rated)
-    curve = tuple(_point(life, float(x), q.confidence, bank, impulse) for x in life.levels())
-    usable = [p for p in curve if np.isfinite(p.impulse_Ns)]
+    allowed, told = _allowed(life, q.shots, points)
+    curve = tuple(
+        points.point(float(x), life.estimate(x), life.lower(x, q.confidence)) for x in life.levels()
+    )
     reach = 1.645 * prior.sd
     coefficient = CoefficientBound(
         term.column, term.form, prior.mean, max(0.0, prior.mean - reach), prior.mean + reach
@@ -181,7 +183,7 @@ def derate_with_prior(
     return DeratingAnswer(
         q.family, whole(records.units), whole(records.failures), there.shape, there.sigma, there.loglik,
         (coefficient,), allowed, curve, q.shots, q.survival, q.confidence, "prior", {}, term.column,
-        (tested, tested), max(usable, key=lambda p: p.impulse_Ns) if usable else None,
+        (tested, tested), best_total(curve),
         practice_for(q.dielectric), seen=seen_of(records, term.column),
         notes=(_said(prior, term, tested), *there.notes, *told),
     )  # fmt: skip
@@ -205,38 +207,14 @@ def _grid(prior: SourcedPrior) -> tuple[NDArray[np.float64], NDArray[np.float64]
     return values, weight / weight.sum()
 
 
-def _allowed(
-    life: _MovedLife, q: Derate, bank: Bank, rated: float
-) -> tuple[Allowed, tuple[Note, ...]]:
+def _allowed(life: _MovedLife, shots: float, points: Points) -> tuple[Allowed, tuple[Note, ...]]:
     """The level allowed, and what to know of it."""
-    assert q.shots is not None
-    level, column = life.allowed(q.shots, q.confidence), life.term.column
+    level = life.allowed(shots, points.confidence)
     if level is None:
         said = "No level within reach of the prior meets the requirement; test more units."
         return Allowed(), (Note("none_allowed", said),)
-    notes = []
+    told = above_rating(level, points.unit_rating)
     if abs(level - life.tested) > 1e-9 * abs(life.tested):
-        said = f"The allowed {column} {level:,.4g} was not tested ({life.tested:g} was); confirm it with a test."
-        notes.append(Note("extrapolated", said))
-    if column != "charge_V":
-        return Allowed(level), tuple(notes)
-    charge = bank.charge_voltage(level)
-    allowed = Allowed(charge, charge, bank.capacitor_voltage(charge) / rated, bank.energy(charge))
-    return allowed, (*notes, *above_rating(level, rated * bank.recorded[1]))
-
-
-def _point(
-    life: _MovedLife, level: float, confidence: float, bank: Bank, impulse: Impulse | None
-) -> CurvePoint:
-    """One point of the curve: life, bound, and total impulse where the level is a voltage."""
-    lower = life.lower(level, confidence)
-    if life.term.column != "charge_V":
-        return CurvePoint(level, life.estimate(level), lower, True, NAN, NAN, NAN)
-    charge = bank.charge_voltage(level)
-    energy = bank.energy(charge)
-    total = least = NAN
-    if impulse and np.isfinite(energy):
-        total = 1e-6 * impulse.bit_uNs(energy) * lower
-        least = 1e-6 * impulse.lower_uNs(energy, confidence) * lower
-    shown = charge if np.isfinite(charge) else level
-    return CurvePoint(shown, life.estimate(level), lower, True, energy, total, least)
+        said = f"The allowed {points.column} {level:,.4g} was not tested ({life.tested:g} was); confirm it with a test."
+        told.insert(0, Note("extrapolated", said))
+    return points.allowed(level), tuple(told)

@@ -214,8 +214,9 @@ class FlightAnswer(Answer):
         return (
             f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
-            f"{shots_text(self.mission_shots)}: it lasts that with probability {percent_text(self.survival.estimate)} "
-            f"as estimated, at least {percent_text(self.survival.lower)}.{unseen_text(self.unseen_weak)}"
+            f"{shots_text(self.mission_shots)}: "
+            + _chance("it lasts that", self.survival.estimate, self.survival.lower)
+            + unseen_text(self.unseen_weak)
         )
 
     def _several(self, place: str, ok: str) -> str:
@@ -225,9 +226,17 @@ class FlightAnswer(Answer):
         return (
             f"{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
-            f"mission of {shots_text(self.mission_shots)}: so many last that with probability {percent_text(v.enough)} as "
-            f"estimated, at least {percent_text(v.enough_lower)}.{unseen_text(self.unseen_weak)}"
+            f"mission of {shots_text(self.mission_shots)}: "
+            + _chance("so many last that", v.enough, v.enough_lower)
+            + unseen_text(self.unseen_weak)
         )
+
+
+def _chance(what: str, estimate: float, lower: float) -> str:
+    """A probability and its bound; the bound alone where nothing has failed, so that none is estimated."""
+    if estimate >= 1.0:
+        return f"{what} with probability {percent_text(lower)} at least (nothing has failed yet: no estimate)."
+    return f"{what} with probability {percent_text(estimate)} as estimated, at least {percent_text(lower)}."
 
 
 class Flight(OnRecords, OnMission):

@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from reliability.life.stress import StressFit, Term
+from reliability.life.stress import OneLevel, StressFit, Term
 from reliability.notes import BadInput, CannotAnswer, NoEffect
 from reliability.records import LifeRecords
 
@@ -38,13 +38,22 @@ def default_terms(records: LifeRecords) -> list[Term]:
     """Stress terms that the data themselves suggest: those known columns that vary.
 
     Voltage, energy and peak current go together: the first of them speaks for all.
+
+    Raises
+    ------
+    OneLevel
+        Where the charge voltage is recorded, but was not varied, and no other stress was.
+    CannotAnswer
     """
     varied = varied_terms(records)
     power = [t for t in varied if t.form == "power"]
     out = [t for t in varied if t.form != "power" or t is power[0]]
     if not out:
+        volts = records.covariates.get("charge_V", np.array([]))
+        if np.isfinite(volts).any():
+            raise OneLevel(Term("charge_V", "power"), float(np.nanmedian(volts)))
         for name, v in records.covariates.items():
-            if np.unique(v[~np.isnan(v)]).size > 1 and (v[~np.isnan(v)] > 0).all():
+            if is_stress(name, v) and (v[~np.isnan(v)] > 0).all():
                 return [Term(name, "power")]
         raise CannotAnswer(
             "No stress column varies in these records, so life cannot be related to stress. Add "

@@ -6,17 +6,20 @@ from collections.abc import Callable, Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
+from scipy import stats
 
 from reliability.decisions.operating import commonest, slot_point
 from reliability.decisions.question import Level
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.draws import SlotDraws
+from reliability.slots.draws import SlotDraws, strata
 from reliability.slots.exposure import Array, Asked, SlotData, slot_data
 from reliability.slots.promise import ModuleModel
 
 STEP = 16
 """every so manyth draw of the model is looked at"""
+HALF = 0.5
+"""failures reckoned where none was seen (Jeffreys' prior of a rate; Box & Tiao 1973, sec. 1.3)"""
 
 
 @dataclass(frozen=True)
@@ -33,6 +36,8 @@ class UnitLife:
         The slot's hazards, which add.
     main : int
         The one of them that had most failures.
+    failed : bool
+        Whether any unit did; if not, ``HALF`` a failure is reckoned.
     """
 
     slot: str
@@ -40,6 +45,7 @@ class UnitLife:
     used: Usable
     causes: tuple[SlotDraws, ...]
     main: int
+    failed: bool
 
     @property
     def shape(self) -> Array:
@@ -75,7 +81,8 @@ class UnitLife:
 def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> UnitLife:
     """Draws of a slot's law at an operating point; what is not said of it is taken as the commonest.
 
-    Those of the promise (``slots/draws``), without its one failure more.
+    Those of the promise (``slots/draws``), without its one failure more; ``HALF`` a failure where none was seen,
+    lest a few survivors make a life endless.
 
     Raises
     ------
@@ -87,5 +94,11 @@ def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> Unit
     found = usable(slot, records, point)
     data = slot_data(slot, found.records, Asked(found.use_V))
     model = ModuleModel([data], seed=seed)
-    causes = tuple(replace(d.thinned(STEP), copies=1.0) for d in model.draws.slots)
-    return UnitLife(slot, data, found, causes, model.main_cause(0))
+    causes = [replace(d.thinned(STEP), copies=1.0) for d in model.draws.slots]
+    main, failed = model.main_cause(0), found.records.failures > 0
+    if not failed:
+        size = causes[main].gamma.size
+        causes[main] = replace(
+            causes[main], gamma=stats.gamma.ppf(strata(1, size, seed + 1)[0], HALF)
+        )
+    return UnitLife(slot, data, found, tuple(causes), main, failed)

@@ -161,8 +161,8 @@ class ModuleDraws:
         Slots whose records speak for weak units: early failures apart from the rest.
     exact : bool
         Whether the bound of one slot by itself is exact.
-    weight : array (draws,), optional
-        Of each draw; equal where there is none.
+    weight, weight_more : array (draws,), optional
+        Of each draw, and of each draw with its one failure more; equal where there is none.
     """
 
     slots: list[SlotDraws]
@@ -170,6 +170,7 @@ class ModuleDraws:
     seen_early: list[bool]
     exact: bool = False
     weight: Array | None = None
+    weight_more: Array | None = None
 
 
 def strata(count: int, size: int, seed: int) -> Array:

@@ -136,6 +136,12 @@ class ModuleModel:
         """Estimated voltage exponent; nan where the voltage does not matter."""
         return self._estimates[self.main_cause(i)].exponent if self.slots[i].law else float("nan")
 
+    def exponent_bounds(self, i: int, confidence: float) -> tuple[float, float]:
+        """One-sided bounds on a slot's voltage exponent."""
+        drawn = self.draws.slots[self.main_cause(i)].exponent
+        low, high = np.quantile(drawn, [1 - confidence, confidence])
+        return float(low), float(high)
+
     def total(self, shots: float) -> float:
         """Estimated hazard of all slots and of drift over so many shots from now."""
         return sum(self.hazard(i, shots) for i in range(len(self.slots))) + self.drift(shots)
@@ -147,13 +153,16 @@ class ModuleModel:
     def life(self, fraction: float) -> float:
         """Estimated shots by which a fraction has failed; nan where nothing failed."""
         shots = self._where(lambda n: self.total(n) + np.log1p(-fraction))
-        return float("nan") if shots >= self.scale * LONGEST else shots
+        return float("nan") if self._endless(shots) else shots
+
+    def _endless(self, shots: float) -> bool:
+        """Whether shots are the most that are looked at (what a search ends with is off in its last digits)."""
+        return shots >= self.scale * LONGEST * (1 - 1e-6)
 
     # --- bounds ----------------------------------------------------------------------------
 
-    def _quantile(self, hazards: Array, share: float) -> float:
+    def _quantile(self, hazards: Array, share: float, weight: Array | None) -> float:
         """Quantile of the draws' hazards."""
-        weight = self.draws.weight
         if weight is None:
             return float(np.quantile(hazards, share))
         return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
@@ -168,12 +177,16 @@ class ModuleModel:
 
     def lower(self, shots: float, confidence: float) -> float:
         """Lower bound of survival of so many shots from now."""
-        hazard = self._quantile(self._drawn(shots, True).sum(axis=0), confidence)
+        hazard = self._quantile(
+            self._drawn(shots, True).sum(axis=0), confidence, self.draws.weight_more
+        )
         return float(min(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def upper(self, shots: float, confidence: float) -> float:
         """Upper bound of survival."""
-        hazard = self._quantile(self._drawn(shots, False).sum(axis=0), 1 - confidence)
+        hazard = self._quantile(
+            self._drawn(shots, False).sum(axis=0), 1 - confidence, self.draws.weight
+        )
         return float(max(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def promise(self, survival: float, confidence: float) -> float:
@@ -185,7 +198,7 @@ class ModuleModel:
         shots = self._where(
             lambda n: float(-np.log(self.upper(n, confidence) + 1e-300) + np.log(survival))
         )
-        return float("inf") if shots >= self.scale * LONGEST else shots
+        return float("inf") if self._endless(shots) else shots
 
     def along(self, x: Array, survival: float, confidence: float) -> Array:
         """The promise with the mission flown at each of rising ln(V / V_use), (m,)."""
@@ -262,24 +275,30 @@ class ModuleModel:
 
     def after_good(self, tests: Mapping[int, Lasted]) -> ModuleModel:
         """The same if units lasted a test, by slot index: each draw counts by how likely that is in it."""
-        hazard = np.zeros(self.draws.extra.shape[1])
-        for d, i in zip(self.draws.slots, self.causes.slot, strict=True):
-            if i in tests:
-                begun, end = (z / d.scale for z in tests[i].exposure(d.exponent))
-                each = d.gamma * d.life_between(begun, end) + d.early_between(begun, end)
-                hazard += tests[i].units * each
-        before = 1.0 if self.draws.weight is None else self.draws.weight
-        # only ratios matter: a test that no draw makes likely still weighs them against each other
-        hazard = np.minimum(hazard, MOST_HAZARD)
-        weight = before * np.exp(hazard.min() - hazard)
-        out = self._with(self.slots, replace(self.draws, weight=weight))
+        d = self.draws
+        hazard, more = self._over(tests)
+        out = self._with(
+            self.slots,
+            replace(d, weight=_told(d.weight, hazard), weight_more=_told(d.weight_more, more)),
+        )
         out.good = dict(tests)
         return out
+
+    def _over(self, tests: Mapping[int, Lasted]) -> tuple[Array, Array]:
+        """Hazard of tests in each draw, and with its one failure more."""
+        both = np.zeros((2, self.draws.extra.shape[1]))
+        rows = zip(self.draws.slots, self.draws.extra, self.causes.slot, strict=True)
+        for d, extra, i in rows:
+            if i in tests:
+                begun, end = (z / d.scale for z in tests[i].exposure(d.exponent))
+                life, early = d.life_between(begun, end), d.early_between(begun, end)
+                both += tests[i].units * (np.stack((d.gamma, d.gamma + extra)) * life + early)
+        return both[0], both[1]
 
     @property
     def tells(self) -> bool:
         """Whether enough draws have weight (effective size: Kish 1965) for quantiles to be told."""
-        w = self.draws.weight
+        w = self.draws.weight_more
         return w is None or float(w.sum() ** 2 / (w**2).sum()) >= LEAST_DRAWS
 
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
@@ -346,6 +365,13 @@ def _crossing(lacking: Callable[[float], float], low: float, high: float) -> flo
     if at(high) <= 0:
         return float(np.exp(high))
     return float(np.exp(brentq(at, low, high, xtol=1e-6)))
+
+
+def _told(weight: Array | None, hazard: Array) -> Array:
+    """Weights of draws once a test without failure is known, ``hazard`` being that of the test in each."""
+    # only ratios matter: a test that no draw makes likely still weighs them against each other
+    hazard = np.minimum(hazard, MOST_HAZARD)
+    return np.asarray((1.0 if weight is None else weight) * np.exp(hazard.min() - hazard))
 
 
 class _Estimate:

@@ -1,0 +1,123 @@
+"""Derating where the records fit no stress model of their own: at one voltage, or with few failures.
+
+The promise engine speaks alone, as it does for a module flown at another voltage: its exponent has a prior,
+narrowed by whatever the records say, and its spread is inside the bound.
+"""
+
+from __future__ import annotations
+
+from typing import TYPE_CHECKING
+
+import numpy as np
+
+from reliability.decisions.answer_notes import apart_notes, early_notes, few_notes
+from reliability.decisions.bank import bank_of
+from reliability.decisions.derating_answer import Allowed, CoefficientBound, DeratingAnswer
+from reliability.decisions.derating_level import PromisedLevels
+from reliability.decisions.derating_notes import (
+    Found,
+    allowed_notes,
+    bank_notes,
+    failed_suspects_note,
+    parts_note,
+    practice_notes,
+)
+from reliability.decisions.derating_points import Points, best_total
+from reliability.decisions.impulse import Impulse
+from reliability.decisions.parts import seen_of
+from reliability.decisions.practice import practice_for
+from reliability.life.stress import OneLevel, Term, usable
+from reliability.notes import CannotAnswer, Note
+from reliability.records import LifeRecords
+from reliability.slots.grid import EXPONENT_MEAN, EXPONENT_SD
+from reliability.words import whole
+
+if TYPE_CHECKING:
+    from reliability.decisions.derating import Derate
+
+NAN = float("nan")
+VOLTAGE = Term("charge_V", "power")
+
+
+def promise_answers(records: LifeRecords, q: Derate) -> bool:
+    """Whether the promise engine speaks to the question: Weibull life along the charge voltage, which is recorded."""
+    volts = records.covariates.get("charge_V")
+    plain = q.family == "weibull" and q.bound == "calibrated" and not q.new_builder
+    along_voltage = not q.stress or set(q.stress) == {"charge_V:power"}
+    wanted = q.shots is not None and not q.use and not q.second_opinion
+    return (
+        plain and along_voltage and wanted and volts is not None and bool(np.isfinite(volts).any())
+    )
+
+
+def derate_promised(
+    records: LifeRecords, q: Derate, impulse: Impulse | None, why: CannotAnswer
+) -> DeratingAnswer:
+    """The allowed voltage by the promise engine alone, at one tested voltage or several.
+
+    Parameters
+    ----------
+    records : LifeRecords
+        Those without a charge voltage are left out, and said.
+    q : Derate
+        With ``shots``.
+    impulse : Impulse or None
+    why : CannotAnswer
+        Why there is no stress model; it is said.
+
+    Raises
+    ------
+    CannotAnswer
+        Where no record gives its charge voltage.
+    """
+    assert q.shots is not None
+    shots = q.shots
+    known, left_out = usable(records, [VOLTAGE])
+    engine = PromisedLevels(known, q.seed)
+    model = engine.model
+    bank, found_rating = bank_of(known, q.bank(), q.capacitance_uf)
+    rated = found_rating if q.rated_v is None else q.rated_v
+    points = Points("charge_V", engine.tested, bank, rated, impulse, q.confidence)
+    survival = bank.record_survival(q.survival)
+    course = engine.course(survival, q.confidence)
+    own = course.highest(q.shots)
+    open_end = bool(own == np.inf)
+    own = float(course.levels[-1]) if open_end else own
+    curve = points.curve(course, own, shots, lambda v: engine.life(v, 1.0 - survival))
+    found = Found(
+        "charge_V", engine.tested, own, open_end, (float(course.levels[0]), float(course.lower[0])),
+        points.unit_rating,
+    )  # fmt: skip
+    exponent = CoefficientBound("charge_V", "power", *engine.exponent(q.confidence))
+    reference = practice_for(q.dielectric)
+    notes = (
+        *left_out,
+        _prior_note(why, exponent),
+        *few_notes([(model.slots[0].name, float(known.failures))]),
+        *early_notes(model, survival),
+        *apart_notes(course.apart, course.apart),
+        *allowed_notes(found, shots),
+        *practice_notes(reference, rated),
+        *bank_notes(bank, q.survival),
+        *failed_suspects_note(known),
+        *parts_note(known, ()),
+    )
+    shape = model.shape(0)
+    allowed = points.allowed(own) if np.isfinite(own) else Allowed()
+    return DeratingAnswer(
+        q.family, whole(known.units), whole(known.failures), shape, 1.0 / shape, NAN, (exponent,), allowed, curve,
+        shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve), reference,
+        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), notes=notes,
+    )  # fmt: skip
+
+
+def _prior_note(why: CannotAnswer, exponent: CoefficientBound) -> Note:
+    """Why there is no stress model, and where the exponent comes from."""
+    reason = f"All tests ran at {why.level:g} V." if isinstance(why, OneLevel) else str(why)
+    return Note(
+        "prior_stress",
+        f"{reason} How life depends on the voltage comes from a prior of the exponent ({EXPONENT_MEAN:g}, sd "
+        f"{EXPONENT_SD:g}: a choice, as of ceramic and pulse film capacitors), which the records make "
+        f"{exponent.estimate:.1f} ({exponent.lower:.1f} to {exponent.upper:.1f}); its spread is in the bound. "
+        "Failures at two voltages would tell.",
+    )
