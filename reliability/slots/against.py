@@ -25,7 +25,9 @@ MOST_GOOD = 300
 """good units of a cause above which one is nothing beside the others, and none is looked for"""
 
 
-def without_those_against(parts: Sequence[SlotData], drawn: ModuleDraws) -> list[SlotData] | None:
+def without_those_against(
+    parts: Sequence[SlotData], drawn: ModuleDraws
+) -> list[SlotData] | None:
     """The causes' records without the good units that shorten a promise; None where there are none."""
     slots = [_new_as_tested(p, d.thinned(THIN)) for p, d in zip(parts, drawn.slots, strict=True)]
     total = _where_bound_is_met(slots, drawn.extra[:, ::THIN])
@@ -47,10 +49,7 @@ def _where_bound_is_met(slots: Sequence[SlotDraws], extra: Array) -> Array:
 
     def total(log: float) -> Array:
         shots = slots[0].scale * np.exp(log)
-        each = [
-            (d.gamma + e) * d.life(shots) + d.early(shots)
-            for d, e in zip(slots, extra, strict=True)
-        ]
+        each = [(d.gamma + e) * d.life(shots) + d.early(shots) for d, e in zip(slots, extra, strict=True)]
         return np.asarray(np.sum(each, axis=0))
 
     low, high = -14.0, 7.0

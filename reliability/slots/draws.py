@@ -172,21 +172,6 @@ class ModuleDraws:
     weight: Array | None = None
     weight_more: Array | None = None
 
-    def hazards(self, shots: float, more: bool) -> Array:
-        """Hazard of sudden failure over a mission in each draw, by slot, (slots, draws); ``more``: with one failure more."""
-        parts = []
-        for d, extra in zip(self.slots, self.extra, strict=True):
-            gamma = d.gamma + extra if more else d.gamma
-            parts.append(gamma * d.life(shots) + d.early(shots))
-        return np.array(parts)
-
-    def only(self, own: Ints) -> ModuleDraws:
-        """Some of the entries, with the whole one failure more."""
-        extra = self.extra[own]
-        extra[0] += self.extra.sum(axis=0) - extra.sum(axis=0)
-        slots, seen = [self.slots[k] for k in own], [self.seen_early[k] for k in own]
-        return ModuleDraws(slots, extra, seen)
-
 
 def strata(count: int, size: int, seed: int) -> Array:
     """Uniform numbers, each row evenly spread (a Latin hypercube), (count, size)."""

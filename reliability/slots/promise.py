@@ -2,8 +2,7 @@
 
 The module's hazard over a mission is the sum of its slots' and of drift. Its upper bound is a quantile of
 draws from what the records say (``draws``): one sample answers every question of a module, so that a
-higher voltage, a longer mission, a surer answer are never promised more; a second one, without good units
-that speak for a shorter promise (``against``), sees to it that a unit more without failure does not. What the unit to be promised has
+higher voltage, a longer mission, a surer answer are never promised more. What the unit to be promised has
 survived so far is no evidence (it was chosen for having survived); its age counts all the same. Whether
 promises are kept is a matter of simulation: tests/benchmarks/promise.py and unsafe.py.
 """
@@ -85,23 +84,23 @@ class ModuleModel:
         return Readings(self.causes, self.scale, self.seed) if self.causes.events else None
 
     @cached_property
-    def samples(self) -> tuple[ModuleDraws, ...]:
-        """Samples of which the one that promises most counts: from all records, one entry a cause; and from those
-        without the good units that would shorten a promise, if there are any."""
+    def draws(self) -> ModuleDraws:
+        """The sample that all bounds rest on, one entry a cause."""
         if self.readings:
-            return (self.readings.draws,)
-        every = self._sample(self.causes.parts)
-        fewer = without_those_against(self.causes.parts, every)
-        return (every,) if fewer is None else (every, self._sample(fewer))
-
-    def _sample(self, parts: Sequence[SlotData]) -> ModuleDraws:
+            return self.readings.draws
+        parts = self.causes.parts
         fits = [fitted(p, self.scale) for p in parts]
         return draw_module(parts, fits, self.scale, self.seed)
 
-    @property
-    def draws(self) -> ModuleDraws:
-        """The sample from all records, that estimates rest on."""
-        return self.samples[0]
+    @cached_property
+    def views(self) -> tuple[ModuleDraws, ...]:
+        """Samples of which the one that promises most counts: of all records, and of those without the good units
+        that would shorten a promise."""
+        fewer = None if self.readings else without_those_against(self.causes.parts, self.draws)
+        if fewer is None:
+            return (self.draws,)
+        fits = [fitted(p, self.scale) for p in fewer]
+        return (self.draws, draw_module(fewer, fits, self.scale, self.seed))
 
     @property
     def exact(self) -> bool:
@@ -162,23 +161,32 @@ class ModuleModel:
 
     # --- bounds ----------------------------------------------------------------------------
 
-    def _bounding(self, shots: float, confidence: float) -> tuple[float, Array]:
-        """The least bound of the hazard over shots among the samples, and that sample's hazards by cause."""
-        found = []
-        for sample in self.samples:
-            hazards = sample.hazards(shots, True)
-            found.append((_quantile(hazards.sum(axis=0), confidence, sample.weight_more), hazards))
-        return min(found, key=lambda f: f[0])
+    def _quantile(self, hazards: Array, share: float, weight: Array | None) -> float:
+        """Quantile of the draws' hazards."""
+        if weight is None:
+            return float(np.quantile(hazards, share))
+        return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
+
+    def _drawn(self, shots: float, more: bool) -> Array:
+        """Hazard of sudden failure in each draw, by cause, (causes, draws)."""
+        parts = []
+        for d, extra in zip(self.draws.slots, self.draws.extra, strict=True):
+            gamma = d.gamma + extra if more else d.gamma
+            parts.append(gamma * d.life(shots) + d.early(shots))
+        return np.array(parts)
 
     def lower(self, shots: float, confidence: float) -> float:
         """Lower bound of survival of so many shots from now."""
-        hazard, _ = self._bounding(shots, confidence)
+        hazard = self._quantile(
+            self._drawn(shots, True).sum(axis=0), confidence, self.draws.weight_more
+        )
         return float(min(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def upper(self, shots: float, confidence: float) -> float:
         """Upper bound of survival."""
-        d = self.draws
-        hazard = _quantile(d.hazards(shots, False).sum(axis=0), 1 - confidence, d.weight)
+        hazard = self._quantile(
+            self._drawn(shots, False).sum(axis=0), 1 - confidence, self.draws.weight
+        )
         return float(max(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
 
     def promise(self, survival: float, confidence: float) -> float:
@@ -233,9 +241,12 @@ class ModuleModel:
     def only(self, i: int) -> ModuleModel:
         """One slot by itself, without drift; what it borrowed of the others it keeps."""
         own = np.flatnonzero(np.array(self.causes.slot) == i)
+        extra = self.draws.extra[own]
+        extra[0] += self.draws.extra.sum(axis=0) - extra.sum(axis=0)
         out = ModuleModel([self.slots[i]], seed=self.seed)
         out.scale = self.scale
-        out.samples = tuple(d.only(own) for d in self.samples)
+        seen = [self.draws.seen_early[k] for k in own]
+        out.draws = ModuleDraws([self.draws.slots[k] for k in own], extra, seen)
         out._estimates = [self._estimates[k] for k in own]
         out.causes = replace(
             self.causes,
@@ -248,37 +259,41 @@ class ModuleModel:
     def flown_at(self, x: float) -> ModuleModel:
         """The same with the mission flown at ln(V / V_use) = x, from the same draws."""
         slots = [replace(s, mission=((x, 1.0),)) for s in self.slots]
-        return self._with(slots, lambda d: replace(d, pace=np.exp(x * d.exponent)))
+        drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
+        return self._with(slots, replace(self.draws, slots=drawn))
 
     def aged(self, shots: float) -> ModuleModel:
         """The same with what is to be promised older by so many shots, from the same draws."""
-        older = [_older(s, shots) for s in self.slots]
-        return self._with(older, lambda d: replace(d, age=d.age + shots / self.scale))
+        drawn = [replace(d, age=d.age + shots / self.scale) for d in self.draws.slots]
+        return self._with([_older(s, shots) for s in self.slots], replace(self.draws, slots=drawn))
 
     def new(self) -> ModuleModel:
         """The same with what is to be promised new, from the same draws."""
         slots = [replace(s, ages=np.zeros_like(s.ages)) for s in self.slots]
-        return self._with(slots, lambda d: replace(d, age=np.zeros_like(d.age)))
+        drawn = [replace(d, age=np.zeros_like(d.age)) for d in self.draws.slots]
+        return self._with(slots, replace(self.draws, slots=drawn))
 
     def after_good(self, tests: Mapping[int, Lasted]) -> ModuleModel:
         """The same if units lasted a test, by slot index: each draw counts by how likely that is in it."""
-        out = self._with(self.slots, lambda d: d)
-        told = tuple(self._told(d, tests) for d in self.samples)
-        # what is not told is kept: no good test shortens a promise
-        out.samples = told + self.samples
+        d = self.draws
+        hazard, more = self._over(tests)
+        out = self._with(
+            self.slots,
+            replace(d, weight=_told(d.weight, hazard), weight_more=_told(d.weight_more, more)),
+        )
         out.good = dict(tests)
         return out
 
-    def _told(self, sample: ModuleDraws, tests: Mapping[int, Lasted]) -> ModuleDraws:
-        """A sample that counts by how likely tests without failure are, and with its one failure more."""
-        both = np.zeros((2, sample.extra.shape[1]))
-        for d, extra, i in zip(sample.slots, sample.extra, self.causes.slot, strict=True):
+    def _over(self, tests: Mapping[int, Lasted]) -> tuple[Array, Array]:
+        """Hazard of tests in each draw, and with its one failure more."""
+        both = np.zeros((2, self.draws.extra.shape[1]))
+        rows = zip(self.draws.slots, self.draws.extra, self.causes.slot, strict=True)
+        for d, extra, i in rows:
             if i in tests:
                 begun, end = (z / d.scale for z in tests[i].exposure(d.exponent))
                 life, early = d.life_between(begun, end), d.early_between(begun, end)
                 both += tests[i].units * (np.stack((d.gamma, d.gamma + extra)) * life + early)
-        weight, more = _told(sample.weight, both[0]), _told(sample.weight_more, both[1])
-        return replace(sample, weight=weight, weight_more=more)
+        return both[0], both[1]
 
     @property
     def tells(self) -> bool:
@@ -286,19 +301,15 @@ class ModuleModel:
         w = self.draws.weight_more
         return w is None or float(w.sum() ** 2 / (w**2).sum()) >= LEAST_DRAWS
 
-    def _with(
-        self, slots: Sequence[SlotData], change: Callable[[SlotDraws], SlotDraws]
-    ) -> ModuleModel:
-        """These slots, each slot of the samples changed."""
+    def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
+        """These slots with these draws."""
         out = ModuleModel(slots, self.drift, self.seed)
-        out.samples = tuple(
-            replace(d, slots=[change(own) for own in d.slots]) for d in self.samples
-        )
+        out.draws = draws
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
-        _, parts = self._bounding(max(shots, self.scale * SHORTEST), confidence)
+        parts = self._drawn(max(shots, self.scale * SHORTEST), True)
         total = parts.sum(axis=0)
         low, high = np.quantile(total, [max(confidence - NEAR, 0), min(confidence + NEAR, 1)])
         near = (total >= low) & (total <= high)
@@ -339,7 +350,7 @@ class ModuleModel:
         if self.readings is None:
             return self.promise(survival, confidence)
         out = ModuleModel(self.slots, self.drift, self.seed)
-        out.samples = (self.readings.likeliest(),)
+        out.draws = self.readings.likeliest()
         return out.promise(survival, confidence)
 
 
@@ -354,13 +365,6 @@ def _crossing(lacking: Callable[[float], float], low: float, high: float) -> flo
     if at(high) <= 0:
         return float(np.exp(high))
     return float(np.exp(brentq(at, low, high, xtol=1e-6)))
-
-
-def _quantile(hazards: Array, share: float, weight: Array | None) -> float:
-    """Quantile of the draws' hazards."""
-    if weight is None:
-        return float(np.quantile(hazards, share))
-    return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
 
 
 def _told(weight: Array | None, hazard: Array) -> Array:
