@@ -81,7 +81,11 @@ def unseen_weak(model: ModuleModel, survival: float) -> float:
 
 def unseen_text(share: float) -> str:
     """What a promise of new units takes for granted where weak ones may have gone unseen; empty where nothing."""
-    return f" That counts on burnt-in units: up to {percent_text(share)} weak ones could have gone unseen." if share else ""
+    return (
+        f" That counts on burnt-in units: up to {percent_text(share)} weak ones could have gone unseen."
+        if share
+        else ""
+    )
 
 
 def early_notes(model: ModuleModel, survival: float) -> list[Note]:

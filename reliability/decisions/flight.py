@@ -483,6 +483,11 @@ def _asked_of(b: OnBoard, used: Usable) -> Asked:
     volts = used.records.covariates.get("charge_V")
     if not np.isfinite(use) and volts is not None and np.isfinite(volts).any():
         tested = float(np.nanmin(volts))
-        if any(abs(np.log(v / tested)) >= SAME_VOLTAGE for own in b.ages for v, _ in own if np.isfinite(v)):
+        if any(
+            abs(np.log(v / tested)) >= SAME_VOLTAGE
+            for own in b.ages
+            for v, _ in own
+            if np.isfinite(v)
+        ):
             use = tested
     return Asked(use, b.ages, builder=b.builder, lot=b.lot)

@@ -179,7 +179,9 @@ def slot_data(name: str, records: LifeRecords, asked: Asked) -> SlotData:
     tested, level = levels_of(np.asarray(volts, float))
     aged_at = {v for stretches in asked.ages for v, _ in stretches if np.isfinite(v)}
     # exact voltages, not the nearest tested ones: else a voltage just above those of tests gains by it
-    steps = np.array([*tested, *sorted(aged_at - set(tested.tolist()))]) if np.isfinite(use) else tested
+    steps = (
+        np.array([*tested, *sorted(aged_at - set(tested.tolist()))]) if np.isfinite(use) else tested
+    )
     x = np.log(steps / use) if np.isfinite(use) else np.zeros(1)
     units = chains(records)
     ages = np.zeros((len(asked.ages), steps.size + 1))

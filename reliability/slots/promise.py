@@ -16,7 +16,6 @@ from functools import cached_property
 import numpy as np
 from scipy.optimize import brentq
 
-from reliability.slots.against import without_those_against
 from reliability.slots.causes import Event, causes_of
 from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted
 from reliability.slots.exposure import Array, SlotData
@@ -91,16 +90,6 @@ class ModuleModel:
         parts = self.causes.parts
         fits = [fitted(p, self.scale) for p in parts]
         return draw_module(parts, fits, self.scale, self.seed)
-
-    @cached_property
-    def views(self) -> tuple[ModuleDraws, ...]:
-        """Samples of which the one that promises most counts: of all records, and of those without the good units
-        that would shorten a promise."""
-        fewer = None if self.readings else without_those_against(self.causes.parts, self.draws)
-        if fewer is None:
-            return (self.draws,)
-        fits = [fitted(p, self.scale) for p in fewer]
-        return (self.draws, draw_module(fewer, fits, self.scale, self.seed))
 
     @property
     def exact(self) -> bool:
