@@ -480,3 +480,13 @@ def test_misfires_of_one_unit_stand_in_one_sheet(to):
     assert len(to.box.contributions()) == 1
     give_bytes(to, Path("b.csv"), later, How(supersedes=(1,)))
     assert read_pool(to).misfires is not None
+
+
+def test_readings_whose_unit_is_written_another_way_are_doubted(to):
+    """They join no life record, which nobody notices later."""
+    give_bytes(to, Path("life.csv"), LIFE)
+    done = give_bytes(to, Path("wear.csv"), WEAR.replace(b",i1,", b",I-1,"))
+    assert [f.code for f in done.findings] == ["spelt_unit"] and "'I-1' and 'i1'" in done.findings[
+        0
+    ].text
+    assert not give_bytes(to, Path("misfires.csv"), MISFIRES).findings
