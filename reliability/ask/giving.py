@@ -17,10 +17,11 @@ from reliability.sheets.apart import nursery, read_apart
 from reliability.sheets.bench.desk import Known
 from reliability.sheets.bundle import side_files
 from reliability.sheets.door import open_file
+from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.limits import FOR_LOGS
 from reliability.sheets.log_door import reduce_pieces
-from reliability.sheets.quality import Finding, findings
+from reliability.sheets.quality import findings
 from reliability.sheets.reading import FileReading, Opened, Sheets
 from reliability.sheets.reading import Terms as Terms
 from reliability.sheets.shots.module_log import Reduced

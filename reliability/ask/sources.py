@@ -19,6 +19,7 @@ from reliability.order import in_order
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
 from reliability.sheets.apart import read_apart
+from reliability.sheets.doubts import doubts
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.side import read_contribution
 from reliability.sheets.table import SheetError
@@ -255,6 +256,18 @@ def _builders_left(question: Question, pool: Pool) -> set[str] | None:
         return None
 
 
+def _doubt_notes(sheet: LifeSheet) -> list[Note]:
+    """Grave doubts about a file that is asked of directly: nobody was asked about them."""
+    return [
+        Note(
+            "doubtful",
+            f"{sheet.file}: {f.text} (row{'s' if len(f.rows) > 1 else ''} {', '.join(map(str, f.rows[:8]))})",
+        )
+        for f in doubts(sheet.records)
+        if f.severity == "grave"
+    ]
+
+
 def pool_of_files(paths: Sequence[Path]) -> Pool:
     """The pool of some files: life sheets, wear, misfire and ignition sheets, bundles.
 
@@ -280,7 +293,7 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
             continue
         if isinstance(sheet, LifeSheet):
             life.append(sheet)
-            notes += sheet.notes
+            notes += [*sheet.notes, *_doubt_notes(sheet)]
         else:
             other = {f"{sheet.kind}{Path(sheet.name).suffix}": sheet.content}
         kinds = ["life"] if isinstance(sheet, LifeSheet) else []

@@ -50,18 +50,32 @@ def looked_bad_notes(raw: LifeRecords) -> tuple[Note, ...]:
     return (Note("looked_bad", text),)
 
 
-def suspect_notes(model: ModuleModel, survival: float, confidence: float) -> list[Note]:
-    """How the failures with several suspects were shared out, and what not knowing costs the bound."""
-    k = model.suspected()
-    if not k:
+def unclear_notes(model: ModuleModel, survival: float, confidence: float) -> list[Note]:
+    """How failures with several suspects, or of unknown mode, were shared out, and what not knowing costs the bound."""
+    of = ((True, model.suspected(), "had several suspects", "suspects"),
+          (False, model.of_unknown_mode(), "of unknown mode, or of one of several", "unknown_cause"))  # fmt: skip
+    found = [(by, k, what, code) for by, k, what, code in of if k]
+    if not found:
         return []
-    reckoned = ", ".join(f"{v:.1f} to {n}" for n, v in sorted(model.reckoned().items()))
-    here, known = model.promise(survival, confidence), model.as_if_known(survival, confidence)
-    text = (
-        f"{k} failure{'s' if k > 1 else ''} had several suspects; as estimated {reckoned}. The bound allows for not knowing "
-        f"which: {shots_text(here)} shots, where the likeliest suspects known to be it would give {shots_text(known)}."
+    cost = what_unclear_costs(
+        model.promise(survival, confidence), model.as_if_known().promise(survival, confidence)
     )
-    return [Note("suspects", text)]
+    notes = []
+    for by_suspects, k, what, code in found:
+        reckoned = ", ".join(
+            f"{v:.1f} to {n}" for n, v in sorted(model.reckoned(by_suspects).items())
+        )
+        text = f"{k} failure{'s' if k > 1 else ''} {what}; as estimated {reckoned}."
+        notes.append(Note(code, f"{text} {cost}"))
+    return notes
+
+
+def what_unclear_costs(here: float, known: float) -> str:
+    """What not knowing the causes of failures costs a bound: beside it that with the likeliest ones known."""
+    return (
+        f"The bound allows for not knowing which: {shots_text(here)} shots, where the likeliest known to be it would give "
+        f"{shots_text(known)}."
+    )
 
 
 def early_text(slots: Sequence[str]) -> str:

@@ -20,7 +20,7 @@ from reliability.slots.promise import ModuleModel
 
 Array = NDArray[np.float64]
 NAN = float("nan")
-LEVELS = 81
+LEVELS = 41
 KNOTS = 4
 """levels at which a stress model's cut is calibrated; between them it is interpolated"""
 
@@ -138,10 +138,10 @@ def by_promise(fit: StressFit, asking: Asking) -> bool:
 def _levels(low: float, high: float, column: str) -> Array:
     """Where a stress model's bound is looked at: well beyond the tests, to both sides."""
     if low > 0 and column != "temp_C":
-        return np.geomspace(low / 2.0, high * 1.5, LEVELS // 2)
+        return np.geomspace(low / 2.0, high * 1.5, LEVELS)
     width = max(high - low, 1.0)
     start = max(low - 2 * width, -270.0) if column == "temp_C" else low - 2 * width
-    return np.linspace(start, high + width, LEVELS // 2)
+    return np.linspace(start, high + width, LEVELS)
 
 
 def _falling(lower: Array, levels: Array, tested: float) -> Array:

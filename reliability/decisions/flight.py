@@ -17,7 +17,7 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
-    suspect_notes,
+    unclear_notes,
     unseen_text,
     unseen_weak,
 )
@@ -463,7 +463,7 @@ class _Flight:
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         notes += early_notes(self.now, self.needed)
         notes += group_notes(self.now)
-        notes += suspect_notes(self.now, self.needed, self.q.confidence)
+        notes += unclear_notes(self.now, self.needed, self.q.confidence)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."

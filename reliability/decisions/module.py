@@ -15,7 +15,7 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
-    suspect_notes,
+    unclear_notes,
     unseen_text,
     unseen_weak,
 )
@@ -349,7 +349,7 @@ class _Module:
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         notes += early_notes(self.model, 1 - self.q.fraction)
         notes += group_notes(self.model)
-        notes += suspect_notes(self.model, 1 - self.q.fraction, self.q.confidence)
+        notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         return tuple(notes) + _dependence_note(together)
 
 

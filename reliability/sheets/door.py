@@ -17,7 +17,7 @@ from reliability.sheets.bench.headers import header_of
 from reliability.sheets.bench.proposal import Proposal, propose, shown
 from reliability.sheets.bundle import is_bundle
 from reliability.sheets.doubts import doubts
-from reliability.sheets.life import LifeSheet
+from reliability.sheets.life import MODE_OF_GOOD, LifeSheet
 from reliability.sheets.log_door import open_log, which_log
 from reliability.sheets.reading import SHOWN, FileReading, LeftOut, Opened, Terms, TheirColumn
 from reliability.sheets.side import SideSheet, read_contribution, read_sheet
@@ -130,6 +130,8 @@ def _as_it_stands(path: Path, data: bytes) -> Opened | None:
         return None
     odd = tuple(doubts(sheet.records)) if isinstance(sheet, LifeSheet) else ()
     if isinstance(sheet, SideSheet) or any(f.severity == "grave" for f in odd):
+        return None
+    if any(n.code == MODE_OF_GOOD for n in sheet.notes):
         return None
     reading = replace(_table_reading(path.name, "life", table), findings=odd, notes=sheet.notes)
     return Opened(reading, (sheet,))
