@@ -1,6 +1,6 @@
 """Histories: the stretches of each unit in order, and every contradiction among them.
 
-A unit is one physical part, of one type and one lot. Its records (stretches) chain: each begins at
+A unit is one physical part, of one type, one lot and one rating. Its records (stretches) chain: each begins at
 the count where the one before ended, only the last may have failed, and the module may change on the
 way.
 
@@ -322,8 +322,8 @@ class _Checker:
     def _pair(self, a: int, b: int) -> None:
         """What contradicts between a row and the next."""
         who, there = self._who(b), self.where(a)
-        for column in ("part", "lot"):
-            here, before = str(getattr(self.r, column)[b]), str(getattr(self.r, column)[a])
+        for column in ("part", "lot", "rated_V"):
+            here, before = (self._said(column, i) for i in (b, a))
             if here and before and here != before:
                 text = (
                     f"{who} is of {column} {here[:60]!r} here and of {before[:60]!r} in {there}; allowed: one {column} a "
@@ -353,6 +353,13 @@ class _Checker:
                 f"{self.where(b)}; allowed: empty on every stretch but the last"
             )
             self._fault(a, "removed", text, b)
+
+    def _said(self, column: str, i: int) -> str:
+        """What a row says of its unit; empty where nothing."""
+        if column in ("part", "lot"):
+            return str(getattr(self.r, column)[i])
+        value = float(self.r.covariates[column][i]) if column in self.r.covariates else np.nan
+        return f"{value:g}" if np.isfinite(value) else ""
 
     def _overlap(self, a: int, b: int) -> str:
         who, there = self._who(b), self.where(a)

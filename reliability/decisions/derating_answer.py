@@ -10,6 +10,7 @@ from reliability.decisions.bank import Discharge
 from reliability.decisions.parts import Seen
 from reliability.decisions.practice import DeratingPractice
 from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
 from reliability.life.second_opinion import StressOpinion
 from reliability.words import percent_text, shots_text
@@ -106,6 +107,8 @@ class DeratingAnswer(Answer):
     residuals : tuple of Residual
     second_opinion : StressOpinion or None
         Where it was asked for.
+    more : tuple of SlotTest
+        Tests that would raise the voltage, where the promise engine speaks.
 
     Examples
     --------
@@ -140,6 +143,7 @@ class DeratingAnswer(Answer):
     seen: tuple[Seen, ...] = ()
     residuals: tuple[Residual, ...] = ()
     second_opinion: StressOpinion | None = None
+    more: tuple[SlotTest, ...] = ()
 
     @property
     def answered(self) -> bool:

@@ -5,8 +5,9 @@ from __future__ import annotations
 from dataclasses import dataclass
 
 from reliability.notes import Note
+from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet
-from reliability.sheets.quality import Finding, findings
+from reliability.sheets.quality import findings
 from reliability.sheets.side import SideSheet
 from reliability.store.readings import refuse_contradictions
 from reliability.store.store import Added, Contribution, Store
