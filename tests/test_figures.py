@@ -304,8 +304,10 @@ def test_comparison_figures_draw_ratio_and_sides(demo):
     q = rl.Compare(slot=("main_capacitor",), first="film-a", second="ceramic-b")
     a = rl.ask(q, demo)
     found = layers(figures.ratio_figure(a))
-    assert drawn(found, "ratio", "x") == [a.ratio]
-    assert (drawn(found, "bounds", "x"), drawn(found, "bounds", "x2")) == ([a.lower], [a.upper])
+    r = a.ordered
+    assert r.estimate > 1 and a.sentence.startswith(f"{r.longer} lives {r.estimate:.2f} times")
+    assert drawn(found, "ratio", "x") == [r.estimate]
+    assert (drawn(found, "bounds", "x"), drawn(found, "bounds", "x2")) == ([r.lower], [r.upper])
     found = layers(figures.sides_figure(a))
     for i, side in enumerate((a.first, a.second)):
         assert drawn(found, f"side_{i}")[1:] == [s.survival for s in side.empirical]

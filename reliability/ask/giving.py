@@ -11,12 +11,13 @@ from typing import Any
 from reliability.ask.resent import STANDING, resent
 from reliability.ask.sources import SIDES, AnySource, Stored, read_pool, statuses
 from reliability.filters import choose
+from reliability.licences import apart_text, given_under
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.sheets.apart import nursery, read_apart
 from reliability.sheets.bench.desk import Known
-from reliability.sheets.bundle import side_files
+from reliability.sheets.bundle import Places, side_files
 from reliability.sheets.door import open_file
 from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet
@@ -153,6 +154,8 @@ def look(
     for sheet in opened.sheets:
         if isinstance(sheet, LifeSheet):
             odd += findings(sheet.records, before)
+    if r.kind == "bundle" and (text := apart_text(opened.licence)):
+        odd.append(Finding("licence", "look", text))
     seen = dict.fromkeys((*r.notes, *notes))
     return Looked(r, opened.sheets, opened.licence, opened.other, tuple(odd), tuple(seen))
 
@@ -209,7 +212,8 @@ def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
     SheetError
         If something is still to be answered or agreed with.
     BadInput
-        If it repeats records that stand already and does not say that it takes their place.
+        If it repeats records that stand already and does not say that it takes their place; or ``how`` names
+        another licence than the file itself.
     StoreError
     """
     how = how or How()
@@ -217,10 +221,17 @@ def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
         raise SheetError(faults)
     how = replace(how, supersedes=taking_place_of(to, looked, how))
     _refuse_again(to, looked, how)
-    how = replace(how, licence=how.licence or looked.licence)
-    taken = _put_all(to, looked.sheets, how, looked.other)
+    taken = _put_all(
+        to,
+        looked.sheets,
+        replace(how, licence=given_under(looked.licence, how.licence)),
+        looked.other,
+    )
     first = taken[0]
-    return Given(first.contribution, first.new, first.notes, first.findings, tuple(taken[1:]))
+    notes = first.notes
+    if how.licence and (text := apart_text(how.licence)):
+        notes = (*notes, Note("licence", text))
+    return Given(first.contribution, first.new, notes, first.findings, tuple(taken[1:]))
 
 
 def taking_place_of(to: Stored, looked: Looked, how: How) -> tuple[int, ...]:
@@ -370,9 +381,9 @@ def chosen_records(
 
 
 def sides_of(
-    source: AnySource, builders: set[str], received: bool = False, named: Sequence[Path] = ()
+    source: AnySource, places: Places, received: bool = False, named: Sequence[Path] = ()
 ) -> dict[str, bytes]:
-    """Sheets of other kinds of these builders: those kept in the store, or those named with files.
+    """Sheets of other kinds, of these places: those kept in the store, or those named with files.
 
     Raises
     ------
@@ -386,7 +397,7 @@ def sides_of(
                 "--side goes with --from; from the store, its own wear and misfire sheets are packed"
             )
         kept = source.box.bundle_files(statuses(received)) if source.box.exists else []
-        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], builders)
+        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], places)
     for path in named:
         read_contribution(path)  # every fault before anything is written
-    return side_files([(p.name, file_bytes(p, None)) for p in named], builders)
+    return side_files([(p.name, file_bytes(p, None)) for p in named], places)

@@ -84,6 +84,24 @@ def early_text(slots: Sequence[str]) -> str:
     return f"Early failures of the {names} stand apart from the rest. " if slots else ""
 
 
+def unseen_weak(model: ModuleModel, survival: float) -> float:
+    """Share of weak units that may have gone unseen among those watched from new, where it could break the
+    promise of a new unit; else 0."""
+    units = min(s.from_new for s in model.slots)
+    unseen = 1 - UNSEEN ** (1 / max(units, 1))
+    fresh = any(not s.ages.any() for s in model.slots)
+    return unseen if fresh and unseen > 1 - survival and not model.early_seen() else 0.0
+
+
+def unseen_text(share: float) -> str:
+    """What a promise of new units takes for granted where weak ones may have gone unseen; empty where nothing."""
+    return (
+        f" That counts on burnt-in units: up to {percent_text(share)} weak ones could have gone unseen."
+        if share
+        else ""
+    )
+
+
 def early_notes(model: ModuleModel, survival: float) -> list[Note]:
     """Early failures apart from the rest; and how many could have gone unseen among few units."""
     notes = []
@@ -94,11 +112,11 @@ def early_notes(model: ModuleModel, survival: float) -> list[Note]:
             "promise allows for them; burn in what flies, and look at what failed early."
         )
         notes.append(Note("early_failures", text))
-    name, units = min(((s.name, s.from_new) for s in model.slots), key=lambda s: s[1])
-    unseen = 1 - UNSEEN ** (1 / max(units, 1))
-    if unseen > 1 - survival and any(not s.ages.any() for s in model.slots):
+    hidden = unseen_weak(model, survival)
+    if hidden:
+        name, units = min(((s.name, s.from_new) for s in model.slots), key=lambda s: s[1])
         text = (
-            f"{name}: {units:g} units were watched from new. Weak units, up to {percent_text(unseen)} of all, could have gone "
+            f"{name}: {units:g} units were watched from new. Weak units, up to {percent_text(hidden)} of all, could have gone "
             "unseen among so few; the model counts on fewer. Burn in what flies."
         )
         notes.append(Note("early_unseen", text))

@@ -20,7 +20,7 @@ from reliability.slots.promise import ModuleModel
 
 Array = NDArray[np.float64]
 NAN = float("nan")
-LEVELS = 81
+LEVELS = 41
 KNOTS = 4
 """levels at which a stress model's cut is calibrated; between them it is interpolated"""
 
@@ -41,13 +41,15 @@ class Asking:
 class Course:
     """Lower bound on life (shots) at rising levels of a stress, falling.
 
-    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it.
+    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it;
+    ``engine`` is the promise engine, where it is its bound.
     """
 
     levels: Array
     lower: Array
     model: str
     apart: tuple[str, ...] = ()
+    engine: PromisedLevels | None = None
 
     def at(self, levels: Array) -> Array:
         """The bound between the levels looked at, all above 0: logs joined by straight lines; nan beyond them."""
@@ -95,12 +97,17 @@ class PromisedLevels:
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
         data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
         self.model = ModuleModel([replace(data, law=True, doubt=0.0)], seed=seed)
+        self._courses: dict[tuple[float, float], Course] = {}
 
     def course(self, survival: float, confidence: float) -> Course:
         """The bound on the life that the share ``survival`` reaches, at the confidence."""
-        x = np.log(self.levels / self.tested[0])
-        lower = self.model.along(x, survival, confidence)
-        return Course(self.levels, lower, "promise", tuple(self.model.grouped()))
+        asked = (survival, confidence)
+        if asked not in self._courses:
+            x = np.log(self.levels / self.tested[0])
+            lower = self.model.along(x, survival, confidence)
+            apart = tuple(self.model.grouped())
+            self._courses[asked] = Course(self.levels, lower, "promise", apart, self)
+        return self._courses[asked]
 
     def life(self, level: float, fraction: float) -> float:
         """Estimated shots by which a fraction has failed at a voltage; nan where nothing failed."""
@@ -138,10 +145,10 @@ def by_promise(fit: StressFit, asking: Asking) -> bool:
 def _levels(low: float, high: float, column: str) -> Array:
     """Where a stress model's bound is looked at: well beyond the tests, to both sides."""
     if low > 0 and column != "temp_C":
-        return np.geomspace(low / 2.0, high * 1.5, LEVELS // 2)
+        return np.geomspace(low / 2.0, high * 1.5, LEVELS)
     width = max(high - low, 1.0)
     start = max(low - 2 * width, -270.0) if column == "temp_C" else low - 2 * width
-    return np.linspace(start, high + width, LEVELS // 2)
+    return np.linspace(start, high + width, LEVELS)
 
 
 def _falling(lower: Array, levels: Array, tested: float) -> Array:

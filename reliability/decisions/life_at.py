@@ -17,13 +17,12 @@ from reliability.decisions.answer_notes import (
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
 from reliability.decisions.operating import commonest, slot_point
-from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
+from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
 from reliability.slots.exposure import Asked, SlotData, slot_data
-from reliability.slots.grid import exposures
 from reliability.slots.promise import ModuleModel
 from reliability.words import whole
 
@@ -204,10 +203,8 @@ def _moved(model: ModuleModel, shares: Mapping[int, float]) -> LifeRecords:
 
     A failure that may have been another's stands as failed with its share, and good with the rest.
     """
-    data = model.slots[0]
-    exponent = model.exponent(0)
-    e = np.array([exponent if np.isfinite(exponent) else 0.0])
-    begun, end = (z[0] for z in exposures(data, e, 1.0))
+    plain = moved_units(model.slots[0], model.exponent(0))
+    begun, end = plain.shots_from, plain.shots_good
     known = np.any([p.units.failed for p in model.causes.parts], axis=0)
     dead = np.where(known, 1.0, [shares.get(i, 0.0) for i in range(end.size)])
     failed, good = (np.flatnonzero(w > LEAST_SHARE) for w in (dead, 1 - dead))

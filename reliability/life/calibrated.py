@@ -23,8 +23,10 @@ from reliability.life.targets import LogLife, LogQuantile, Target
 
 Array = NDArray[np.float64]
 
-STAGES = (1500, 4000)
-"""samples drawn at the first and second candidate; the last takes what the error asks for"""
+FIRST = 500
+"""samples drawn at the first candidate; the cut moves little from there to the bound"""
+LEAST = 1500
+"""least samples at the next, which takes what the error asks for"""
 MC_GOAL = 0.008
 """wanted Monte-Carlo standard error of the log of a bound"""
 
@@ -163,18 +165,14 @@ def calibrate(
     z = float(normal_quantile(confidence))
     cut = z if lower else -z
     v = float(solve_root(fam, sample, target, np.array([cut]), phi, loglik, step)[0])
-    error = 0.0
-    draws = 0
+    error, draws = 0.0, 0
     limit = max(400, max_work // max(scheme.size, 1))
-    stages = [min(s, limit) for s in STAGES]
-    for stage in range(len(stages) + 1):
+    for stage in range(2):
         if not np.isfinite(v):
             return Cut(v, cut, 0.0, draws)
         _, phi_v = signed_root(fam, sample, target, np.array([v]), phi, loglik)
-        if stage < len(stages):
-            draws = stages[stage]
-        else:
-            draws = int(np.clip(draws * (error / MC_GOAL) ** 2, 2000, limit))
+        wanted = FIRST * (error / MC_GOAL) ** 2 if stage else FIRST
+        draws = int(np.clip(wanted, LEAST if stage else 0, limit))
         roots = simulated_roots(fam, scheme, target, v, phi_v, draws, rng)
         cut, cut_error = tail_cut(roots, confidence, lower)
         cut = max(cut, 1e-3) if lower else min(cut, -1e-3)

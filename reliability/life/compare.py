@@ -45,9 +45,10 @@ class Comparison:
             e, lo, hi = 1 / e, 1 / hi, 1 / lo
         return Bound(e, lo, hi, b.mc_error, b.method)
 
-    def life(self, name: str, fraction: float, stress: Stress) -> Bound:
-        """Shots by which ``fraction`` of one of them has failed at a stress."""
-        return self.bounder.life(fraction, {**stress, self.column: name})
+    def life(self, name: str, fraction: float, stress: Stress) -> tuple[float, float]:
+        """Shots by which ``fraction`` of one of them has failed at a stress, and their lower bound."""
+        at = {**stress, self.column: name}
+        return float(self.fit.quantile(fraction, at)[0]), self.bounder.life_lower(fraction, at)
 
     def sure(self) -> float:
         """1 less the chance, simulated, of a difference as large if the two lived alike.

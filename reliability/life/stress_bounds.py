@@ -62,6 +62,12 @@ class StressBounder(TargetBounds):
         )
         return Bound(estimate, lo, hi, max(e_lo, e_hi), "exact")
 
+    def lower(self, target: Target) -> float:
+        """The lower bound alone, on the target's scale."""
+        if self.draws is None:
+            return super().lower(target)
+        return float(self.draws.quantile(target, 1.0 - self.confidence)[0])
+
     @property
     def design(self) -> Array:
         """Covariates of each record."""
@@ -81,6 +87,11 @@ class StressBounder(TargetBounds):
         """Shots by which ``fraction`` has failed at a stress."""
         target = self.fit.quantile_target(fraction, stress)
         return from_log(self.bound(_plain(target)), self.sample.centre)
+
+    def life_lower(self, fraction: float, stress: Stress) -> float:
+        """Lower bound of the shots by which ``fraction`` has failed at a stress."""
+        target = self.fit.quantile_target(fraction, stress)
+        return float(np.exp(self.lower(_plain(target)) + self.sample.centre))
 
     # --- life along a stress -------------------------------------------------------------------
 

@@ -49,19 +49,30 @@ def _solve(s: _Sums, lam: Array, reml: bool = False) -> tuple[Array, Array, Arra
     ``reml``: the restricted likelihood, whose variances are not too small in few units (Patterson &
     Thompson 1971).
     """
-    al = s.a[None] @ lam[:, None]
-    m = np.eye(2) + np.swapaxes(lam, 1, 2)[:, None] @ al
-    inv = _inverse(m)
-    half = al @ inv
-    xx = (s.a[None] - half @ np.swapaxes(al, 2, 3)).sum(axis=1)
-    lc = s.c @ lam
-    back = (half @ lc[..., None])[..., 0]
-    xy = (s.c - back).sum(axis=1)
-    yy = (s.yy - (lc[..., None, :] @ inv @ lc[..., None])[..., 0, 0]).sum(axis=1)
+    # 2 x 2 products written out: lam is lower triangular, A and I + lam' A lam are symmetric
+    l00, l10, l11 = (lam[:, i, j, None] for i, j in ((0, 0), (1, 0), (1, 1)))
+    a00, a01, a11 = s.a[:, 0, 0], s.a[:, 0, 1], s.a[:, 1, 1]
+    al00, al01 = a00 * l00 + a01 * l10, a01 * l11
+    al10, al11 = a01 * l00 + a11 * l10, a11 * l11
+    m00, m01, m11 = 1.0 + l00 * al00 + l10 * al10, l11 * al10, 1.0 + l11 * al11
+    det = m00 * m11 - m01 * m01
+    i00, i01, i11 = m11 / det, -m01 / det, m00 / det
+    h00, h01 = al00 * i00 + al01 * i01, al00 * i01 + al01 * i11
+    h10, h11 = al10 * i00 + al11 * i01, al10 * i01 + al11 * i11
+    xx = np.empty_like(lam)
+    xx[:, 0, 0] = (a00 - h00 * al00 - h01 * al01).sum(axis=1)
+    xx[:, 0, 1] = xx[:, 1, 0] = (a01 - h00 * al10 - h01 * al11).sum(axis=1)
+    xx[:, 1, 1] = (a11 - h10 * al10 - h11 * al11).sum(axis=1)
+    c0, c1 = s.c[..., 0], s.c[..., 1]
+    lc0, lc1 = c0 * l00 + c1 * l10, c1 * l11
+    xy = np.stack(
+        ((c0 - h00 * lc0 - h01 * lc1).sum(axis=1), (c1 - h10 * lc0 - h11 * lc1).sum(axis=1)), axis=1
+    )
+    yy = (s.yy - i00 * lc0 * lc0 - 2 * i01 * lc0 * lc1 - i11 * lc1 * lc1).sum(axis=1)
     beta = (_inverse(xx) @ xy[..., None])[..., 0]
     total = float(s.n.sum()) - (2.0 if reml else 0.0)
     s2 = np.maximum((yy - (beta * xy).sum(axis=-1)) / total, 1e-300)
-    value = -0.5 * (total * (np.log(2 * np.pi * s2) + 1.0) + np.log(_determinant(m)).sum(axis=1))
+    value = -0.5 * (total * (np.log(2 * np.pi * s2) + 1.0) + np.log(det).sum(axis=1))
     if reml:
         value = value - 0.5 * np.log(_determinant(xx))
     return value, beta, s2, xx
@@ -216,35 +227,43 @@ def _values(s: _Sums, theta: Array, reml: bool) -> Array:
     return _solve(many, _factor(theta.reshape(-1, 3)), reml)[0].reshape(size, k)
 
 
+def _uphill(f: Array) -> Array:
+    """Newton's step (B, 3) from values at ``_SHIFTS`` (B, 19): derivatives by central differences."""
+    up, down, mid = f[:, 1:7:2], f[:, 2:7:2], f[:, :1]
+    grad = (up - down) / (2 * _STEP)
+    hess = np.zeros((f.shape[0], 3, 3))
+    hess[:, range(3), range(3)] = (up + down - 2 * mid) / _STEP**2
+    at = 7
+    for i in range(3):
+        for j in range(i):
+            a, b, c, d = (f[:, at + k] for k in range(4))
+            hess[:, i, j] = hess[:, j, i] = (a - b - c + d) / (4 * _STEP**2)
+            at += 4
+    w, v = np.linalg.eigh(hess)
+    w = -np.maximum(np.abs(w), 1e-6)  # uphill wherever it stands
+    step = -np.einsum("bij,bj,bkj,bk->bi", v, 1 / w, v, grad)
+    size = np.sqrt((step**2).sum(axis=1, keepdims=True))
+    return np.asarray(step * np.minimum(1.0, 1.5 / np.maximum(size, 1e-300)))
+
+
 def _climb(s: _Sums, theta: Array, reml: bool, gain: float) -> tuple[Array, Array]:
-    """Newton's method on all samples at once, derivatives by central differences; parameters and value."""
+    """Newton's method on all samples at once, each until it gains no more; parameters and value."""
+    theta = theta.copy()
     value = _values(s, theta[:, None], reml)[:, 0]
+    going = np.arange(theta.shape[0])
     for _ in range(60):
-        f = _values(s, theta[:, None] + _STEP * _SHIFTS, reml)
-        up, down, mid = f[:, 1:7:2], f[:, 2:7:2], f[:, :1]
-        grad = (up - down) / (2 * _STEP)
-        hess = np.zeros((theta.shape[0], 3, 3))
-        hess[:, range(3), range(3)] = (up + down - 2 * mid) / _STEP**2
-        at = 7
-        for i in range(3):
-            for j in range(i):
-                a, b, c, d = (f[:, at + k] for k in range(4))
-                hess[:, i, j] = hess[:, j, i] = (a - b - c + d) / (4 * _STEP**2)
-                at += 4
-        w, v = np.linalg.eigh(hess)
-        w = -np.maximum(np.abs(w), 1e-6)  # uphill wherever it stands
-        step = -np.einsum("bij,bj,bkj,bk->bi", v, 1 / w, v, grad)
-        size = np.sqrt((step**2).sum(axis=1, keepdims=True))
-        step *= np.minimum(1.0, 1.5 / np.maximum(size, 1e-300))
-        tried = _values(
-            s, np.clip(theta[:, None] + _LENGTHS[:, None] * step[:, None], -30, 30), reml
-        )
+        own = _Sums(s.a, s.c[going], s.yy[going], s.n)
+        at = theta[going]
+        step = _uphill(_values(own, at[:, None] + _STEP * _SHIFTS, reml))
+        ways = np.clip(at[:, None] + _LENGTHS[:, None] * step[:, None], -30, 30)
+        tried = _values(own, ways, reml)
         k = tried.argmax(axis=1)
-        best = tried[np.arange(k.size), k]
-        theta = np.clip(theta + _LENGTHS[k][:, None] * step, -30, 30)
-        done = (np.abs(_LENGTHS[k][:, None] * step).max() < 1e-7) or (best - value).max() < gain
-        value = best
-        if done:
+        rows = np.arange(k.size)
+        best, moved = tried[rows, k], np.abs(_LENGTHS[k][:, None] * step).max(axis=1)
+        still = (moved >= 1e-7) & (best - value[going] >= gain)
+        theta[going], value[going] = ways[rows, k], best
+        going = going[still]
+        if not going.size:
             break
     return theta, value
 
