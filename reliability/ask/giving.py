@@ -221,15 +221,12 @@ def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
         raise SheetError(faults)
     how = replace(how, supersedes=taking_place_of(to, looked, how))
     _refuse_again(to, looked, how)
-    taken = _put_all(
-        to,
-        looked.sheets,
-        replace(how, licence=given_under(looked.licence, how.licence)),
-        looked.other,
-    )
+    said = how.licence
+    how = replace(how, licence=given_under(looked.licence, said))
+    taken = _put_all(to, looked.sheets, how, looked.other)
     first = taken[0]
     notes = first.notes
-    if how.licence and (text := apart_text(how.licence)):
+    if said and (text := apart_text(said)):
         notes = (*notes, Note("licence", text))
     return Given(first.contribution, first.new, notes, first.findings, tuple(taken[1:]))
 
