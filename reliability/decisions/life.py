@@ -10,7 +10,7 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes, looked_bad_notes
 from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
-from reliability.decisions.life_at import Asking, carried_by, moved_life, point_of
+from reliability.decisions.life_at import Asking, beside, carried_by, moved_life, point_of
 from reliability.decisions.lots import lot_notes, new_lot
 from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
@@ -47,6 +47,7 @@ from reliability.life.priors import (
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, possible_modes
+from reliability.slots.carried import Usable
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -125,35 +126,48 @@ class Life(OnRecords):
             Where no life can be fitted; ``partial`` holds the bounds that can be given.
         """
         records = self.chosen(pool)
-        point = point_of(records, levels(self.use), self.as_tested)
-        if point:
-            found = self._at(records, point)
-            return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
         others = None
         if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
+        point = point_of(records, levels(self.use), self.as_tested)
+        if point:
+            found = self._at(records, point, others)
+            return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
         found = life(records, self, others)
         return replace(found, notes=found.notes + other_reading(self, pool))
 
-    def _at(self, records: LifeRecords, point: dict[str, Level]) -> LifeAnswer:
+    def _at(
+        self, records: LifeRecords, point: dict[str, Level], others: LifeRecords | None
+    ) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
         found = carried_by(records, point)
         refuse_uncarried(levels(self.use), found.carried, f"of {records.slot[0]} ")
         carried = {c.stress for c in found.carried}
         point = {k: v for k, v in point.items() if k in carried}
-        notes: tuple[Note, ...] = ()
-        if np.isfinite(found.use_V):
-            for name, plain in (("family", "weibull"), ("bound", "calibrated"), ("next", None)):
-                told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
-                refuse_unless(getattr(self, name) == plain, name, told)
-            own, notes = _of_mode(found.records, self)
-            asking = Asking(self.fraction, self.at, self.confidence, self.mode, self.seed)
-            answer = moved_life(own, found, point, asking)
-        else:
-            answer = life(found.records, self)
+        if not np.isfinite(found.use_V):
+            answer = life(found.records, self, others)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
-            answer = replace(answer, at=point, carried=found.carried)
+            return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
+        for name, plain in (("family", "weibull"), ("bound", "calibrated"), ("next", None)):
+            told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
+            refuse_unless(getattr(self, name) == plain, name, told)
+        return self._moved(found, point, others)
+
+    def _moved(
+        self, found: Usable, point: dict[str, Level], others: LifeRecords | None
+    ) -> LifeAnswer:
+        """Life by the slot's own model; what failures of unclear cause may have been is summed over."""
+        records = found.records
+        _refuse_unknown_mode(records, self.mode)
+        suspects = (records.event != "") & records.failed
+        asking = Asking(self.fraction, self.at, self.confidence, self.mode, self.seed)
+        if not suspects.any() and not (self.mode and unclear(records).any()):
+            own = records.of_mode(self.mode) if self.mode else records
+            return moved_life(own, found, point, asking)
+        none = records.select(np.zeros(len(records), bool))
+        slots, notes = beside(records, none if others is None else others, point)
+        answer = moved_life(records, found, point, asking, slots)
         return replace(answer, notes=answer.notes + notes)
 
 
@@ -193,9 +207,7 @@ def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> Li
 
     ``others`` are records of other slots, where some failures have suspects there.
     """
-    known = named_modes(records.select(records.failed))
-    if q.mode and q.mode not in known:
-        raise BadInput(f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}")
+    _refuse_unknown_mode(records, q.mode)
     notes = content_notes(records, q.mode)
     joint, records, more = _joint(records, q, others)
     notes += more
@@ -230,6 +242,12 @@ def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> Li
         predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
         new_lot=lot, notes=fit.notes + bounder.notes + notes,
     )  # fmt: skip
+
+
+def _refuse_unknown_mode(records: LifeRecords, mode: str) -> None:
+    known = named_modes(records.select(records.failed))
+    if mode and mode not in known:
+        raise BadInput(f"no failure of mode {mode!r}; there are: {', '.join(known) or 'none'}")
 
 
 def _joint(
@@ -267,20 +285,6 @@ def _safe_side(
         f"side: they could not be shared out. {why}"
     )
     return safe, (Note("unknown_counted", text),)
-
-
-def _of_mode(records: LifeRecords, q: Life) -> tuple[LifeRecords, tuple[Note, ...]]:
-    """The records for the slot's model: of a mode if one is asked for, unknown causes on the safe side."""
-    known = named_modes(records.select(records.failed))
-    if q.mode and q.mode not in known:
-        raise BadInput(f"no failure of mode {q.mode!r}; there are: {', '.join(known) or 'none'}")
-    masked = unclear(records) if q.mode else np.zeros(len(records), bool)
-    suspects = (records.event != "") & records.failed
-    notes: tuple[Note, ...] = ()
-    if masked.any() or suspects.any():
-        why = "Ask module to have them shared out, or as_tested."
-        records, notes = _safe_side(records, masked, suspects, (q.mode, why))
-    return (records.of_mode(q.mode) if q.mode else records), notes
 
 
 def _joint_life(joint: Joint, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:

@@ -15,7 +15,9 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
-    suspect_notes,
+    unclear_notes,
+    unseen_text,
+    unseen_weak,
 )
 from reliability.decisions.bench import Bench
 from reliability.decisions.life import varying_stresses
@@ -128,6 +130,8 @@ class ModuleAnswer(Answer):
         Slots whose early failures stand apart from the rest.
     more : tuple of MoreTest
         Tests that would lengthen the bounded life, where it is wide.
+    unseen_weak : float
+        Share of weak units that tests may not have shown, where it could break the bound; else 0.
 
     Examples
     --------
@@ -150,6 +154,7 @@ class ModuleAnswer(Answer):
     dependence: Dependence
     early: tuple[str, ...] = ()
     more: tuple[MoreTest, ...] = ()
+    unseen_weak: float = 0.0
 
     @property
     def sentence(self) -> str:
@@ -160,14 +165,15 @@ class ModuleAnswer(Answer):
         if not place and self.at:
             place = f"At {in_words(self.at)}: "
         place = early_text(self.early) + place
+        weak = unseen_text(self.unseen_weak)
         if not np.isfinite(self.median):
-            text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence)."
+            text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence).{weak}"
             return place + text if place else text[0].upper() + text[1:]
         top = self.slots[0]
         text = (
             f"half of the modules last {shots_text(self.median)} shots; {share} last "
             f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
-            f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them."
+            f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them.{weak}"
         )
         return place + text if place else text[0].upper() + text[1:]
 
@@ -303,7 +309,7 @@ class _Module:
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), more, notes=self.notes(together) + more_note(more),
+            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
         )  # fmt: skip
 
     def more(self, shots: float, low: float) -> tuple[MoreTest, ...]:
@@ -363,7 +369,7 @@ class _Module:
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         notes += early_notes(self.model, 1 - self.q.fraction)
         notes += group_notes(self.model)
-        notes += suspect_notes(self.model, 1 - self.q.fraction, self.q.confidence)
+        notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         return tuple(notes) + _dependence_note(together)
 
 

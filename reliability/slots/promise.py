@@ -57,6 +57,8 @@ class ModuleModel:
     drift : callable, optional
         Hazard of wear towards a limit over so many shots from now: it adds to sudden failure.
     seed : int
+    apart : str
+        A mode of the first slot that is a hazard of its own however few its failures (``of_mode``).
 
     Attributes
     ----------
@@ -71,12 +73,14 @@ class ModuleModel:
         slots: Sequence[SlotData],
         drift: Callable[[float], float] | None = None,
         seed: int = 1,
+        apart: str = "",
     ) -> None:
         self.slots = list(slots)
         self.drift = drift or (lambda shots: 0.0)
         self.seed = seed
         self.scale = float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in slots])))))
-        self.causes = causes_of(slots)
+        self.apart = apart
+        self.causes = causes_of(slots, apart)
         self.good: dict[int, Lasted] = {}
 
     @cached_property
@@ -235,7 +239,20 @@ class ModuleModel:
 
     def only(self, i: int) -> ModuleModel:
         """One slot by itself, without drift; what it borrowed of the others it keeps."""
-        own = np.flatnonzero(np.array(self.causes.slot) == i)
+        return self._narrowed([k for k, owner in enumerate(self.causes.slot) if owner == i], i)
+
+    def of_mode(self, mode: str) -> ModuleModel:
+        """The mode of the first slot that is kept apart, by itself: the others do not end units."""
+        own = zip(self.causes.slot, self.causes.mode, strict=True)
+        k = next(k for k, found in enumerate(own) if found == (0, mode))
+        out = self._narrowed([k], 0)
+        failed = self.causes.parts[k].units.failed.copy()
+        failed[list(self.shares_of(k))] = True
+        out.slots = [replace(out.slots[0], units=replace(out.slots[0].units, failed=failed))]
+        return out
+
+    def _narrowed(self, own: Sequence[int], i: int) -> ModuleModel:
+        """Some causes of a slot by themselves, with the whole of the one failure more."""
         extra = self.draws.extra[own]
         extra[0] += self.draws.extra.sum(axis=0) - extra.sum(axis=0)
         out = ModuleModel([self.slots[i]], seed=self.seed)
@@ -243,12 +260,7 @@ class ModuleModel:
         seen = [self.draws.seen_early[k] for k in own]
         out.draws = ModuleDraws([self.draws.slots[k] for k in own], extra, seen)
         out._estimates = [self._estimates[k] for k in own]
-        out.causes = replace(
-            self.causes,
-            parts=tuple(self.causes.parts[k] for k in own),
-            slot=(0,) * own.size,
-            events=(),
-        )
+        out.causes = self.causes.of(own)
         return out
 
     def flown_at(self, x: float) -> ModuleModel:
@@ -298,7 +310,7 @@ class ModuleModel:
 
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots with these draws."""
-        out = ModuleModel(slots, self.drift, self.seed)
+        out = ModuleModel(slots, self.drift, self.seed, self.apart)
         out.draws, out.good = draws, dict(self.good)
         return out
 
@@ -321,32 +333,47 @@ class ModuleModel:
         own = self._of_slots([float(d.grouped) for d in self.draws.slots])
         return [s.name for s, g in zip(self.slots, own, strict=True) if g]
 
-    def reckoned(self) -> dict[str, float]:
-        """Failures with suspects in several slots that are reckoned to each slot."""
+    def shares_of(self, k: int) -> dict[int, float]:
+        """Rows of a cause whose failures may have been others', with the share that falls to it."""
+        return {
+            row: float(v)
+            for e, s in self._unclear()
+            for (part, row), v in zip(e.suspects, s, strict=True)
+            if part == k
+        }
+
+    def reckoned(self, suspects: bool = True) -> dict[str, float]:
+        """Failures whose cause is unclear as they are reckoned: those with suspects to slots, those of
+        unknown mode to modes of slots."""
         out: dict[str, float] = {}
-        for event, share in self._suspected():
+        for event, share in self._unclear():
+            if bool(event.label) != suspects:
+                continue
             for (part, _), v in zip(event.suspects, share, strict=True):
                 name = self.slots[self.causes.slot[part]].name
+                if not suspects:
+                    name = f"{self.causes.mode[part] or 'other modes'} of {name}"
                 out[name] = out.get(name, 0.0) + float(v)
         return out
 
-    def _suspected(self) -> list[tuple[Event, Array]]:
+    def _unclear(self) -> list[tuple[Event, Array]]:
         if self.readings is None:
             return []
-        pairs = zip(self.causes.events, self.readings.shares, strict=True)
-        return [(e, s) for e, s in pairs if e.label]
+        return list(zip(self.causes.events, self.readings.shares, strict=True))
 
     def suspected(self) -> int:
         """Failures with several suspects."""
-        return len(self._suspected())
+        return sum(bool(e.label) for e in self.causes.events)
 
-    def as_if_known(self, survival: float, confidence: float) -> float:
-        """Shots that could be promised if the likeliest suspect of each failure were known to be it."""
+    def of_unknown_mode(self) -> int:
+        """Failures that may have been of several modes of one slot."""
+        return sum(not e.label for e in self.causes.events)
+
+    def as_if_known(self) -> ModuleModel:
+        """The same if the likeliest suspect of each failure were known to be it."""
         if self.readings is None:
-            return self.promise(survival, confidence)
-        out = ModuleModel(self.slots, self.drift, self.seed)
-        out.draws = self.readings.likeliest()
-        return out.promise(survival, confidence)
+            return self
+        return self._with(self.slots, self.readings.likeliest())
 
 
 def _narrowed(
