@@ -18,8 +18,8 @@ from reliability.decisions.derating_answer import (
 from reliability.decisions.derating_notes import above_rating
 from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.impulse import Impulse
-from reliability.decisions.parts import seen_of
 from reliability.decisions.named_prior import prior_for
+from reliability.decisions.parts import seen_of
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR, posterior_plane
