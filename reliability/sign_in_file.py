@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import secrets
 import tomllib
 from pathlib import Path
@@ -66,7 +67,7 @@ def _read(path: Path) -> dict[str, Any]:
 def refuse_weak(path: Path, secret: str) -> None:
     """Raises BadInput for a cookie secret that can be guessed."""
     plain = "".join(c for c in secret.lower() if c.isalnum())
-    pairs = set(zip(secret, secret[1:], strict=False))
+    pairs = set(itertools.pairwise(secret))
     if len(secret) < SHORTEST or len(pairs) < PAIRS or " " in secret:
         why = f"shorter than {SHORTEST} characters, with spaces, or the same over and over"
     elif any(k in plain for k in _KNOWN):
