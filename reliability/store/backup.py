@@ -317,7 +317,6 @@ def _switch(new: Path, box: Store) -> None:
         box.settle()  # so that whoever is killed before the rename leaves no write-ahead file aside
     with _held(box) as handle:
         _keep_before(box.path, handle)
-        _clear_ahead(box.path)
         # one rename: before it the old store stands whole in its place, after it the new one
         new.replace(box.path)
         _sync(box.path.parent)
@@ -348,22 +347,22 @@ def _held(box: Store) -> Iterator[int]:
 
 
 def _keep_before(path: Path, handle: int) -> None:
-    """A copy of a store that is held, and of what is not yet in it; the store itself stays in its place."""
+    """A copy of a store that is held, as ``.before``, with its write-ahead file if one was left over."""
     place = _free_name(path)
-    ahead = path.with_name(path.name + ".wal")
-    if ahead.exists():  # its writer was killed a moment ago
-        shutil.copyfile(ahead, place.with_name(place.name + ".wal"))
     draft = place.with_name(place.name + ".part")
     with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as out:
         at = 0
         while block := os.pread(handle, 1 << 20, at):
             at += out.write(block)
     _sync(draft)
+    ahead = path.with_name(path.name + ".wal")
+    with contextlib.suppress(FileNotFoundError):
+        ahead.replace(place.with_name(place.name + ".wal"))
     draft.replace(place)
 
 
 def _clear_ahead(path: Path) -> None:
-    """Set a left-over write-ahead file aside: it would be replayed into the restored store."""
+    """Set a write-ahead file left over without its store aside: it would be replayed into the restored one."""
     ahead = path.with_name(path.name + ".wal")
     if ahead.exists():
         ahead.replace(_free_name(ahead))
