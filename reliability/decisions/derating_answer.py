@@ -17,6 +17,14 @@ from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
 
+STRESS_WORDS = {
+    "charge_V": "charge voltage",
+    "temp_C": "temperature",
+    "energy_J": "energy",
+    "peak_A": "peak current",
+}
+"""stresses in a sentence"""
+
 
 @dataclass(frozen=True)
 class CoefficientBound:
@@ -163,7 +171,7 @@ class DeratingAnswer(Answer):
         )
         name = self.column.replace("_", " ")
         if not np.isfinite(level):
-            return f"No {name} can be allowed from these data for {want}."
+            return f"No {STRESS_WORDS.get(self.column, name)} can be allowed from these data for {want}."
         if self.column != "charge_V":
             return f"Allow at most {level:,.4g} ({name}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []
