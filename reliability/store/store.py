@@ -29,7 +29,7 @@ from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
 from reliability.store.kept import Kept, kept_of, write_kept
-from reliability.store.opening import StoreError, opened, read_only
+from reliability.store.opening import StoreError, Unsound, opened, read_only
 
 MOST_KEPT = 2000
 MOST_KEPT_BYTES = 64 << 20
@@ -150,7 +150,7 @@ class Store:
             raise  # a fault of ours, not of the file
         except duckdb.Error as e:
             hint = "; restore a backup" if "orrupt" in str(e) else ""
-            raise StoreError(
+            raise Unsound(
                 f"the store {self.path} could not be used: {str(e).splitlines()[0]}{hint}"
             ) from None
 
@@ -516,11 +516,19 @@ class Store:
             c.execute("COMMIT")
         return kept
 
+    def settle(self) -> None:
+        """Have all that is stored in the file itself, nothing in its write-ahead file. Raises StoreError."""
+        with self._open(write=False, alone=True) as c:
+            self._settle(c)
+
+    def _settle(self, c: duckdb.DuckDBPyConnection) -> None:
+        if os.access(self.path, os.W_OK):
+            c.execute("CHECKPOINT")
+
     def copy_to(self, target: Path) -> None:
         """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
         with self._open(write=False, alone=True) as c:
-            if os.access(self.path, os.W_OK):
-                c.execute("CHECKPOINT")
+            self._settle(c)
             try:
                 shutil.copyfile(self.path, target)
             except OSError as e:
