@@ -38,9 +38,7 @@ class PriorBounder:
     def bound(self, target: Target) -> Bound:
         """Of a target, on its own scale."""
         c = self.confidence
-        low, middle, high = (
-            self._plane.quantile(target, p, 0.0, 1.0) for p in (1.0 - c, 0.5, c)
-        )
+        low, middle, high = (self._plane.quantile(target, p, 0.0, 1.0) for p in (1.0 - c, 0.5, c))
         return Bound(middle, low, high, 0.0, "prior")
 
     def quantile(self, fraction: float) -> Bound:
