@@ -297,10 +297,13 @@ class _Checker:
 
     def _alone(self, rows: list[int]) -> None:
         """What one row cannot be when the unit has others."""
+        ending: dict[float, list[int]] = defaultdict(list)
         for i in rows:
-            other = next((j for j in rows if j != i and self.end[j] == self.start[i]), None)
-            if other is None:
-                other = next(j for j in rows if j != i)
+            if len(ending[self.end[i]]) < 2:
+                ending[self.end[i]].append(i)
+        for i in rows:
+            before = [j for j in ending.get(self.start[i], ()) if j != i]
+            other = before[0] if before else rows[rows[0] == i]
             who, there = self._who(i), self.where(other)
             if self.r.count[i] > 1:
                 self._fault(

@@ -19,9 +19,9 @@ from reliability.order import in_order
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
 from reliability.sheets.apart import read_apart
+from reliability.sheets.door import read_ours
 from reliability.sheets.doubts import doubts
 from reliability.sheets.life import LifeSheet
-from reliability.sheets.side import read_contribution
 from reliability.sheets.table import SheetError
 from reliability.sheets.wear import (
     join_ignition,
@@ -221,7 +221,7 @@ SMALL = 1 << 20
 
 def _read_file(path: Path) -> Any:
     small = path.suffix.lower() == ".csv" and path.is_file() and path.stat().st_size <= SMALL
-    return read_contribution(path) if small else read_apart(read_contribution, path)[0]
+    return read_ours(path) if small else read_apart(read_ours, path)[0]
 
 
 def _with_licence(c: Contribution) -> Citation:

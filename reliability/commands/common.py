@@ -408,6 +408,19 @@ def number(value: float, digits: int = 4) -> str:
     return f"{value:,.{digits}g}" if abs(value) < 1e6 else f"{value:,.0f}"
 
 
+def show_more(tests: Sequence[Any], then: dict[str, str]) -> None:
+    """What would help most, where anything was found to; ``then``: what it makes of the answer, by head of column."""
+    if not tests:
+        return
+    click.echo("\nWhat would help most: tests without failure, most shots gained a bench day first")
+    rows = [
+        [t.what, f"{t.shots:,.0f}", f"{t.days:.2f}", number(t.survives_it, 2),
+         *(number(getattr(t, name)) for name in then.values()), number(t.gain_a_day, 3)]
+        for t in tests
+    ]  # fmt: skip
+    click.echo(table(["what", "shots", "days", "lasts it", *then, "gain a day"], rows))
+
+
 def show_opinion(found: Any) -> None:
     """The second opinion, where it was asked for."""
     if (said := found.second_opinion) is not None:

@@ -234,7 +234,7 @@ def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
     ratio = found.ratio()
     return CompareAnswer(
         q.by, q.family, q.fraction, q.confidence, ratio.estimate, ratio.lower, ratio.upper, found.sure(), sides[0],
-        sides[1], dict(fixed), np.isfinite(exponent), notes=(*fit.notes, *_notes(both, q.by)),
+        sides[1], dict(fixed), bool(np.isfinite(exponent)), notes=(*fit.notes, *_notes(both, q.by)),
     )  # fmt: skip
 
 

@@ -10,6 +10,7 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
 from reliability.decisions.bench import OnBench
+from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.plan_search import (
     FAIR,
     INF,
@@ -23,6 +24,7 @@ from reliability.decisions.plan_search import (
     preference,
 )
 from reliability.decisions.question import (
+    OF_A_POINT,
     Answer,
     Level,
     OnRecords,
@@ -216,11 +218,14 @@ class Demonstrate(OnRecords, OnBench):
             "shots_each",
             "units says how long they run",
         )
+        refuse_unless(
+            self.budget is None or self.unit_cost > 0 or self.day_cost > 0,
+            "budget",
+            "nothing costs anything without unit_cost or day_cost",
+        )
         if self.units is not None and self.units <= (self.failures or 0):
             raise BadInput("units is more than the failures allowed")
-        for column in levels(self.use):
-            if column not in ("charge_V", "temp_C", "rate_Hz", "part"):
-                raise BadInput(f"use names charge_V, temp_C, rate_Hz or part, not {column[:40]!r}")
+        levels(self.use, OF_A_POINT)
         return self
 
     def limits(self) -> Limits:
@@ -266,6 +271,7 @@ class _Demonstration:
         except NotCarried as e:
             self.notes.append(_no_truth(str(e).rstrip(".")))
             return None
+        refuse_uncarried(levels(self.q.use), life.used.carried, f"of {life.slot} ")
         self.notes += carried_notes(life.used.carried) + left_out_notes([life.used])
         if not life.failed:
             text = f"No unit of {life.slot} has failed: chances to pass reckon with half a failure (Jeffreys' prior of a rate)."

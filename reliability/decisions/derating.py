@@ -40,6 +40,7 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.decisions.slot_tests import AtLevel, SlotTest, tests_along
 from reliability.decisions.stress_checks import check_stress_model
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
 from reliability.decisions.without_family import opinion_on_stress, opinion_setting
@@ -237,12 +238,16 @@ class _Derating:
         coefficients = self.coefficients()
         allowed, best = Allowed(), None
         curve: tuple[CurvePoint, ...] = ()
+        more: tuple[SlotTest, ...] = ()
         if q.shots is not None:
             found = course(fit, self.bounder, asking)
             self.notes += apart_notes(found.apart, found.apart)
             highest = found.highest(required)
             allowed = self.allowed(found, highest, required)
             curve = self.points.curve(found, highest, required, self.life)
+            now = AtLevel(NAN, required, 1.0 - self.fraction, q.confidence)
+            more, helps = tests_along(found, highest, now, self.bank)
+            self.notes += helps
             best = best_total(curve)
         reference = practice_for(q.dielectric)
         self.notes += practice_notes(reference, self.rated) + bank_notes(self.bank, q.survival)
@@ -259,7 +264,7 @@ class _Derating:
             q.family, whole(r.units), whole(r.failures), 1.0 / fit.sigma, fit.sigma, fit.loglik, coefficients,
             allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
             {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
-            reference, self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second,
+            reference, self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second, more,
             notes=tuple(self.notes),
         )  # fmt: skip
 

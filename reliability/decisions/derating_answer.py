@@ -10,11 +10,20 @@ from reliability.decisions.bank import Discharge
 from reliability.decisions.parts import Seen
 from reliability.decisions.practice import DeratingPractice
 from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
 from reliability.life.second_opinion import StressOpinion
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
+
+STRESS_WORDS = {
+    "charge_V": "charge voltage",
+    "temp_C": "temperature",
+    "energy_J": "energy",
+    "peak_A": "peak current",
+}
+"""stresses in a sentence"""
 
 
 @dataclass(frozen=True)
@@ -106,6 +115,8 @@ class DeratingAnswer(Answer):
     residuals : tuple of Residual
     second_opinion : StressOpinion or None
         Where it was asked for.
+    more : tuple of SlotTest
+        Tests that would raise the voltage, where the promise engine speaks.
 
     Examples
     --------
@@ -140,6 +151,7 @@ class DeratingAnswer(Answer):
     seen: tuple[Seen, ...] = ()
     residuals: tuple[Residual, ...] = ()
     second_opinion: StressOpinion | None = None
+    more: tuple[SlotTest, ...] = ()
 
     @property
     def answered(self) -> bool:
@@ -159,7 +171,7 @@ class DeratingAnswer(Answer):
         )
         name = self.column.replace("_", " ")
         if not np.isfinite(level):
-            return f"No {name} can be allowed from these data for {want}."
+            return f"No {STRESS_WORDS.get(self.column, name)} can be allowed from these data for {want}."
         if self.column != "charge_V":
             return f"Allow at most {level:,.4g} ({name}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []

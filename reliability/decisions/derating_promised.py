@@ -26,6 +26,7 @@ from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.parts import seen_of
 from reliability.decisions.practice import practice_for
+from reliability.decisions.slot_tests import AtLevel, tests_along
 from reliability.life.stress import OneLevel, Term, usable
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
@@ -102,12 +103,15 @@ def derate_promised(
         *failed_suspects_note(known),
         *parts_note(known, ()),
     )
+    more, helps = tests_along(
+        course, course.highest(shots), AtLevel(NAN, shots, survival, q.confidence), bank
+    )
     shape = model.shape(0)
     allowed = points.allowed(own) if np.isfinite(own) else Allowed()
     return DeratingAnswer(
         q.family, whole(known.units), whole(known.failures), shape, 1.0 / shape, NAN, (exponent,), allowed, curve,
         shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve), reference,
-        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), notes=notes,
+        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), more=more, notes=notes + helps,
     )  # fmt: skip
 
 

@@ -24,7 +24,7 @@ from reliability.decisions.answer_notes import (
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
-from reliability.decisions.operating import in_words
+from reliability.decisions.operating import in_words, refuse_uncarried
 from reliability.decisions.parts import Curve, Seen, seen_of
 from reliability.decisions.question import (
     Answer,
@@ -293,9 +293,7 @@ class Flight(OnRecords, OnMission):
             "legs say the voltage",
         )
         self.legs()
-        for column in levels(self.use):
-            if column not in ("charge_V", "temp_C"):
-                raise BadInput(f"use names charge_V or temp_C, not {column[:40]!r}")
+        levels(self.use, ("charge_V", "temp_C"))
         return self
 
     def legs(self) -> dict[float, float]:
@@ -338,6 +336,7 @@ class _Flight:
         self.needed = float(betaincinv(self.working, q.units - self.working + 1, q.survival))
         self.others = records.select(~whose(records, q.module))
         self.used = [self.usable(b, self.others) for b in self.on_board]
+        refuse_uncarried(self.use, (c for u in self.used for c in u.carried))
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)

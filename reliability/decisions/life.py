@@ -19,9 +19,11 @@ from reliability.decisions.life_doubts import (
     first_failure_note,
 )
 from reliability.decisions.lots import lot_notes, new_lot
+from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     MOST_SHOTS,
+    OF_A_POINT,
     TAIL,
     BoundMethod,
     Family,
@@ -57,7 +59,6 @@ from reliability.slots.carried import Usable
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
-KNOWN = ("charge_V", "temp_C", "rate_Hz", "part")
 Flags = NDArray[np.bool_]
 
 
@@ -112,9 +113,7 @@ class Life(OnRecords):
             )
         if any(not 0 <= s < MOST_SHOTS for s in self.at):
             raise BadInput(f"at is a count of 0 shots or more and below {MOST_SHOTS:g}")
-        for column in levels(self.use):
-            if column not in KNOWN:
-                raise BadInput(f"use names one of {', '.join(KNOWN)}, not {column[:40]!r}")
+        levels(self.use, OF_A_POINT)
         refuse_unless(
             not (self.as_tested and self.use), "use", "as_tested mixes all that was tested"
         )
@@ -151,11 +150,8 @@ class Life(OnRecords):
     ) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
         found = carried_by(records, point)
+        refuse_uncarried(levels(self.use), found.carried, f"of {records.slot[0]} ")
         carried = {c.stress for c in found.carried}
-        for column in levels(self.use):
-            refuse_unless(
-                column in carried, f"use {column}", f"no record of {records.slot[0]} says it"
-            )
         point = {k: v for k, v in point.items() if k in carried}
         if not np.isfinite(found.use_V):
             answer = life(found.records, self, others)

@@ -99,12 +99,10 @@ def namesakes(records: LifeRecords, others: LifeRecords | None = None) -> list[F
         shown = ", ".join(f"{b[:40]!r} and {a[:40]!r}" for a, b in pairs[:3])
         more = f" and {len(pairs) - 3} more" if len(pairs) > 3 else ""
         where = " (the second is stored already)" if others is not None else ""
-        asked = column in ASKED
-        cost = "would count twice" if asked else "is taken for two"
         text = (
             f"names of {column} that differ only in capitals, hyphens or spaces: {shown}{more}{where}. If they are one, write it one "
-            f"way: now it {cost}."
+            "way: now it stands for two."
         )
-        grave = asked and others is None
+        grave = column in ASKED and others is None
         out.append(Finding(f"spelt_{column}", "grave" if grave else "doubt", text, rows_of(rows)))
     return out

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from scipy.optimize import brentq
@@ -28,6 +28,8 @@ MOST_HAZARD = 1e300
 LEAST_DRAWS = 100
 STRIDE = 1.0
 """first step, in logs, on the way to where a count lies"""
+CLOSE = 0.01
+"""in logs of shots, about where a promise is expected along the voltage"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -197,11 +199,15 @@ class ModuleModel:
         """The promise with the mission flown at each of rising ln(V / V_use), (m,)."""
         out = np.empty(x.size)
         for k, at in enumerate(x):
-            lacking = self.flown_at(float(at))._lacking(survival, confidence)
+            lacking = cache(self.flown_at(float(at))._lacking(survival, confidence))
             if k and SHORTEST * self.scale < out[k - 1] < LONGEST * self.scale:
                 # no draw's exponent is above the largest looked at
                 steepest = EXPONENTS[-1] * float(at - x[k - 1])
-                out[k] = _crossing(lacking, np.log(out[k - 1]) - steepest, np.log(out[k - 1]))
+                top = float(np.log(out[k - 1]))
+                guess = top + (np.log(out[k - 1] / out[k - 2]) if k > 1 else 0.0)
+                out[k] = _crossing(
+                    lacking, *_narrowed(lacking, float(guess), (top - steepest, top))
+                )
             else:
                 out[k] = self._where(lacking)
         return out
@@ -305,7 +311,7 @@ class ModuleModel:
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots with these draws."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart)
-        out.draws = draws
+        out.draws, out.good = draws, dict(self.good)
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
@@ -370,9 +376,21 @@ class ModuleModel:
         return self._with(self.slots, self.readings.likeliest())
 
 
+def _narrowed(
+    lacking: Callable[[float], float], guess: float, wide: tuple[float, float]
+) -> tuple[float, float]:
+    """Logs of shots closer about the crossing, if it lies about the guess; else those given."""
+    low, high = max(guess - CLOSE, wide[0]), min(guess + CLOSE, wide[1])
+    if not low < high:
+        return wide
+    holds = lacking(float(np.exp(low))) < 0 < lacking(float(np.exp(high)))
+    return (low, high) if holds else wide
+
+
 def _crossing(lacking: Callable[[float], float], low: float, high: float) -> float:
     """Shots between two logs of shots where a rising function meets 0; an end where it does not."""
 
+    @cache
     def at(u: float) -> float:
         return lacking(float(np.exp(u)))
 

@@ -381,15 +381,6 @@ class Store:
             return True
         return self._contribution(c, one.superseded_by).status not in ("withdrawn", "declined")
 
-    def latest(self, file: str) -> int | None:
-        """Number of the standing contribution of a file of that name, if there is one."""
-        found = [
-            c.id
-            for c in self.contributions()
-            if c.file == file and c.status in ("accepted", "received")
-        ]
-        return found[-1] if found else None
-
     def decide(
         self, contribution: int, status: str, reason: str = "", by: str = ""
     ) -> Contribution:

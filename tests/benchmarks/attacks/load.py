@@ -69,8 +69,20 @@ def _slow(s):
     yield "health beside 100 bodies that never end", seen < HEALTH_WITHIN, f"{seen:.2f} s; {refused} refused with when to come again"  # fmt: skip
     seen = s.status("/api/v1/life?slot=igniter&bound=likelihood", Authorization=f"Bearer {s.start_token}")  # fmt: skip
     yield "a question beside them", seen == 200, seen
-    for c in bodies:
-        c.close()
+    shut = _closed(bodies, 60)
+    yield "bodies that never end are closed", shut == 100, f"{shut} of 100"
+    yield from _described(s)
+
+
+def _described(s):
+    """The largest thing that anybody may ask for, by many at once."""
+    crew = [threading.Thread(target=_answers, args=(s, "/api/v1/openapi.json")) for _ in range(100)]
+    for t in crew:
+        t.start()
+    seen = s.healthy()
+    for t in crew:
+        t.join()
+    yield "health beside 100 who ask what can be asked", seen < HEALTH_WITHIN, f"{seen:.2f} s"
 
 
 def _answers(s, path):
