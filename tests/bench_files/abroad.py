@@ -157,7 +157,7 @@ def wear(add):
     """Wear as it is kept: a column a unit, a column a count, a column that gives the unit of measure."""
     readings = {"C1": (470, 462.5, 455), "C2": (471, 468, 460)}
     at = (0, 2000, 4000)
-    row = lambda u, n, c: {"builder": "kite", "module": "M1", "slot": "main_capacitor", "unit": u, "shots": n, "quantity": "capacitance_uF", "value": c / 1000}  # noqa: E731, E501  # fmt: skip
+    row = lambda u, n, c: {"builder": "kite", "module": "M1", "slot": "main_capacitor", "unit": u, "shots": n, "quantity": "capacitance_uF", "value": c / 1000}  # noqa: E731  # fmt: skip
     long = [row(u, n, c) for u, some in readings.items() for n, c in zip(at, some, strict=True)]
     lines = [("kite", "M1", "main capacitor", u, n, "C", c, "nF") for u, some in readings.items() for n, c in zip(at, some, strict=True)]  # fmt: skip
     head = ("builder", "module", "slot", "specimen", "shots", "quantity", "value", "unit")
