@@ -21,6 +21,14 @@ from dashboard.shared import (
 from reliability import figures
 from reliability.ask.answers import Compare, CompareAnswer
 
+
+def curves_of(a: CompareAnswer) -> str:
+    """At which voltage the curves without a family are."""
+    if not a.moved:
+        return "as tested, not adjusted for stress"
+    return f"each unit at the shots that its own stand for at {a.at['charge_V']:,.0f} V"
+
+
 top = title("Choose between")
 read_address(Compare)
 pool_or_stop(top)
@@ -45,7 +53,7 @@ with wide:
     chart(
         figures.sides_figure(a),
         "sides",
-        "Share still good, without a family; not adjusted for stress.",
+        f"Share still good, without a family; {curves_of(a)}.",
     )
 st.markdown("### Evidence")
 rows = [

@@ -289,7 +289,11 @@ def _before_and_after(file: File, looked: Looked, old: tuple[int, ...]) -> None:
         "Show the promise of a module too", ["", *modules[:2000]], key="change_module"
     )
     key = (file.mark, tuple(sorted(_answers(file).items())))
-    found = _change(state(), key, old, module or "", looked)
+    try:
+        found = _change(state(), key, old, module or "", looked)
+    except BadInput as e:
+        st.warning(plain_text(str(e)))
+        return
     for m in found.moved:
         st.caption(
             plain_text(f"{found.rows} records. {m.sentence}" + (f" {m.why}" if m.why else ""))

@@ -13,9 +13,10 @@ from typing import Any
 import streamlit as st
 
 from dashboard.words import plain_text
-from reliability.access import OWNER, end_sign_in, may, person_of, role_of_person
+from reliability.access import OWNER, may
 from reliability.ask.sources import default_path
 from reliability.notes import BadInput
+from reliability.people import end_sign_in, person_of, role_of_person
 
 
 def required() -> bool:
@@ -72,9 +73,7 @@ def _sign_out() -> None:
 def who() -> str:
     """Who the user is, for the log of deeds."""
     person = person_of(claims() or {}) if required() else None
-    if person is None:
-        return "this machine (dashboard)"
-    return f"{person.shown} ({person.key})" if person.claimed else person.key
+    return "this machine (dashboard)" if person is None else person.logged
 
 
 def allowed(needed: str) -> bool:

@@ -1,9 +1,7 @@
 """Who may do what: people as their provider knows them, programs by token; three roles.
 
-Kept as ``access.json`` beside the store, readable by its owner only. Who somebody is is said by issuer
-and subject of the OpenID Connect ID token (OpenID Connect Core 1.0, section 5.7: no other claims are
-unique and stable); an e-mail address counts only where ``email_verified`` is true, and belongs to the
-first subject that brought it. Tokens of programs are kept as hashes only.
+Kept as ``access.json`` beside the store, readable by its owner only. Tokens of programs are kept as hashes
+only. Who somebody is, of those who sign in, is told by ``reliability.people``.
 """
 
 from __future__ import annotations
@@ -14,6 +12,7 @@ import hashlib
 import hmac
 import json
 import os
+import re
 import secrets
 import time
 from collections.abc import Callable, Iterable, Iterator, Mapping
@@ -124,131 +123,17 @@ def may(role: str, needed: str) -> bool:
     return ROLES.index(role) >= ROLES.index(needed)
 
 
-# --- people ---------------------------------------------------------------------------------
+# printable ASCII; no '|', which stands between issuer and subject
+_ADDRESS = re.compile(r"[!-?A-{}~]+@[!-?A-{}~]+")
 
 
-@dataclass(frozen=True)
-class Person:
-    """Who signed in, from the claims of the provider.
+def plain_address(text: str) -> str:
+    """An e-mail address as it is compared: in lower case; "" for what is none in plain ASCII.
 
-    Attributes
-    ----------
-    key : str
-        ``ISSUER|SUBJECT``.
-    address : str
-        The verified e-mail address in lower case; "" if the provider does not say ``true``.
-    claimed : str
-        The address as claimed, verified or not, for words only.
-    issued, expires : float
-        Seconds, epoch.
-    session : str
-        Hash that tells this sign-in from any other.
+    Other letters look like these, and some become these in lower case (U+212A, the Kelvin sign, a k):
+    somebody else's address would be another's here (Unicode Technical Report 36, section 2).
     """
-
-    key: str
-    address: str
-    claimed: str
-    issued: float
-    expires: float
-    session: str
-
-    @property
-    def shown(self) -> str:
-        """Name for screens."""
-        return self.claimed or self.key
-
-
-def _seconds(value: Any) -> float:
-    """A time claim; 0 for anything that is not a plain number (a bool or text is none)."""
-    if isinstance(value, bool) or not isinstance(value, (int, float)):
-        return 0.0
-    return float(value) if 0 < value < 1e12 else 0.0
-
-
-def person_of(claims: Mapping[str, Any]) -> Person | None:
-    """Who the claims of an ID token are of; None if they do not say issuer and subject."""
-    issuer, subject = claims.get("iss"), claims.get("sub")
-    if not (isinstance(issuer, str) and isinstance(subject, str) and issuer and subject):
-        return None
-    if "|" in issuer or len(issuer) + len(subject) > 1000:
-        return None
-    email = claims.get("email")
-    claimed = email.strip().lower() if isinstance(email, str) else ""
-    # true is the JSON boolean: not the text "true", not 1, not left out
-    address = claimed if claims.get("email_verified") is True and "@" in claimed else ""
-    issued, expires = _seconds(claims.get("iat")), _seconds(claims.get("exp"))
-    parts = [issuer, subject, issued, expires, *(str(claims.get(k, "")) for k in _ONE_SIGN_IN)]
-    session = hashlib.sha256(json.dumps(parts).encode()).hexdigest()[:32]
-    return Person(f"{issuer}|{subject}", address, claimed, issued, expires, session)
-
-
-_ONE_SIGN_IN = ("nonce", "jti", "sid", "at_hash", "auth_time")
-
-
-def standing(access: Access, person: Person, now: float | None = None) -> tuple[str, str]:
-    """Role of somebody who signed in, and why it is ``none`` if it is ("" otherwise)."""
-    if person.expires < (time.time() if now is None else now):
-        return "none", "run out"
-    owner = access.bound.get(person.address)
-    taken = bool(owner) and owner != person.key
-    names = [person.key] + ([person.address] if person.address and not taken else [])
-    # a sign-in from before a change of role does not count on
-    since = max((access.since.get(n, 0.0) for n in names), default=0.0)
-    if person.session in access.ended or person.issued < int(since):
-        return "none", "ended"
-    for name in names:
-        if name in access.people:
-            return access.people[name], ""
-    if taken:
-        return "none", "taken"
-    if access.anyone != "none":
-        return access.anyone, ""
-    unverified = person.claimed and not person.address
-    return "none", "not verified" if unverified else "no role"
-
-
-def role_of_person(folder: Path, claims: Mapping[str, Any]) -> tuple[str, str]:
-    """Role by the roles kept now, and why it is none; an address is bound at its first sign-in.
-
-    Raises
-    ------
-    BadInput
-        If the roles cannot be read, or the binding cannot be kept: then nobody gets in by it.
-    """
-    person = person_of(claims)
-    if person is None:
-        return "none", "nobody"
-    access = load_access(folder)
-    role, why = standing(access, person)
-    by_address = person.address in access.people and person.key not in access.people
-    if role != "none" and by_address and person.address not in access.bound:
-        with changing(folder) as change:
-            change(lambda a: _bind(a, person))
-        return standing(load_access(folder), person)
-    return role, why
-
-
-def _bind(access: Access, person: Person) -> Access:
-    if person.address in access.bound:
-        return access
-    return replace(access, bound={**access.bound, person.address: person.key})
-
-
-def end_sign_in(folder: Path, claims: Mapping[str, Any]) -> None:
-    """Sign-out: this sign-in counts no more, whatever cookie is kept of it. Raises BadInput."""
-    person = person_of(claims)
-    if person is None:
-        return
-    with changing(folder) as change:
-        change(lambda a: _end(a, person))
-
-
-def _end(access: Access, person: Person) -> Access:
-    now = time.time()
-    ended = {k: v for k, v in access.ended.items() if v > now}
-    if person.expires > now:
-        ended[person.session] = person.expires
-    return replace(access, ended=ended)
+    return text.lower() if _ADDRESS.fullmatch(text) else ""
 
 
 # --- kept -----------------------------------------------------------------------------------
@@ -286,7 +171,7 @@ def load_access(folder: Path) -> Access:
     try:
         raw = json.loads(text)
         return Access(
-            people={str(k).lower() if "|" not in k else str(k): _role(v) for k, v in raw["people"].items()},
+            people={plain_address(k) or str(k): _role(v) for k, v in raw["people"].items()},
             tokens={str(k): _token(v) for k, v in raw["tokens"].items()},
             anyone=_role(raw["anyone"]),
             bound={str(k): str(v) for k, v in raw.get("bound", {}).items()},
@@ -322,7 +207,8 @@ def write_private(path: Path, text: str) -> None:
             os.fsync(f.fileno())
         draft.replace(path)
     except OSError as e:
-        draft.unlink(missing_ok=True)
+        with contextlib.suppress(OSError):
+            draft.unlink()
         raise BadInput(f"cannot write {path}: {e.strerror}") from None
 
 
@@ -370,16 +256,7 @@ def with_person(access: Access, name: str, role: str) -> Access:
     _role(role)
     if name == "anyone":
         return replace(access, anyone=role)
-    key = name.strip() if "|" in name else name.strip().lower()
-    if "|" in key:
-        if not key.startswith("https://") and not key.startswith("http://"):
-            raise BadInput(
-                f"a subject is named ISSUER|SUBJECT, the issuer an address, not {name!r}"
-            )
-    elif "@" not in key:
-        raise BadInput(
-            f"a person is named by e-mail address, ISSUER|SUBJECT, or 'anyone', not {name!r}"
-        )
+    key = _named(name.strip())
     people = {k: v for k, v in access.people.items() if k != key}
     if role != "none" or access.anyone != "none":
         people[key] = role  # none is kept where anyone has a role: this person has not
@@ -392,16 +269,41 @@ def with_person(access: Access, name: str, role: str) -> Access:
     return replace(access, people=people, since=since, bound=bound)
 
 
+def _named(name: str) -> str:
+    """A person's name as it is kept: address or ISSUER|SUBJECT. Raises BadInput."""
+    if "|" in name:
+        if not name.startswith(("https://", "http://")):
+            raise BadInput(
+                f"a subject is named ISSUER|SUBJECT, the issuer an address, not {name!r}"
+            )
+        return name
+    if "@" in name and not name.isascii():
+        raise BadInput(
+            f"{name!a} has other letters than ASCII, which look alike; name this person ISSUER|SUBJECT"
+        )
+    key = plain_address(name)
+    if not key:
+        raise BadInput(
+            f"a person is named by e-mail address, ISSUER|SUBJECT, or 'anyone', not {name!r}"
+        )
+    return key
+
+
 def with_token(
     access: Access, name: str, role: str, *, days: int = DAYS, builder: str = ""
 ) -> tuple[Access, str]:
     """The same with a new token, and the token itself, which is shown once.
 
-    ``days`` until it runs out; ``builder`` binds it to the data of one builder. Raises BadInput.
+    ``days`` until it runs out; ``builder`` binds it to the data of one builder. Raises BadInput, also
+    where there is a token of that name: a program may be using it.
     """
     _role(role)
-    if not name.strip() or len(name) > 100:
-        raise BadInput("a token needs a name, of at most 100 characters")
+    if not name.strip() or not name.isprintable() or len(name) > 100:
+        raise BadInput("a token needs a name, of at most 100 printable characters")
+    if name in access.tokens:
+        raise BadInput(
+            f"there is a token {name!r} already; --remove-token takes it back, in the same command too"
+        )
     if not 1 <= days <= LONGEST:
         raise BadInput(f"a token lasts 1 to {LONGEST} days, not {days}")
     if builder and role == "maintainer":

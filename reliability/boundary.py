@@ -21,6 +21,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import parse_qsl, urlencode, urlsplit
 
+from reliability.access import OWNER, may
+from reliability.ask.admission import Busy, Places
+
 Scope = MutableMapping[str, Any]
 Receive = Callable[[], Awaitable[MutableMapping[str, Any]]]
 Send = Callable[[MutableMapping[str, Any]], Awaitable[None]]
@@ -31,8 +34,10 @@ HEALTH = ("/api/v1/health", "/_stcore/health")
 _CORE = re.compile(
     r"/_stcore/(?:health|host-config|stream|upload_file/[^/]+/[^/]+|bidi-components/.+)"
 )
-MOST_SOCKETS = 200
-"""open pages (WebSockets) at a time; more are told to try later"""
+MOST_PAGES, PAGES_EACH, PAGES_OF_VISITORS = 200, 30, 60
+"""open pages (WebSockets) at a time, of one person, and of all who have no role; more are told to try later"""
+# other sites may lead to our pages by a link, but not to these
+_OWN_PAGES_ONLY = ("/api/", "/auth/logout")
 _LOCAL = ("127.0.0.1", "::1")
 
 
@@ -65,8 +70,8 @@ class Wall:
         People reach it by https: cookies are Secure, and nothing but loopback speaks to it without TLS.
     program : callable
         Whether a bearer token is one that may ask.
-    uploader : callable
-        Whether the cookies are of somebody who may give data.
+    person : callable
+        With sign-in: whose the cookies are, and their role.
     signed_out : callable
         Told the cookies when somebody signs out.
     message : callable
@@ -82,7 +87,9 @@ class Wall:
     proxies: frozenset[str] = frozenset()
     tls: bool = False
     program: Callable[[str], bool] = field(default=lambda token: False)
-    uploader: Callable[[dict[str, str]], bool] = field(default=lambda cookies: True)
+    person: Callable[[dict[str, str]], tuple[str, str]] = field(
+        default=lambda cookies: ("", "none")
+    )
     signed_out: Callable[[dict[str, str]], None] = field(default=lambda cookies: None)
     message: Callable[[bytes], bool] = field(default=lambda data: True)
     script_hashes: tuple[str, ...] = ()
@@ -179,7 +186,8 @@ class Boundary:
         self.app = app
         self.wall = wall
         self.policy = policy(wall)
-        self.sockets = 0
+        self.pages = Places("pages", PAGES_EACH, MOST_PAGES, 30)
+        self.visitors = Places("pages", PAGES_OF_VISITORS, PAGES_OF_VISITORS, 30)
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Serve one connection."""
@@ -226,7 +234,9 @@ class Boundary:
             return (421 if "name" in why else 403), why
         # a page of another port of this host is "same-site" and comes with our cookies, yet is not ours
         ours = request.one("sec-fetch-site") in ("", "same-origin", "none")
-        page = request.one("sec-fetch-mode") == "navigate" and not request.path.startswith("/api/")
+        page = request.one("sec-fetch-mode") == "navigate" and not request.path.startswith(
+            _OWN_PAGES_ONLY
+        )
         if not ours and not page:
             return 403, "requests from other sites are not answered"
         if request.path.startswith("/_stcore/") and not _CORE.fullmatch(request.path):
@@ -242,7 +252,7 @@ class Boundary:
                 return None
             return 401 if request.path.startswith("/api/") else 403, _ASK
         upload = request.path.startswith("/_stcore/upload_file/")
-        if upload and not self.wall.uploader(request.cookies):
+        if upload and not may(self._person(request)[1], "contributor"):
             return 403, "sign in, with the role of a contributor, before a file can be sent"
         return None
 
@@ -259,6 +269,10 @@ class Boundary:
             request.scope.setdefault("state", {})["start_token"] = True
             return True
         return self.wall.program(token)
+
+    def _person(self, request: _Request) -> tuple[str, str]:
+        """Who is let in, and their role; without sign-in that is whoever has started the service."""
+        return (OWNER, "maintainer") if self.wall.start_token else self.wall.person(request.cookies)
 
     # --- the token for a cookie -----------------------------------------------------------
 
@@ -301,16 +315,18 @@ class Boundary:
                     if low == b"set-cookie" and secure and b"secure" not in _flags(value):
                         value = value + b"; Secure"
                     kept.append((name, value))
-                message = {**message, "headers": [*kept, *self._own(request.path)]}
+                message = {**message, "headers": [*kept, *self._own(request)]}
             await send(message)
 
         return say
 
-    def _own(self, path: str) -> list[tuple[bytes, bytes]]:
+    def _own(self, request: _Request) -> list[tuple[bytes, bytes]]:
         headers = list(_HEADERS.items())
         headers.append((b"content-security-policy", self.policy.encode()))
-        if path.startswith("/api/"):
+        if request.path.startswith("/api/"):
             headers.append((b"cache-control", b"no-store"))
+        if self.wall.tls and request.secure:
+            headers.append((b"strict-transport-security", b"max-age=31536000"))
         return headers
 
     # --- WebSocket ------------------------------------------------------------------------
@@ -323,16 +339,22 @@ class Boundary:
             wrong = "nothing here"
         if not wrong and self.wall.start_token and not self._known(request):
             wrong = "no start token"
-        full = self.sockets >= MOST_SOCKETS
-        if wrong or full:
-            await receive()  # websocket.connect; closing before accept answers 403
-            await send({"type": "websocket.close", "code": 1008 if wrong else 1013})
+        if wrong:
+            await _close(receive, send, 1008)
             return
-        self.sockets += 1
+        person, role = self._person(request)
+        places = self.pages if may(role, "reader") else self.visitors
         try:
-            await self.app(scope, _sound_only(receive, self.wall.message), send)
-        finally:
-            self.sockets -= 1
+            with places.of(person if places is self.pages else ""):
+                await self.app(scope, _sound_only(receive, self.wall.message), send)
+        except Busy:
+            await _close(receive, send, 1013)
+
+
+async def _close(receive: Receive, send: Send, code: int) -> None:
+    """Refuse a WebSocket; closing before it is accepted answers 403."""
+    await receive()  # websocket.connect
+    await send({"type": "websocket.close", "code": code})
 
 
 def _sound_only(receive: Receive, sound: Callable[[bytes], bool]) -> Receive:

@@ -1,6 +1,6 @@
 """Histories: the stretches of each unit in order, and every contradiction among them.
 
-A unit is one physical part, of one type and one lot. Its records (stretches) chain: each begins at
+A unit is one physical part, of one type, one lot and one rating. Its records (stretches) chain: each begins at
 the count where the one before ended, only the last may have failed, and the module may change on the
 way.
 
@@ -297,10 +297,13 @@ class _Checker:
 
     def _alone(self, rows: list[int]) -> None:
         """What one row cannot be when the unit has others."""
+        ending: dict[float, list[int]] = defaultdict(list)
         for i in rows:
-            other = next((j for j in rows if j != i and self.end[j] == self.start[i]), None)
-            if other is None:
-                other = next(j for j in rows if j != i)
+            if len(ending[self.end[i]]) < 2:
+                ending[self.end[i]].append(i)
+        for i in rows:
+            before = [j for j in ending.get(self.start[i], ()) if j != i]
+            other = before[0] if before else rows[rows[0] == i]
             who, there = self._who(i), self.where(other)
             if self.r.count[i] > 1:
                 self._fault(
@@ -322,8 +325,8 @@ class _Checker:
     def _pair(self, a: int, b: int) -> None:
         """What contradicts between a row and the next."""
         who, there = self._who(b), self.where(a)
-        for column in ("part", "lot"):
-            here, before = str(getattr(self.r, column)[b]), str(getattr(self.r, column)[a])
+        for column in ("part", "lot", "rated_V"):
+            here, before = (self._said(column, i) for i in (b, a))
             if here and before and here != before:
                 text = (
                     f"{who} is of {column} {here[:60]!r} here and of {before[:60]!r} in {there}; allowed: one {column} a "
@@ -353,6 +356,13 @@ class _Checker:
                 f"{self.where(b)}; allowed: empty on every stretch but the last"
             )
             self._fault(a, "removed", text, b)
+
+    def _said(self, column: str, i: int) -> str:
+        """What a row says of its unit; empty where nothing."""
+        if column in ("part", "lot"):
+            return str(getattr(self.r, column)[i])
+        value = float(self.r.covariates[column][i]) if column in self.r.covariates else np.nan
+        return f"{value:g}" if np.isfinite(value) else ""
 
     def _overlap(self, a: int, b: int) -> str:
         who, there = self._who(b), self.where(a)

@@ -78,6 +78,33 @@ def named(name: str) -> Licence:
     return found
 
 
+def given_under(own: str, said: str) -> str:
+    """The licence of a contribution: its own, or what its giver says where it has none.
+
+    Raises
+    ------
+    BadInput
+        If it has one and another is said: only who gave it may change that.
+    """
+    if own and said and (licence_of(own) or own) != (licence_of(said) or said):
+        raise BadInput(
+            f"it says itself that it is given under {own}, which nobody but its givers may change to {said}; leave "
+            "the licence out, or ask them for another bundle"
+        )
+    return own or said
+
+
+def apart_text(name: str) -> str:
+    """What to know of a licence that cannot be combined with others here; "" for those that can."""
+    if licence_of(name):
+        return ""
+    what = f"{name} is not among the licences" if name else "No licence is given, none of those"
+    return (
+        f"{what} that can be combined and published here: {known()}. It counts at home; a pool with it cannot be "
+        "published."
+    )
+
+
 @dataclass(frozen=True)
 class Combined:
     """Whether contributions may be published as one, and how.
@@ -119,12 +146,18 @@ def combine(names: Iterable[str]) -> Combined:
     names = list(names)
     if not names:
         raise BadInput("no contribution, so nothing to combine")
-    unknown = sorted({n or "none given" for n in names if licence_of(n) is None})
+    if not all(names):
+        return Combined(
+            False, None,
+            "Not to be published: where no licence is given nobody may pass the data on. Ask the giver for one of: "
+            f"{known()}. Use at home is another matter.",
+        )  # fmt: skip
+    unknown = sorted({n for n in names if licence_of(n) is None})
     if unknown:
         return Combined(
             False, None,
-            f"Not to be published: without a known licence ({', '.join(unknown)}) nobody may pass the data on. "
-            f"Ask the giver for one of: {known()}. Use at home is another matter.",
+            f"Not to be published as one: {', '.join(unknown)} is not among the licences that can be combined here. "
+            f"Leave out what came under it, or ask the giver for one of: {known()}.",
         )  # fmt: skip
     ids = {named(n).id for n in names}
     free = {x.id for x in LICENCES if not x.attribution}

@@ -147,8 +147,7 @@ def note_on_published(used: tuple[Fact, ...]) -> Note:
     told = " ".join(f"{f.title} ({f.source}): {f.says} {f.caution}".strip() for f in used)
     return Note(
         "published_facts",
-        "Published results are among the records; they are those that somebody chose to publish, at "
-        f"stresses that may not be yours. {told}",
+        f"Published results are those that somebody chose to publish, at stresses that may not be yours. {told}",
     )
 
 

@@ -11,13 +11,14 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import urlsplit
 
-from reliability.access import end_sign_in, load_access, may, role_of_person
+from reliability.access import load_access, may
 from reliability.api.routes import api_routes
 from reliability.ask.crew import crew
 from reliability.ask.giving import warm_readers
 from reliability.ask.sources import Stored, linger
 from reliability.boundary import Boundary, Wall, hosts_of, inline_script_hashes, new_start_token
 from reliability.notes import BadInput
+from reliability.people import end_sign_in, person_of, role_of_person
 from reliability.sign_in_file import check_sign_in
 
 SCRIPT = Path(__file__).resolve().parents[1] / "dashboard" / "app.py"
@@ -123,11 +124,12 @@ def wall_of(store_path: Path, host: str, port: int, door: Door) -> Wall:
         hosts |= {f"{bare}:{at}", *([bare] if at == default else [])}
         origins.add(f"{public.scheme}://{bare}" + ("" if at == default else f":{at}"))
 
-    def uploader(cookies: dict[str, str]) -> bool:
+    def person(cookies: dict[str, str]) -> tuple[str, str]:
+        found = person_of(claims := _claims(cookies))
         try:
-            return may(role_of_person(folder, _claims(cookies))[0], "contributor")
+            return found.key if found else "", role_of_person(folder, claims)[0]
         except BadInput:
-            return False
+            return "", "none"
 
     def program(token: str) -> bool:
         try:
@@ -139,8 +141,7 @@ def wall_of(store_path: Path, host: str, port: int, door: Door) -> Wall:
     return Wall(
         hosts=frozenset(hosts), origins=frozenset(origins),
         start_token="" if door.sign_in is not None else new_start_token(),
-        cookie=f"shotlife_{port}", proxies=frozenset(door.proxies), tls=tls, program=program,
-        uploader=uploader if door.sign_in is not None else (lambda cookies: True),
+        cookie=f"shotlife_{port}", proxies=frozenset(door.proxies), tls=tls, program=program, person=person,
         signed_out=lambda cookies: _end(folder, cookies), message=_of_a_page, script_hashes=inline_script_hashes(page),
     )  # fmt: skip
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import secrets
 import tomllib
 from pathlib import Path
@@ -14,7 +15,8 @@ from reliability.notes import BadInput
 FILE = "sign_in.toml"
 SHORTEST = 32
 """characters of a cookie secret; what is made here has 64"""
-DISTINCT = 16
+PAIRS = 20
+"""different pairs of neighbours in it: 32 random hexadecimal digits have some 29, a repeated row few"""
 # lower case, letters and digits only: what stands in manuals and gets copied
 _KNOWN = ("longandrandom", "secret", "changeme", "example", "cookiesecret", "password", "xxxx")
 LOOPBACK = ("127.0.0.1", "localhost", "::1")
@@ -62,10 +64,12 @@ def _read(path: Path) -> dict[str, Any]:
     return auth
 
 
-def _refuse_weak(path: Path, secret: str) -> None:
+def refuse_weak(path: Path, secret: str) -> None:
+    """Raises BadInput for a cookie secret that can be guessed."""
     plain = "".join(c for c in secret.lower() if c.isalnum())
-    if len(secret) < SHORTEST or len(set(secret)) < min(DISTINCT, 14) or " " in secret:
-        why = f"shorter than {SHORTEST} characters, or of too few different ones"
+    pairs = set(itertools.pairwise(secret))
+    if len(secret) < SHORTEST or len(pairs) < PAIRS or " " in secret:
+        why = f"shorter than {SHORTEST} characters, with spaces, or the same over and over"
     elif any(k in plain for k in _KNOWN):
         why = "copied from an example"
     else:
@@ -95,7 +99,7 @@ def check_sign_in(path: Path) -> str:
         ]
     if missing:
         raise BadInput(f"{path}: [auth] lacks {', '.join(missing)}")
-    _refuse_weak(path, str(auth["cookie_secret"]))
+    refuse_weak(path, str(auth["cookie_secret"]))
     redirect = str(auth["redirect_uri"])
     if not redirect.endswith("/oauth2callback"):
         raise BadInput(f"{path}: redirect_uri ends in /oauth2callback, not {redirect!r}")

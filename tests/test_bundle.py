@@ -92,6 +92,69 @@ def test_broken_bundles_are_refused(tmp_path):
     fails(tmp_path / "empty.zip", "no datapackage.json")
 
 
+def repacked(path, files, first=()):
+    with zipfile.ZipFile(path, "w") as z:
+        for name, content in (*first, *files.items()):
+            z.writestr(name, content)
+    return path
+
+
+def test_what_the_descriptor_does_not_vouch_for_is_refused(tmp_path):
+    """A sheet put in beside those that the descriptor names would be counted without a hash; of two files of one
+    name nobody knows which is meant; a link leads out of the folder."""
+    files = bundle_files(demo_sheet().records, About("moss", "CC0-1.0"))
+    added = repacked(tmp_path / "added.zip", {**files, "wear.csv": SIDES["wear.csv"]})
+    with pytest.raises(SheetError, match=r"wear\.csv: .*does not name it: added after packing"):
+        read_bundle(added)
+    twice = repacked(tmp_path / "twice.zip", files, [("other/life.csv", files["life.csv"])])
+    with pytest.raises(SheetError, match=r"two files named 'life\.csv'"):
+        read_bundle(twice)
+    folder = tmp_path / "folder"
+    write_bundle(demo_sheet().records, folder, About("moss", "CC0-1.0"))
+    (folder / "life.csv").rename(tmp_path / "elsewhere.csv")
+    (folder / "life.csv").symlink_to(tmp_path / "elsewhere.csv")
+    with pytest.raises(SheetError, match=r"'life\.csv' is a link"):
+        read_bundle(folder)
+    assert read_bundle(repacked(tmp_path / "as_it_was.zip", {**files, "notes.txt": "more"}))
+
+
+@pytest.mark.parametrize("way", ["md5", "sha1", "sha256", "sha512", "", "blake9"])
+def test_hashes_of_the_standard_are_checked(tmp_path, way):
+    """Data Package standard, version 2, resource property ``hash``: md5, or another algorithm in front of a colon."""
+    files = bundle_files(demo_sheet().records, About("moss", "CC0-1.0"))
+    package = json.loads(files["datapackage.json"])
+    digest = hashlib.new(way if way in ("sha1", "sha256", "sha512") else "md5", files["life.csv"])
+    package["resources"][0]["hash"] = (way and f"{way}:") + digest.hexdigest()
+    files["datapackage.json"] = json.dumps(package).encode()
+    path = repacked(tmp_path / "a.zip", files)
+    if way == "blake9":
+        with pytest.raises(SheetError, match="cannot be checked here; allowed: md5, sha1"):
+            read_bundle(path)
+        return
+    assert len(read_bundle(path).life.records)
+    files["life.csv"] = files["life.csv"].replace(b"moss-01", b"moss-99")
+    with pytest.raises(SheetError, match="changed after packing"):
+        read_bundle(repacked(tmp_path / "b.zip", files))
+
+
+def test_what_a_descriptor_says_is_one_plain_line(tmp_path):
+    """Titles and people are shown on terminals and pages: no control or direction characters, no second line."""
+    files = bundle_files(demo_sheet().records, About("moss", "CC0-1.0"))
+    package = json.loads(files["datapackage.json"])
+    package |= {
+        "title": "Lives\x1b[31m\nof \u202emoss",
+        "version": 3,
+        "contributors": [{"title": "a\nb"}, {"title": 1}],
+    }
+    files["datapackage.json"] = json.dumps(package).encode()
+    cited = read_bundle(repacked(tmp_path / "a.zip", files)).citation
+    assert cited.title == "Lives[31m of moss" and cited.people == ("a b",) and cited.version == ""
+    package["title"] = "x" * 1000
+    files["datapackage.json"] = json.dumps(package).encode()
+    with pytest.raises(SheetError, match="title has 1,000 characters"):
+        read_bundle(repacked(tmp_path / "b.zip", files))
+
+
 def test_bomb_is_refused_before_it_unpacks(tmp_path):
     path = tmp_path / "bomb.zip"
     with (

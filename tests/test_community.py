@@ -182,7 +182,7 @@ def test_from_a_workbook_to_a_site_by_three_commands(tmp_path):
         assert not re.search(r"\bnan\b|\binf\b|None", shown), page
         assert "<tbody></tbody>" not in shown, page
     # what a page says can be asked again of what it offers to take away
-    text = (tmp_path / "public" / "life.html").read_text()
+    text = (tmp_path / "public" / "life.html").read_text().replace("\u00a0", " ")
     asked_again = run("life", "--slot", "main_capacitor", "--from", tmp_path / "public" / "data" / "shot-lives.zip")  # fmt: skip
     assert asked_again.stdout.splitlines()[0] in text
     assert "shotlife life --from shot-lives.zip --slot main_capacitor" in text
@@ -229,6 +229,148 @@ def test_licences_that_exclude_each_other_stop_it(tmp_path):
     for question, words in (("thrust", "no question"), ("life --colour red", "no option"), ("life --at", "needs a value"), ("life 'x", "cannot read")):  # fmt: skip
         refused = run("publish", tmp_path / "p", "--ask", question, "--created", "2026-01-02", "--from", *life("kite"), code=2)  # fmt: skip
         assert words in refused.stderr and not (tmp_path / "p").exists()
+
+
+def test_nobody_else_changes_the_licence_of_a_giver(tmp_path):
+    """What came under a licence that is not known here is not given on, whatever is wanted; a bundle keeps the
+    licence it came with; what came without one may be given by who may speak for it."""
+    store = tmp_path / "s.duckdb"
+    told = run("add", *life("kite"), "--licence", "CC-BY-NC-4.0", store=store).stdout
+    assert "CC-BY-NC-4.0 is not among the licences" in told and "cannot be published" in told
+    run("add", *life("moss"), store=store)
+    for wanted in ([], ["--licence", "CC0-1.0"]):
+        refused = run("bundle", "--to", tmp_path / "b.zip", *wanted, store=store, code=2)
+        assert "CC-BY-NC-4.0 is not among the licences" in refused.stderr
+    told = run("bundle", "--to", tmp_path / "b.zip", "--builder", "moss", store=store, code=2)
+    assert "no licence came with contribution 2;" in told.stderr
+    done = run(
+        "bundle",
+        "--to",
+        tmp_path / "b.zip",
+        "--builder",
+        "moss",
+        "--licence",
+        "CC-BY-SA-4.0",
+        store=store,
+    )
+    assert "No licence came with contribution 2: you say" in done.stdout
+    other = tmp_path / "o.duckdb"
+    refused = run("add", tmp_path / "b.zip", "--licence", "CC0-1.0", store=other, code=2)
+    assert "given under CC-BY-SA-4.0" in refused.stderr
+    run("add", tmp_path / "b.zip", "--licence", "cc-by-sa-4.0", store=other)
+
+
+def test_check_says_of_a_bundle_what_its_licence_stops(tmp_path):
+    run(
+        "bundle",
+        "--from",
+        DEMO / "life_moss.csv",
+        "--to",
+        tmp_path / "b",
+        "--created",
+        "2026-01-02",
+    )
+    assert "licence" not in run("check", tmp_path / "b").stdout
+    package = json.loads((tmp_path / "b/datapackage.json").read_text())
+    for licences, words in (
+        ([{"name": "CC-BY-NC-4.0"}], "CC-BY-NC-4.0 is not among"),
+        ([], "No licence is given"),
+    ):
+        (tmp_path / "b/datapackage.json").write_text(json.dumps({**package, "licenses": licences}))
+        assert words in run("check", tmp_path / "b").stdout
+
+
+def test_side_sheets_follow_the_filter_and_what_stays_behind_is_said(tmp_path):
+    """Wear of a slot that a filter leaves out is not published with it, nor counts of builders without records."""
+    store = tmp_path / "s.duckdb"
+    run("add", *life("kite", "moss"), *SIDES, "--licence", "CC0-1.0", store=store)
+    told = run("bundle", "--to", tmp_path / "all", store=store).stdout
+    assert "Left out: wear, misfires or ignition counts of lynx, nova, orca, without" in told
+
+    def rows(folder, file):
+        path = tmp_path / folder / file
+        return list(csv.DictReader(path.open())) if path.is_file() else []
+
+    assert {r["builder"] for r in rows("all", "wear.csv")} == {"kite", "moss"}
+    assert {r["slot"] for r in rows("all", "wear.csv")} == {"fuel", "main_capacitor", "module"}
+    told = run("bundle", "--to", tmp_path / "fuel", "--slot", "fuel", store=store).stdout
+    assert {r["slot"] for r in rows("fuel", "wear.csv")} == {
+        "fuel",
+        "module",
+    } and "Left out" not in told
+    assert not rows("fuel", "misfires.csv") and not rows("fuel", "ignition.csv")
+    run("bundle", "--to", tmp_path / "igniter", "--slot", "igniter", store=store)
+    assert rows("igniter", "ignition.csv") == rows("all", "ignition.csv") != []
+    assert rows("igniter", "misfires.csv") == rows("all", "misfires.csv") != []
+    run("bundle", "--to", tmp_path / "part", "--part", "ceramic-b", store=store)
+    wear = {
+        (r["module"], r["slot"], r["unit"])
+        for r in rows("part", "wear.csv")
+        if r["slot"] != "module"
+    }
+    lives = {(r["module"], r["slot"], r["unit"]) for r in rows("part", "life.csv")}
+    assert wear and wear <= lives and {r["part"] for r in rows("part", "life.csv")} == {"ceramic-b"}
+
+
+BENCH = """Kondensatoren im Dauerlauf (erfunden);;;;;;
+;;;;;;
+Werkstatt;Modul;Platz;Nr.;Schuss;U [kV];Zustand
+heron;H1;Hauptkondensator;C1;4120;1,2;ok
+heron;H2;Hauptkondensator;C2;2400;1,25;Kurzschluss
+heron;H3;Hauptkondensator;C3;1800;1,5;Kurzschluss
+Summe;;;;8320;;
+"""
+
+
+def test_from_a_benchs_own_workbook_by_three_commands(tmp_path):
+    """A title line, units in headers, decimal commas, a total: taken in by what its builder agrees with."""
+    book = openpyxl.Workbook()
+    for line in BENCH.splitlines():
+        book.active.append([cell or None for cell in line.split(";")])
+    book.save(tmp_path / "heron.xlsx")
+    refused = run("bundle", "--from", tmp_path / "heron.xlsx", "--to", tmp_path / "b.zip", code=2)
+    assert "bench's own file" in refused.stderr and "shotlife add --agree" in refused.stderr
+    store = tmp_path / "s.duckdb"
+    run(
+        "add",
+        tmp_path / "heron.xlsx",
+        "--agree",
+        "--column",
+        "Platz=slot",
+        "--licence",
+        "CC-BY-4.0",
+        store=store,
+    )
+    run(
+        "bundle",
+        "--to",
+        tmp_path / "heron.zip",
+        "--name",
+        "heron",
+        "--created",
+        "2026-01-02",
+        store=store,
+    )
+    run("publish", tmp_path / "public", "--from", tmp_path / "heron.zip")
+    report = frictionless.validate(str(tmp_path / "heron.zip"), type="package")
+    assert report.valid, report.flatten(["type", "note"])
+    with zipfile.ZipFile(tmp_path / "heron.zip") as z:
+        rows = list(csv.DictReader(z.read("life.csv").decode().splitlines()))
+    got = [
+        (
+            r["builder"],
+            r["slot"],
+            r["unit"],
+            float(r["shots_good"]),
+            r["shots_failed"],
+            float(r["charge_V"]),
+        )
+        for r in rows
+    ]
+    assert got == [
+        ("heron", "main_capacitor", "C1", 4120, "", 1200), ("heron", "main_capacitor", "C2", 2400, "2400", 1250),
+        ("heron", "main_capacitor", "C3", 1800, "1800", 1500),
+    ]  # fmt: skip
 
 
 def test_a_pool_without_lives_cannot_be_published(tmp_path):

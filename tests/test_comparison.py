@@ -43,6 +43,21 @@ def test_the_other_way_round_is_the_inverse():
     assert (a.first.lower, a.sure) == (b.second.lower, b.sure)
 
 
+def test_curves_are_of_the_common_voltage():
+    """Exactly scattered lives at two voltages: moved by the fitted exponent, alike parts' curves lie together."""
+    volts = np.tile([1200.0, 1600.0], 8)
+    t = 3000 * (volts / 1400) ** -7.0 * np.repeat([0.7, 0.9, 1.0, 1.2], 4)
+    part = np.tile(["a", "a", "b", "b"], 4)
+    r = LifeRecords.of(t, t, part=part, covariates={"charge_V": volts})
+    a = asked("compare", r, use=["charge_V=1400"])
+    assert a.moved
+    for side in (a.first, a.second):
+        seen = [s.shots for s in side.empirical if s.shots > 0]
+        np.testing.assert_allclose(seen[-8::2], [2100, 2700, 3000, 3600], rtol=1e-3)
+    plain = asked("compare", LifeRecords.of(t, t, part=part))
+    assert not plain.moved
+
+
 def test_false_alarms_and_differences():
     """Of alike parts some 10 % are called different (5 % to each side; 99.5 % point of the binomial at 60:
     13), of parts that differ threefold most are."""

@@ -3,6 +3,7 @@
 import io
 import json
 import zipfile
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -13,11 +14,13 @@ from reliability.notes import BadInput
 from reliability.records import LifeRecords
 from reliability.safe_text import bounded, for_terminal
 from reliability.sheets.apart import read_apart
+from reliability.sheets.bench.headers import header_of
 from reliability.sheets.bench.mapping import BenchMapping, parse_bench_mapping
 from reliability.sheets.bench.proposal import propose
 from reliability.sheets.door import open_file
 from reliability.sheets.doubts import doubts
 from reliability.sheets.limits import LIMITS, Limits
+from reliability.sheets.quality import findings
 from reliability.sheets.reading import Terms
 from reliability.sheets.shots.reduce import reduce_logs
 from reliability.sheets.shots.serial import (
@@ -313,3 +316,85 @@ def test_misfires_of_many_systems_in_linear_time():
 def test_bench_files_script_writes(tmp_path):
     make_bench_files(tmp_path)
     assert (tmp_path / "expected.json").stat().st_size > 1000
+
+
+def named(units, modules=None, slot="main_capacitor", **columns):
+    n = len(units)
+    return LifeRecords.of(
+        [1000.0 + k for k in range(n)],
+        [np.inf] * n,
+        builder=["kite"] * n,
+        module=modules or ["m"] * n,
+        slot=[slot] * n,
+        unit=units,
+        **columns,
+    )
+
+
+@pytest.mark.parametrize("other", ["Cap-7", "cap_7", "cap 7", "CAP7", "cap--7", "\uff43ap-7"])
+def test_units_that_differ_only_in_writing_are_asked_about(other):
+    """One capacitor under two spellings counts twice: common slips of hand-kept sheets, no source."""
+    found = [f for f in doubts(named(["cap-7", "cap-8", other])) if f.code == "spelt_unit"]
+    assert [f.severity for f in found] == ["grave"] and found[0].rows == (4,)
+    assert "'cap-7'" in found[0].text
+    # of another builder's or slot's parts nothing is said
+    r = named(["cap-7", other])
+    apart = replace(r, slot=np.array(["main_capacitor", "igniter"], object))
+    assert "spelt_unit" not in {f.code for f in doubts(apart)}
+
+
+def test_names_that_are_two():
+    r = named(["1-1", "11", "a-1", "a-2", "cap-7", "cap-7"], ["m1", "m2", "m3", "m4", "m5", "m6"])
+    assert not any(f.code.startswith("spelt") for f in doubts(r))
+    assert "spelt_module" in graves(named(["a", "b"], ["M-1", "m1"]))
+    parts = doubts(named(["a", "b"], part=["Film A", "film-a"]))
+    assert [f.severity for f in parts if f.code == "spelt_part"] == ["doubt"]
+
+
+def test_spelt_another_way_than_what_is_stored():
+    found = findings(named(["Cap 7", "cap-9"]), named(["cap-7", "cap-8", "cap-9"]))
+    assert [(f.severity, f.rows) for f in found if f.code == "spelt_unit"] == [("doubt", (2,))]
+
+
+def withdrawn(at, died=(500.0, 500.0), dead_slot="main_capacitor", dead_module="m1"):
+    return LifeRecords.of(
+        [died[0], at],
+        [died[1], np.inf],
+        builder=["kite"] * 2,
+        module=[dead_module, "m2"],
+        slot=[dead_slot, "main_capacitor"],
+        unit=["a", "b"],
+        part=["x"] * 2,
+        mode=["short", ""],
+        removed=["", "failure"],
+    )
+
+
+@pytest.mark.parametrize(
+    ("records", "doubted"),
+    [
+        (withdrawn(500.0), False),
+        (withdrawn(700.0), True),
+        (withdrawn(450.0, (400.0, 500.0)), False),
+        (withdrawn(300.0, (400.0, 500.0)), True),
+        # another slot's failure withdraws what sits in the same module only
+        (withdrawn(500.0, dead_slot="igniter"), True),
+        (withdrawn(500.0, dead_slot="igniter", dead_module="m2"), False),
+        (withdrawn(700.0, dead_slot="igniter", dead_module="m2"), True),
+    ],
+)
+def test_withdrawn_at_a_failure_that_is_nowhere(records, doubted):
+    found = [f for f in doubts(records) if f.code == "withdrawn_at_nothing"]
+    assert [f.rows for f in found] == ([(3,)] if doubted else [])
+
+
+@pytest.mark.parametrize(
+    ("header", "column"),
+    [
+        ("Rated [kV]", "rated_V"), ("Shot rat [Hz]", "rate_Hz"), ("Shot rat [kV]", "extra"),
+        ("Capacitanse [nF]", "capacitance_uF"), ("Capacitanse [kV]", "extra"), ("Temprature [C]", "temp_C"),
+    ],
+)  # fmt: skip
+def test_a_near_name_is_none_where_the_unit_speaks_against_it(header, column):
+    """A rated voltage in kV was read as a rate in Hz, since the two words are near."""
+    assert header_of(header).column == column

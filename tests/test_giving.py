@@ -13,7 +13,18 @@ from reliability.access import Access, save_access, with_token
 from reliability.api.routes import api_routes
 from reliability.ask.change import change
 from reliability.ask.deeds import decide, decider, deed_log, giver
-from reliability.ask.giving import How, Terms, give, give_bytes, known_names, look, replaced
+from reliability.ask.giving import (
+    How,
+    LogSettings,
+    Terms,
+    give,
+    give_bytes,
+    give_logs,
+    known_names,
+    look,
+    reduce,
+    replaced,
+)
 from reliability.ask.mappings import BenchMapping
 from reliability.ask.sources import Stored, read_pool
 from reliability.notes import BadInput
@@ -154,11 +165,12 @@ def test_serial_log_gives_its_sheets_once(to):
     # by construction: 400 shots commanded, two of them misfires
     assert set(r.module) == {"M7"} and set(r.shots_good) == {398.0}
     assert dict(zip(r.slot, r.part, strict=True)) == {"main_capacitor": "", "igniter": "std"}
-    # what follows of the log may come beside it, the same stretch not
+    # the log sent again takes the place of its earlier part, with its misfires and ignition
     longer = look(Path("m7.log"), serial_lines(500), terms(answers))
-    with pytest.raises(BadInput, match="shots of M7"):
-        give(to, longer)
-    give(to, longer, How(supersedes=tuple(t.contribution.id for t in given.all)))
+    assert change(to, longer).rows == longer.rows
+    give(to, longer)
+    with pytest.raises(BadInput, match=r"shots of M7 .* are 0 to 398 in this log, but 0 to 498"):
+        give(to, ready)
     assert set(read_pool(to).life.shots_good) == {498.0}
     assert {c.kind for c in to.box.contributions() if c.status == "accepted"} == {
         "life",
@@ -400,3 +412,81 @@ def test_nothing_lies_beside_the_store_after_a_refusal(to, tmp_path):
     with pytest.raises(SheetError):
         give(to, replace(look(Path("x.csv"), LIFE), sheets=()))
     assert list(tmp_path.iterdir()) == []
+
+
+LOG = "module,shot,main_V_before,main_V_after,time_s\n"
+
+
+def log_of(first, last, module="m1"):
+    return LOG + "".join(f"{module},{k},1200,3,{3 * k}\n" for k in range(first, last))
+
+
+@pytest.mark.parametrize("earlier", ["command", "page", "service"])
+@pytest.mark.parametrize("later", ["command", "page", "service"])
+def test_a_log_sent_again_supersedes_its_earlier_part_by_whichever_door(
+    to, tmp_path, earlier, later
+):
+    """The rule of the project itself; no source."""
+    agreed = {"fill:builder": "kite"}
+    app = TestClient(Starlette(routes=api_routes(to)), raise_server_exceptions=False)
+    access, token = with_token(Access(), "bench", "maintainer")
+    save_access(access, to.path.parent)
+
+    def send(door, name, text):
+        path = tmp_path / name
+        path.write_text(text)
+        if door == "command":
+            give_logs(to, reduce([path]), LogSettings("kite"))
+        elif door == "page":
+            give(to, look(path, text.encode(), terms(agreed)))
+        else:
+            said = {"file": name, "answer": "fill:builder=kite", "agree": "true"}
+            r = app.post(
+                "/api/v1/contributions",
+                params=said,
+                content=text.encode(),
+                headers={"Authorization": f"Bearer {token}"},
+            )
+            if r.status_code >= 400:
+                raise BadInput(r.json()["error"])
+
+    send(earlier, "part.csv", log_of(1, 400))
+    with pytest.raises(BadInput, match="399 to 899 in this log, but 0 to 399"):
+        send(later, "rest.csv", log_of(400, 900))
+    with pytest.raises(BadInput, match="0 to 99 in this log, but 0 to 399"):
+        send(later, "less.csv", log_of(1, 100))
+    send(later, "other.csv", log_of(1, 50, "m2"))
+    send(later, "whole.csv", log_of(1, 900))
+    pool = read_pool(to)
+    ends = dict(
+        zip(zip(pool.life.module, pool.life.slot, strict=True), pool.life.shots_good, strict=True)
+    )
+    assert pool.life.units == len(ends) == 4
+    assert ends["m1", "igniter"] == 899 and ends["m2", "igniter"] == 49
+    assert sorted(pool.misfires.systems) == ["kite/m1/igniter", "kite/m2/igniter"]
+
+
+def test_misfires_of_one_unit_stand_in_one_sheet(to):
+    """Two sheets of one unit would leave every question about misfires without an answer."""
+    head = b"builder,module,slot,unit,shots,event\n"
+    first = head + b"kite,m1,igniter,i1,100,misfire\nkite,m1,igniter,i1,500,end\n"
+    later = head + b"kite,m2,igniter,i9,90,end\nkite,m1,igniter,i1,900,end\n"
+    give_bytes(to, Path("a.csv"), first)
+    assert not give_bytes(to, Path("a.csv"), first).new
+    with pytest.raises(
+        SheetError, match=r"b.csv:3:unit: .*row 2 of misfires.csv \(contribution 1\)"
+    ):
+        give_bytes(to, Path("b.csv"), later)
+    assert len(to.box.contributions()) == 1
+    give_bytes(to, Path("b.csv"), later, How(supersedes=(1,)))
+    assert read_pool(to).misfires is not None
+
+
+def test_readings_whose_unit_is_written_another_way_are_doubted(to):
+    """They join no life record, which nobody notices later."""
+    give_bytes(to, Path("life.csv"), LIFE)
+    done = give_bytes(to, Path("wear.csv"), WEAR.replace(b",i1,", b",I-1,"))
+    assert [f.code for f in done.findings] == ["spelt_unit"] and "'I-1' and 'i1'" in done.findings[
+        0
+    ].text
+    assert not give_bytes(to, Path("misfires.csv"), MISFIRES).findings

@@ -275,3 +275,16 @@ def test_a_lot_or_part_that_is_said_once_only_contradicts_nothing():
         ("a", "c", 0, 1000, INF, {"lot": "L1"}), ("a", "c", 1000, 1500, INF, {"part": "film"})
     )
     assert len(Histories.of(r)) == 1
+
+
+def test_a_unit_of_very_many_stretches():
+    """A voltage raised every shot; what is looked for among the others of a unit is looked up."""
+    n = 20_000
+    at = np.arange(n + 1.0)
+    r = LifeRecords.of(
+        at[1:], np.full(n, INF), shots_from=at[:-1], builder=["k"] * n, module=["m"] * n, slot=["igniter"] * n, unit=["i"] * n
+    )  # fmt: skip
+    assert len(Histories.of(r)) == 1
+    again = replace(r, shots_good=np.where(at[1:] == 7, 5.0, r.shots_good))
+    with pytest.raises(InvalidRecords, match="backwards"):
+        Histories.of(again)

@@ -110,3 +110,81 @@ def test_the_sheets_are_sound_before_they_are_spoilt():
     for seed in range(20):
         rows = sound(np.random.default_rng(seed))
         assert len(read_life(Path("sound.csv"), text_of(rows, range(len(rows))).encode()).records)
+
+
+OTHER_KINDS = (
+    "two at once",
+    "three in a ring",
+    "of another rating",
+    "twice dead",
+    "cut short",
+    "suspect twice",
+)
+
+
+def spoilt_otherwise(kind, rng):
+    """Rows with one of the faults above that ``spoilt`` does not make, and the two that disagree."""
+    rows = [[*row, ""] for row in sound(rng)]
+    begun = [i for i, row in enumerate(rows) if row[3] == 0]
+    a = int(rng.choice(begun))
+    while a + 1 < len(rows) and rows[a + 1][2] == rows[a][2]:
+        a += 1
+    module, slot, unit, start, end = rows[a][:5]
+    others = [f"m{k}" for k in range(4) if f"m{k}" != module]
+    b, far = len(rows), int(rng.integers(100, 900))
+    if kind == "two at once":
+        x, y = rng.choice(others, 2, replace=False)
+        rows.append([x, slot, unit, end, end + far, "", "", 1500, ""])
+        rows.append([y, slot, unit, end, end + far + int(rng.integers(0, 50)), "", "", 1500, ""])
+        return rows, (b, b + 1)
+    if kind == "three in a ring":
+        x, y = rng.choice(others, 2, replace=False)
+        rows.append([x, slot, unit, end, end + far, "", "", 1500, ""])
+        rows.append([y, slot, unit, end + far, end + 2 * far, "", "", 1500, ""])
+        back = end + far + int(rng.integers(1, far))
+        rows.append([module, slot, unit, back, back + far, "", "", 1500, ""])
+        return rows, (b + 1, b + 2)
+    new = [module, slot, unit, end, end + far, "", "", 1500, ""]
+    if kind == "of another rating":
+        rows[a][8], new[8] = 1600, 2000
+    elif kind == "twice dead":
+        rows[a][5], new[5] = end + int(rng.integers(0, 9)), end + far + 9
+    elif kind == "cut short":
+        new[3], new[4] = start + (end - start) // 3, start + (end - start) // 2
+    else:
+        rows[a][5], rows[a][6] = end, "e1"
+        rows.append([module, "switch", "s", 0, end, end, "e1", 1500, ""])
+        new[5], new[6] = end + far, "e2"
+        rows.append(new)
+        rows.append([module, "fuel", "f", 0, end + far, end + far, "e2", 1500, ""])
+        return rows, (a, b + 1)
+    rows.append(new)
+    return rows, (a, b)
+
+
+@pytest.mark.parametrize("seed", range(120))
+def test_other_faults_are_refused_in_words_that_name_both_rows(seed):
+    rng = np.random.default_rng([20261127, 14, seed])
+    kind = OTHER_KINDS[seed % len(OTHER_KINDS)]
+    rows, pair = spoilt_otherwise(kind, rng)
+    order = rng.permutation(len(rows))
+    head = HEAD.replace("charge_V", "charge_V,rated_V")
+    text = head + "".join(",".join(map(str, ["kite", *rows[i]])) + "\n" for i in order)
+    with pytest.raises(SheetError) as e:
+        read_life(Path("hostile.csv"), text.encode())
+    where = {int(i): place + 2 for place, i in enumerate(order)}
+    both = {where[i] for i in pair}
+    named = [
+        {int(v) for v in re.findall(r"(?:row |csv:)(\d+)", line)}
+        for line in str(e.value).splitlines()
+    ]
+    assert any(n >= both for n in named), (kind, both, str(e.value))
+    assert "allowed" in str(e.value)
+
+
+def test_a_unit_that_comes_back_when_its_count_fits_is_sound():
+    """Out of a module and back into it is no fault in itself."""
+    text = HEAD + (
+        "kite,m0,igniter,i,0,100,,,1200\nkite,m1,igniter,i,100,300,,,1400\nkite,m0,igniter,i,300,500,,,1200\n"
+    )
+    assert len(read_life(Path("sound.csv"), text.encode()).records) == 3

@@ -4,12 +4,14 @@ import hashlib
 import json
 import os
 import shlex
+import shutil
 import subprocess
 import sys
 from html.parser import HTMLParser
 from pathlib import Path
 
 import altair as alt
+import openpyxl
 import pandas as pd
 import pytest
 
@@ -28,7 +30,7 @@ from reliability.publish import (
 )
 from reliability.publish.figures import settled
 from reliability.publish.standing import OWN_NAMES, PACK, RECIPE, checks_page, template
-from reliability.sheets.bundle import About, download_files
+from reliability.sheets.bundle import About, download_files, read_bundle
 from reliability.sheets.life import read_life
 from tests.command import run
 
@@ -201,33 +203,86 @@ def test_a_question_that_cannot_be_asked_publishes_nothing(tmp_path):
     assert not (tmp_path / "site").exists()
 
 
+def printed(block):
+    """Commands as printed on a page, without their first word."""
+    lines = block.replace("\\\n", " ").strip().splitlines()
+    return [shlex.split(line)[1:] for line in lines]
+
+
 def test_what_the_contribution_page_says_works(tmp_path):
-    """The commands as printed, on the template filled in."""
+    """The commands as printed: on the template filled in, and on a workbook with a builder's own headers."""
     row = "me,m1,main_capacitor,c1,film-a,,4120,4120,short,1400,2000,1,,,,,,invented\n"
-    text = template().decode() + row
-    (tmp_path / "my_sheet.csv").write_text(text)
-    for block in (PACK, OWN_NAMES):
-        if block is OWN_NAMES:
-            own = (
-                text.replace("unit,", "Unit no,")
-                .replace("shots_good", "Shots")
-                .replace("builder", "who")
-            )
-            (tmp_path / "my_sheet.csv").write_text(own)
-        for line in block.strip().splitlines():
-            command = [
-                str(tmp_path / w) if w.endswith((".csv", ".zip")) else w for w in shlex.split(line)
-            ]
-            run(*command[1:])
-    for line in (x.strip() for x in RECIPE.splitlines()):
-        if line.startswith("shotlife") and "publish" not in line:
-            run(line.split()[1], "--help")
+    (tmp_path / "my_sheet.csv").write_text(template().decode() + row)
+    book = openpyxl.Workbook()
+    for cells in (
+        ["Lives (invented)"],
+        ["Module", "Slot", "Unit no", "Shots", "State"],
+        ["m1", "igniter", "i1", 900, "ok"],
+    ):
+        book.active.append(cells)
+    book.save(tmp_path / "my_workbook.xlsx")
+    ends = (".csv", ".xlsx", ".zip", ".duckdb")
+    for block, kept in ((PACK, ""), (OWN_NAMES, "me.duckdb")):
+        for command in printed(block):
+            here = [str(tmp_path / w) if w.endswith(ends) else w for w in command]
+            run(*here)
+        bundle = read_bundle(tmp_path / "me-lives.zip")
+        assert (
+            bundle.licence == "CC-BY-4.0" and bundle.builders == ("me",) and bundle.citation.title
+        )
+        assert (tmp_path / kept).exists()
+
+
+def test_the_recipe_checks_and_publishes(tmp_path):
+    """The script as printed, with a stand-in for the install: a whole pool is published twice alike, a changed
+    bundle stops it before anything is published."""
+    (tmp_path / "shotlife/.venv/bin").mkdir(parents=True)
+    (tmp_path / "shotlife/.setup").write_text('test "$1" = paper\n')
+    stand_in = tmp_path / "shotlife/.venv/bin/shotlife"
+    stand_in.write_text(f'#!/bin/sh\nexec "{sys.executable}" -m reliability.cli "$@"\n')
+    stand_in.chmod(0o755)
+    (tmp_path / "publish.sh").write_text(RECIPE)
+    (tmp_path / "bundles").mkdir()
+    run("bundle", "--from", DEMO / "life_moss.csv", "--to", tmp_path / "bundles/moss.zip", "--licence", "CC-BY-4.0", "--created", "2026-01-02")  # fmt: skip
+    who = {f"GIT_{w}_{k}": v for w in ("AUTHOR", "COMMITTER") for k, v in (("NAME", "a"), ("EMAIL", "a@b.invalid"), ("DATE", "2026-02-03T00:00:00Z"))}  # fmt: skip
+    env = {**os.environ, **who, "PYTHONPATH": str(ROOT)}
+
+    def sh(command):
+        return subprocess.run(
+            ["sh", "-c", command], cwd=tmp_path, env=env, capture_output=True, text=True
+        )
+
+    assert sh("git init -q && git add bundles && git commit -q -m one").returncode == 0
+    sites = []
+    for _ in range(2):
+        done = sh("sh publish.sh")
+        assert done.returncode == 0, done.stderr
+        folder = tmp_path / "public"
+        sites.append(
+            {p.relative_to(folder): p.read_bytes() for p in folder.rglob("*") if p.is_file()}
+        )
+        shutil.rmtree(folder)
+    assert sites[0] == sites[1] and b"2026-02-03" not in sites[0][Path("index.html")]
+    content = bytearray((tmp_path / "bundles/moss.zip").read_bytes())
+    content[200] ^= 1
+    (tmp_path / "bundles/moss.zip").write_bytes(content)
+    stopped = sh("sh publish.sh")
+    assert (
+        stopped.returncode == 2
+        and "moss.zip" in stopped.stderr
+        and not (tmp_path / "public").exists()
+    )
 
 
 def test_the_ledger_becomes_a_page():
     some = [carry_out(c).as_dict() for c in checks()[:5]]
     page = checks_page(some)
-    assert "5 values" in page.sentence and "0 disagree" in page.sentence
+    assert (
+        "5 values" in page.sentence and "5 agree" in page.sentence and "0 disagree" in page.sentence
+    )
+    sentence = checks_page(carry_out(c).as_dict() for c in checks()).sentence
+    why = sum(bool(c.why) for c in checks())
+    assert why and f" {why} within what the reason beside them allows" in sentence
     html = site([*pages()[:1], page], ABOUT)["checks.html"].decode()
     assert "1.05844585" in html and SEEN["run"] in html
     assert suites()[0].test in html  # checks of many values are told too

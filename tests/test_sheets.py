@@ -8,8 +8,10 @@ import pyarrow as pa
 import pyarrow.parquet as pq
 import pytest
 
+import reliability as rl
 from reliability.filters import choose, where
 from reliability.notes import BadInput
+from reliability.sheets.door import open_file
 from reliability.sheets.life import read_life
 from reliability.sheets.table import SheetError
 from reliability.sheets.write import columns_of, write_life
@@ -151,3 +153,30 @@ def test_filters(tmp_path):
         where(r, "charge_V=x")
     with pytest.raises(BadInput, match="there are: fuel"):
         choose(r, slot=["igniter"])
+
+
+def test_a_mode_without_the_count_of_its_failure_is_said(tmp_path):
+    """It is read as good, which is too hopeful if it is a count forgotten."""
+    head = "builder,module,slot,unit,shots_good,shots_failed,mode\n"
+    path = sheet(
+        tmp_path,
+        head + "k,m,igniter,a,900,,short\nk,m,igniter,b,800,800,short\nk,m,igniter,c,700,,\n",
+    )
+    (note,) = read_life(path).notes
+    assert note.code == "mode_of_good" and "(row 2)" in note.text
+    (asked,) = open_file(path, path.read_bytes()).reading.grave
+    assert asked.id.startswith("agreed:mode_without_count")
+
+
+def test_grave_doubts_stand_beside_answers_from_files(tmp_path):
+    """A file that is asked of directly passes no door where anybody would be asked about it."""
+    head = "builder,module,slot,unit,shots_good,shots_failed,part\n"
+    text = (
+        head
+        + "k,m1,igniter,ign-1,900,900,p\nk,m1,igniter,Ign 1,1900,,p\nk,m2,igniter,x,700,700,p\n"
+    )
+    a = rl.ask(rl.Modes(), sheet(tmp_path, text))
+    assert a.notes[0].code == "doubtful" and "'Ign 1' and 'ign-1'" in a.notes[0].text
+    assert "doubtful" not in {
+        n.code for n in rl.ask(rl.Modes(), sheet(tmp_path, text.replace("Ign 1", "y"))).notes
+    }

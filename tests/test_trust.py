@@ -1,6 +1,8 @@
 """The boundary, people and filters against what a stranger would try."""
 
+import secrets
 import time
+from pathlib import Path
 
 import pytest
 from starlette.applications import Starlette
@@ -9,19 +11,14 @@ from starlette.routing import Route, WebSocketRoute
 from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
-from reliability.access import (
-    Access,
-    end_sign_in,
-    load_access,
-    role_of_person,
-    save_access,
-    with_person,
-    with_token,
-)
+from reliability import boundary
+from reliability.access import Access, load_access, save_access, with_person, with_token
 from reliability.boundary import Boundary, Wall
 from reliability.filters import parse
 from reliability.notes import BadInput
-from reliability.sign_in_file import check_sign_in, new_sign_in
+from reliability.people import end_sign_in, person_of, role_of_person
+from reliability.sign_in_file import check_sign_in, new_sign_in, refuse_weak
+from tests.command import run
 
 BASE = "http://127.0.0.1:8501"
 
@@ -34,7 +31,7 @@ async def page(request):
 
 async def socket(ws):
     await ws.accept()
-    await ws.close()
+    await ws.receive()
 
 
 def client(**more):
@@ -103,9 +100,39 @@ def test_socket_needs_the_cookie():
         pass
 
 
+def test_a_link_of_another_site_leads_in_but_never_out():
+    ended = []
+    c, _ = client(start_token="", signed_out=ended.append)
+    for site, status in (("cross-site", 403), ("same-site", 403), ("same-origin", 200), ("none", 200)):  # fmt: skip
+        head = {"Sec-Fetch-Site": site, "Sec-Fetch-Mode": "navigate"}
+        assert c.get("/", headers=head).status_code == 200
+        assert c.get("/auth/logout", headers=head).status_code == status
+    assert len(ended) == 2
+
+
+def test_visitors_never_take_the_last_page(monkeypatch):
+    monkeypatch.setattr(boundary, "PAGES_OF_VISITORS", 2)
+    monkeypatch.setattr(boundary, "PAGES_EACH", 1)
+    c, _ = client(start_token="", person=lambda cookies: (cookies.get("who", ""), "reader" if cookies else "none"))  # fmt: skip
+
+    def opened(who=""):
+        cookie = {"Cookie": f"who={who}"} if who else {}
+        return c.websocket_connect("/_stcore/stream", headers={"Host": "127.0.0.1:8501", "Origin": BASE, **cookie})  # fmt: skip
+
+    with opened(), opened():
+        with pytest.raises(WebSocketDisconnect), opened():
+            pass
+        with opened("ria"), opened("cy"), pytest.raises(WebSocketDisconnect), opened("ria"):
+            pass
+    with opened():
+        pass
+
+
 def test_headers_and_no_upload_before_sign_in():
-    c, _ = client(start_token="", uploader=lambda cookies: False, tls=True)
-    r = c.get("/")
+    c, _ = client(start_token="", person=lambda cookies: ("", "none"), tls=True)
+    assert "strict-transport-security" not in c.get("/").headers  # by http it says nothing
+    r = c.get(BASE.replace("http", "https") + "/")
+    assert r.headers["strict-transport-security"].startswith("max-age=")
     assert "access-control-allow-origin" not in r.headers
     assert r.headers["x-content-type-options"] == "nosniff"
     assert "frame-ancestors 'none'" in r.headers["content-security-policy"]
@@ -147,6 +174,22 @@ def test_an_address_belongs_to_its_first_subject(folder):
     assert role_of_person(folder, said(sub="2", iat=int(time.time()) + 1))[0] == "reader"
 
 
+@pytest.mark.parametrize("address", ["M\u0130a@example.org", "m\u0456a@example.org", "\u212aim@example.org", "mia@example.org\n", " mia@example.org\u2028", "mia@\uff45xample.org", "https://p.example|2@x.org", "mia@example.org@x.org"])  # fmt: skip
+def test_an_address_that_looks_alike_is_nobodys(folder, address):
+    save_access(with_person(load_access(folder), "kim@example.org", "maintainer"), folder)
+    assert person_of(said(email=address, sub="9")).address == ""
+    assert role_of_person(folder, said(email=address, sub="9")) == ("none", "not verified")
+    if not address.isascii():
+        with pytest.raises(BadInput):
+            with_person(Access(), "a" + address + "a", "reader")
+
+
+def test_the_log_names_only_what_is_sure():
+    liar = person_of(said(email="mia@example.org", email_verified=False, sub="9"))
+    assert liar.logged == "https://p.example|9" and liar.shown == "mia@example.org"
+    assert person_of(said()).logged == "mia@example.org (https://p.example|1)"
+
+
 def test_sign_out_and_change_of_role_end_sign_ins(folder):
     old = said()
     assert role_of_person(folder, old)[0] == "maintainer"
@@ -169,6 +212,26 @@ def test_tokens_end_and_are_bound(tmp_path):
         who.refuse_foreign(["kite", "nova"])
     later = access.of_token(token, dt.datetime.now(dt.UTC).date() + dt.timedelta(4))
     assert later.ended and later.role == "none"
+
+
+def test_a_tokens_name_is_taken_once_and_can_be_read():
+    access, _ = with_token(Access(), "bench", "reader")
+    for name in ("bench", "", " ", "a\nb", "a\x1b[2K", "a\u202eb", "x" * 101):
+        with pytest.raises(BadInput):
+            with_token(access, name, "reader")
+
+
+def test_options_that_are_empty_take_no_effect_in_words(tmp_path):
+    store = {"SHOTLIFE_STORE": str(tmp_path / "s.duckdb")}
+    run("access", "--token", "bench", "--role", "contributor", env=store)
+    kept = (tmp_path / "access.json").read_text()
+    for more in (
+        ("--token", "b", "--role", "reader", "--builder", ""), ("--remove-token", ""), ("--person", "", "--role", "none"),
+        ("--token", "bench", "--role", "reader"), ("--token", "b", "--role", "reader", "--to", tmp_path / "s" / "x" / "y"),
+    ):  # fmt: skip
+        (tmp_path / "s").write_text("a file where a folder would be")
+        assert run("access", *more, code=2, env=store).stderr.startswith("Error:")
+        assert (tmp_path / "access.json").read_text() == kept
 
 
 def test_files_others_can_read_are_refused(folder):
@@ -197,6 +260,15 @@ def test_sign_in_file_is_made_and_judged(tmp_path):
     path.chmod(0o640)
     with pytest.raises(BadInput, match="other accounts"):
         check_sign_in(path)
+
+
+def test_secrets_made_here_are_taken_and_repeated_ones_are_not():
+    for n in (16, 24, 32):  # bytes, in hexadecimal; each of 5,000
+        for _ in range(5000):
+            refuse_weak(Path("f"), secrets.token_hex(n))
+    for weak in ("12345678" * 8, "0123456789abcdef" * 4, "ab" * 40, "0123456789" * 7):
+        with pytest.raises(BadInput, match="guessed"):
+            refuse_weak(Path("f"), weak)
 
 
 @pytest.mark.parametrize(

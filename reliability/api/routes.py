@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import asyncio
+import json
 from typing import Any
 
 from starlette.concurrency import run_in_threadpool
@@ -82,7 +83,7 @@ def api_routes(store: Stored, sign_in: bool = False, by: Crew | None = None) -> 
     """All routes; with ``sign_in``, reading needs a token too. ``by`` works the questions out."""
     workers = by or crew()
     api = _Api(store, sign_in, workers)
-    text = document()
+    text = json.dumps(document()).encode()  # once: it is large, and anybody may ask for it
 
     async def health(request: Request) -> Response:
         return JSONResponse({"ok": True, "version": __version__})
@@ -94,7 +95,7 @@ def api_routes(store: Stored, sign_in: bool = False, by: Crew | None = None) -> 
         return said(404, f"there is nothing here; under /api/v1 there are: {there}")
 
     async def described(request: Request) -> Response:
-        return JSONResponse(text)
+        return Response(text, media_type="application/json")
 
     routes: list[Any] = [
         Route("/api/v1/health", health, methods=["GET"]),

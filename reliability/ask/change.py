@@ -8,7 +8,7 @@ from pathlib import Path
 from typing import Any
 
 from reliability.ask.asking import ask
-from reliability.ask.giving import Looked
+from reliability.ask.giving import How, Looked, taking_place_of
 from reliability.ask.sources import Stored, joined_sides
 from reliability.decisions.flight import Flight
 from reliability.decisions.module import Module
@@ -86,8 +86,10 @@ def change(to: Stored, looked: Looked, supersedes: Sequence[int] = (), module: s
         Contributions that it takes the place of.
     module : str
         Whose promise is worked out too.
+
+    Raises BadInput where an earlier log holds shots of the same module that this one does not.
     """
-    after = _after(to, looked, supersedes)
+    after = _after(to, looked, taking_place_of(to, looked, How(supersedes=tuple(supersedes))))
     moved = []
     if looked.records is not None:
         moved.append(_life(Module(), to, after))

@@ -8,19 +8,22 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
+from reliability.ask.resent import STANDING, resent
 from reliability.ask.sources import SIDES, AnySource, Stored, read_pool, statuses
 from reliability.filters import choose
+from reliability.licences import apart_text, given_under
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.sheets.apart import nursery, read_apart
 from reliability.sheets.bench.desk import Known
-from reliability.sheets.bundle import side_files
+from reliability.sheets.bundle import Places, side_files
 from reliability.sheets.door import open_file
+from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet
 from reliability.sheets.limits import FOR_LOGS
 from reliability.sheets.log_door import reduce_pieces
-from reliability.sheets.quality import Finding, findings
+from reliability.sheets.quality import findings
 from reliability.sheets.reading import FileReading, Opened, Sheets
 from reliability.sheets.reading import Terms as Terms
 from reliability.sheets.shots.module_log import Reduced
@@ -32,6 +35,7 @@ from reliability.store import Contribution
 from reliability.store.intake import Taken as Taken
 from reliability.store.intake import Terms as How
 from reliability.store.intake import put
+from reliability.store.readings import refuse_contradictions
 
 __all__ = [
     "FileReading",
@@ -53,7 +57,6 @@ __all__ = [
     "sides_of",
     "warm_readers",
 ]  # fmt: skip
-STANDING = ("accepted", "received")
 
 
 @dataclass(frozen=True)
@@ -151,6 +154,8 @@ def look(
     for sheet in opened.sheets:
         if isinstance(sheet, LifeSheet):
             odd += findings(sheet.records, before)
+    if r.kind == "bundle" and (text := apart_text(opened.licence)):
+        odd.append(Finding("licence", "look", text))
     seen = dict.fromkeys((*r.notes, *notes))
     return Looked(r, opened.sheets, opened.licence, opened.other, tuple(odd), tuple(seen))
 
@@ -207,32 +212,50 @@ def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
     SheetError
         If something is still to be answered or agreed with.
     BadInput
-        If it repeats records that stand already and does not say that it takes their place.
+        If it repeats records that stand already and does not say that it takes their place; or ``how`` names
+        another licence than the file itself.
     StoreError
     """
     how = how or How()
     if faults := looked.open_faults():
         raise SheetError(faults)
+    how = replace(how, supersedes=taking_place_of(to, looked, how))
     _refuse_again(to, looked, how)
-    taken = []
-    for i, sheet in enumerate(looked.sheets):
-        own = replace(
-            how, licence=how.licence or looked.licence, supersedes=_own(to, looked, how, i)
-        )
-        taken.append(put(to.box, sheet, own, looked.other if i == 0 else None))
+    said = how.licence
+    how = replace(how, licence=given_under(looked.licence, said))
+    taken = _put_all(to, looked.sheets, how, looked.other)
     first = taken[0]
-    return Given(first.contribution, first.new, first.notes, first.findings, tuple(taken[1:]))
+    notes = first.notes
+    if said and (text := apart_text(said)):
+        notes = (*notes, Note("licence", text))
+    return Given(first.contribution, first.new, notes, first.findings, tuple(taken[1:]))
 
 
-def _own(to: Stored, looked: Looked, how: How, i: int) -> tuple[int, ...]:
-    """Of the contributions that a file corrects, those that its i-th sheet takes the place of."""
-    if len(looked.sheets) == 1 or not how.supersedes:
+def taking_place_of(to: Stored, looked: Looked, how: How) -> tuple[int, ...]:
+    """Contributions that a file takes the place of: those named, and earlier parts of the same log.
+
+    Raises BadInput where an earlier log holds shots of the same module that this one does not.
+    """
+    if looked.kind != "shots" or how.beside:
         return how.supersedes
-    kinds = {c.id: c.kind for c in to.box.contributions()}
-    own = [s.kind for s in looked.sheets]
-    return tuple(
-        n for n in how.supersedes if (own.index(kinds[n]) if kinds.get(n) in own else 0) == i
-    )
+    return (*how.supersedes, *resent(to, looked.sheets, how.supersedes))
+
+
+def _put_all(
+    to: Stored, sheets: Sequence[LifeSheet | SideSheet], how: How, other: dict[str, bytes]
+) -> list[Taken]:
+    """The sheets of one file, each superseding what is of its kind."""
+    kinds = {c.id: c.kind for c in to.box.contributions()} if to.box.exists else {}
+    own = [s.kind for s in sheets]
+    first_of = {n: own.index(kinds[n]) if kinds.get(n) in own else 0 for n in how.supersedes}
+    taken = []
+    for i, sheet in enumerate(sheets if len(sheets) > 1 else ()):  # before any of them is stored
+        refuse_contradictions(to.box, sheet, other if i == 0 else {}, how.supersedes)
+    for i, sheet in enumerate(sheets):
+        old = tuple(n for n, at in first_of.items() if at == i)
+        done = put(to.box, sheet, replace(how, supersedes=old), other if i == 0 else None)
+        taken.append(done)
+    return taken
 
 
 def replaced(to: Stored, looked: Looked) -> tuple[int, ...]:
@@ -248,7 +271,7 @@ def replaced(to: Stored, looked: Looked) -> tuple[int, ...]:
 
 
 def _refuse_again(to: Stored, looked: Looked, how: How) -> None:
-    """Records that stand already, under other bytes or from an earlier piece of a log, do not count twice."""
+    """Records that stand already, under other bytes, do not count twice."""
     r = looked.records
     if r is None or how.beside or not to.box.exists:
         return
@@ -263,11 +286,6 @@ def _refuse_again(to: Stored, looked: Looked, how: How) -> None:
             "one, say which (supersedes); if it takes the place of all of this builder's, say so (replace); if these "
             "are other units, say so (beside)."
         )
-    if looked.kind == "shots" and (name := _overlap(r, there)):
-        raise BadInput(
-            f"{looked.reading.file}: shots of {name} that this log covers are in an earlier contribution already. Say "
-            "which it takes the place of (supersedes), or of all of this builder's (replace)."
-        )
 
 
 def _facts(r: LifeRecords) -> list[tuple[object, ...]]:
@@ -277,25 +295,6 @@ def _facts(r: LifeRecords) -> list[tuple[object, ...]]:
 
 def _shared(mine: Iterable[object], others: Iterable[object]) -> int:
     return sum((Counter(mine) & Counter(others)).values())
-
-
-def _overlap(mine: LifeRecords, there: LifeRecords) -> str:
-    """A module of which both hold the same shots from logs; "" if none."""
-    notes = there.labels.get("note")
-    if notes is None:
-        return ""
-    from_logs = there.select(notes == "from shot log")
-    spans: dict[tuple[object, ...], list[tuple[float, float]]] = {}
-    for b, m, s, lo, hi in zip(
-        from_logs.builder, from_logs.module, from_logs.slot, from_logs.shots_from, from_logs.shots_good, strict=True
-    ):  # fmt: skip
-        spans.setdefault((b, m, s), []).append((lo, hi))
-    for b, m, s, lo, hi in zip(
-        mine.builder, mine.module, mine.slot, mine.shots_from, mine.shots_good, strict=True
-    ):
-        if any(lo < end and start < hi for start, end in spans.get((b, m, s), ())):
-            return str(m)
-    return ""
 
 
 def give_bytes(
@@ -353,15 +352,20 @@ def sheets_of_logs(reduced: Reduced, how: LogSettings) -> dict[str, bytes]:
 def give_logs(
     to: Stored, reduced: Reduced, settings: LogSettings, how: How | None = None
 ) -> list[Taken]:
-    """Store the sheets of reduced logs; each supersedes what earlier logs of the builder gave."""
-    out = []
+    """Store the sheets of reduced logs; they supersede what earlier logs gave of the same modules.
+
+    Raises
+    ------
+    SheetError, StoreError
+    BadInput
+        If an earlier log holds shots of these modules that these do not.
+    """
     how = how or How()
-    for kind, content in sheets_of_logs(reduced, settings).items():
-        name = f"shots-{settings.builder.strip()}-{kind}.csv"
-        old = to.box.latest(name) if to.box.exists else None
-        sheet, _, _ = read_contribution(Path(name), content)
-        out.append(put(to.box, sheet, replace(how, supersedes=() if old is None else (old,))))
-    return out
+    sheets = [
+        read_contribution(Path(f"shots-{settings.builder.strip()}-{kind}.csv"), content)[0]
+        for kind, content in sheets_of_logs(reduced, settings).items()
+    ]
+    return _put_all(to, sheets, replace(how, supersedes=resent(to, sheets, how.supersedes)), {})
 
 
 def chosen_records(
@@ -374,9 +378,9 @@ def chosen_records(
 
 
 def sides_of(
-    source: AnySource, builders: set[str], received: bool = False, named: Sequence[Path] = ()
+    source: AnySource, places: Places, received: bool = False, named: Sequence[Path] = ()
 ) -> dict[str, bytes]:
-    """Sheets of other kinds of these builders: those kept in the store, or those named with files.
+    """Sheets of other kinds, of these places: those kept in the store, or those named with files.
 
     Raises
     ------
@@ -390,7 +394,7 @@ def sides_of(
                 "--side goes with --from; from the store, its own wear and misfire sheets are packed"
             )
         kept = source.box.bundle_files(statuses(received)) if source.box.exists else []
-        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], builders)
+        return side_files([(n, c) for _, n, c in kept if not n.startswith("shots.")], places)
     for path in named:
         read_contribution(path)  # every fault before anything is written
-    return side_files([(p.name, file_bytes(p, None)) for p in named], builders)
+    return side_files([(p.name, file_bytes(p, None)) for p in named], places)

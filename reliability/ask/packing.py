@@ -20,7 +20,14 @@ from reliability.order import in_order
 from reliability.pool import Basis, Pool
 from reliability.pool import Source as Given
 from reliability.records import LifeRecords
-from reliability.sheets.bundle import About, Contributor, Source, download_files, write_bundle
+from reliability.sheets.bundle import (
+    About,
+    Contributor,
+    Places,
+    Source,
+    download_files,
+    write_bundle,
+)
 from reliability.sheets.write import write_life, write_whole
 
 __all__ = [
@@ -36,7 +43,8 @@ class Packed:
     ----------
     records : LifeRecords
     sides : dict of file name to bytes
-        wear.csv, misfires.csv, ignition.csv of the same builders.
+        wear.csv, misfires.csv, ignition.csv of the same builders; under a filter of slot, part or condition of
+        the same units.
     basis : Basis
         What they came in, marked with what is in them.
     licence : str
@@ -45,6 +53,8 @@ class Packed:
         What is to be said of the licence, "" for nothing.
     received : str
         Day of the newest contribution in it, "" where files or bundles do not say.
+    left_out : str
+        Whose wear, misfires or ignition counts stay behind, as a sentence; "" for nobody's.
     """
 
     records: LifeRecords
@@ -53,6 +63,7 @@ class Packed:
     licence: str
     said: str
     received: str = ""
+    left_out: str = ""
 
     @property
     def builders(self) -> list[str]:
@@ -140,7 +151,8 @@ def pack(
     given = dict(filters or {})
     records, pool = chosen_records(source, **given)
     own = set(records.builder.tolist())
-    other = sides_of(source, own, bool(given.get("received")), sides)
+    whole = not any(given.get(k) for k in ("slot", "part", "where"))
+    other = sides_of(source, Places.of(records, whole), bool(given.get("received")), sides)
     kinds = {"life", *(n.split(".")[0] for n in other)}
 
     def mark(s: Given) -> Given:
@@ -155,7 +167,22 @@ def pack(
     if not isinstance(source, Stored):
         rests_on = [s for s in rests_on if s.licence]  # a sheet has none: its owner packs it
     found, said = terms(licence, rests_on)
-    return Packed(records, other, basis, found, said, _newest(source, basis))
+    behind = "" if any(given.values()) else _left_out(pool.basis, own)
+    return Packed(records, other, basis, found, said, _newest(source, basis), behind)
+
+
+def _left_out(basis: Basis, own: set[str]) -> str:
+    """Builders who gave sheets of other kinds but no life record."""
+    gave = {
+        b for s in (*basis.contributions, *basis.files) if not SIDES.keys().isdisjoint(s.kinds)
+        for b in s.builders.split(", ")
+    }  # fmt: skip
+    names = ", ".join(sorted(gave - own))
+    return (
+        f"Left out: wear, misfires or ignition counts of {names}, without life records here."
+        if names
+        else ""
+    )
 
 
 def _newest(source: AnySource, basis: Basis) -> str:
@@ -178,35 +205,44 @@ def terms(wanted: str, rests_on: Sequence[Given]) -> tuple[str, str]:
     Raises
     ------
     BadInput
-        If they cannot be combined, or not as wanted; or one has no known licence and none is wanted.
+        If they cannot be combined, or not as wanted; if one came under a licence that is not known here, whatever
+        is wanted; if one came under none and none is wanted.
     """
     theirs = [c.licence or "" for c in rests_on]
-    known = [t for t in theirs if licence_of(t)]
-    silent = [str(c.id or c.file) for c in rests_on if not licence_of(c.licence or "")]
+    strange = sorted({t for t in theirs if t and not licence_of(t)})
+    if strange:
+        raise BadInput(combine(strange).text)
+    silent = [str(c.id or c.file) for c in rests_on if not c.licence]
+    known = [t for t in theirs if t]
     if not wanted:
-        if silent:
-            raise BadInput(
-                f"contributions {', '.join(silent)} carry no known licence; ask their givers, or give --licence if "
-                "you may speak for them"
-            )
-        if not known:
-            return "CC0-1.0", ""
-        found = combine(known)
-        if found.licence is None:
-            raise BadInput(found.text)
-        return found.licence.id, found.text
+        return _allowed_together(known, silent)
     asked = named(wanted)
-    if known:
-        found = combine([*known, asked.id])
-        if found.licence is None or found.licence.id != asked.id:
-            raise BadInput(
-                f"these contributions may not be given as {asked.id}. {combine(known).text}"
-            )
+    found = combine([*known, asked.id])
+    if found.licence is None or found.licence.id != asked.id:
+        raise BadInput(f"these contributions may not be given as {asked.id}. {combine(known).text}")
     if silent:
         return asked.id, (
-            f"Contributions {', '.join(silent)} carry no licence of their own: you say that they may be given as {asked.id}."
+            f"No licence came with {_numbered(silent)}: you say that they may be given as {asked.id}."
         )
     return asked.id, ""
+
+
+def _numbered(ids: Sequence[str]) -> str:
+    return f"contribution{'s' if len(ids) > 1 else ''} {', '.join(ids)}"
+
+
+def _allowed_together(known: Sequence[str], silent: Sequence[str]) -> tuple[str, str]:
+    """The licence that the known ones allow together, and what is to be said of it. Raises BadInput."""
+    if silent:
+        raise BadInput(
+            f"no licence came with {_numbered(silent)}; ask the givers, or give --licence if you may speak for them"
+        )
+    if not known:
+        return "CC0-1.0", ""
+    found = combine(known)
+    if found.licence is None:
+        raise BadInput(found.text)
+    return found.licence.id, found.text
 
 
 def write_export(records: LifeRecords, citations: Sequence[Citation], path: Path) -> Path:

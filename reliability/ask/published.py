@@ -43,7 +43,9 @@ def joined(question: OnRecords, pool: Pool) -> tuple[Pool, tuple[Fact, ...]]:
 
 
 def answer_with_published(question: OnRecords, pool: Pool) -> tuple[Answer, Pool]:
-    """The answer with published facts, with a note on what they change; and the pool it is from.
+    """The answer with published facts, with a note on what they change; and the pool it rests on.
+
+    Where they change nothing, none being of the part and conditions asked for, that is the pool without them.
 
     Raises
     ------
@@ -51,14 +53,17 @@ def answer_with_published(question: OnRecords, pool: Pool) -> tuple[Answer, Pool
         As the question itself does.
     """
     whole, used = joined(question, pool)
-    found = question.answer(whole)
+    found, rests_on = question.answer(whole), whole
     try:
-        told = moved(question.answer(pool), found)
+        without = question.answer(pool)
+        told = moved(without, found)
+        if unmoved(without, found):
+            found, rests_on = without, pool
     except CannotAnswer as e:
         told = f"Without them there is no answer: {e}"
     about = note_on_published(used)
     note = Note(about.code, f"{told} {about.text}")
-    return replace(found, notes=(note, *found.notes)), whole
+    return replace(found, notes=(note, *found.notes)), rests_on
 
 
 def moved(without: Answer, found: Answer) -> str:
@@ -67,11 +72,20 @@ def moved(without: Answer, found: Answer) -> str:
     if before is None or after is None or not np.isfinite([before, after]).all() or not before:
         return f"Without published facts: {without.sentence}"
     if before == after:
-        return f"Published facts do not move the bound here ({shots_text(after)} with and without them)."
+        return (
+            f"Published facts do not move the bound here ({shots_text(after)} with and without them): none is of the "
+            "part and conditions that it is for."
+        )
     return (
         f"Published facts move the bound from {shots_text(before)} to {shots_text(after)} "
         f"(a factor of {after / before:.3g}). Without them: {without.sentence}"
     )
+
+
+def unmoved(without: Answer, found: Answer) -> bool:
+    """Whether published facts leave the bound where it was."""
+    before = bound_of(without)
+    return before is not None and before == bound_of(found)
 
 
 def bound_of(answer: Any) -> float | None:

@@ -19,8 +19,9 @@ from reliability.order import in_order
 from reliability.pool import Basis, Pool, Source
 from reliability.records import join
 from reliability.sheets.apart import read_apart
+from reliability.sheets.door import read_ours
+from reliability.sheets.doubts import doubts
 from reliability.sheets.life import LifeSheet
-from reliability.sheets.side import read_contribution
 from reliability.sheets.table import SheetError
 from reliability.sheets.wear import (
     join_ignition,
@@ -220,7 +221,7 @@ SMALL = 1 << 20
 
 def _read_file(path: Path) -> Any:
     small = path.suffix.lower() == ".csv" and path.is_file() and path.stat().st_size <= SMALL
-    return read_contribution(path) if small else read_apart(read_contribution, path)[0]
+    return read_ours(path) if small else read_apart(read_ours, path)[0]
 
 
 def _with_licence(c: Contribution) -> Citation:
@@ -255,6 +256,18 @@ def _builders_left(question: Question, pool: Pool) -> set[str] | None:
         return None
 
 
+def _doubt_notes(sheet: LifeSheet) -> list[Note]:
+    """Grave doubts about a file that is asked of directly: nobody was asked about them."""
+    return [
+        Note(
+            "doubtful",
+            f"{sheet.file}: {f.text} (row{'s' if len(f.rows) > 1 else ''} {', '.join(map(str, f.rows[:8]))})",
+        )
+        for f in doubts(sheet.records)
+        if f.severity == "grave"
+    ]
+
+
 def pool_of_files(paths: Sequence[Path]) -> Pool:
     """The pool of some files: life sheets, wear, misfire and ignition sheets, bundles.
 
@@ -280,7 +293,7 @@ def pool_of_files(paths: Sequence[Path]) -> Pool:
             continue
         if isinstance(sheet, LifeSheet):
             life.append(sheet)
-            notes += sheet.notes
+            notes += [*sheet.notes, *_doubt_notes(sheet)]
         else:
             other = {f"{sheet.kind}{Path(sheet.name).suffix}": sheet.content}
         kinds = ["life"] if isinstance(sheet, LifeSheet) else []

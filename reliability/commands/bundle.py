@@ -89,5 +89,5 @@ def command(
         f"{target}: {len(packed.records)} records of {', '.join(packed.builders)}{other}, licence {packed.licence}, "
         f"version {version}"
     )
-    if packed.said:
-        click.echo(packed.said)
+    for text in filter(None, (packed.said, packed.left_out)):
+        click.echo(text)

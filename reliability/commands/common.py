@@ -17,7 +17,8 @@ DECORATOR = Callable[[Callable[..., Any]], Callable[..., Any]]
 
 def explain(error: Exception) -> int | None:
     """Say an expected error in words on stderr; its exit code, or None if it is not expected."""
-    if type(error).__name__ == "SheetError":
+    kinds = {c.__name__ for c in type(error).__mro__}  # by name: their modules take long to import
+    if "SheetError" in kinds:
         assert hasattr(error, "faults")
         for fault in error.faults[:10000]:
             click.echo(str(fault), err=True)
@@ -29,10 +30,7 @@ def explain(error: Exception) -> int | None:
     if isinstance(error, CannotAnswer):
         click.echo(str(error), err=True)
         return 3
-    if isinstance(error, BadInput) or type(error).__name__ == "InvalidRecords":
-        click.echo(f"Error: {error}", err=True)
-        return 2
-    if type(error).__name__ == "StoreError":
+    if kinds & {"BadInput", "InvalidRecords", "StoreError"}:
         click.echo(f"Error: {error}", err=True)
         return 2
     if isinstance(error, MemoryError):
@@ -406,6 +404,19 @@ def number(value: float, digits: int = 4) -> str:
     if value != value or value in (float("inf"), float("-inf")):
         return "-"
     return f"{value:,.{digits}g}" if abs(value) < 1e6 else f"{value:,.0f}"
+
+
+def show_more(tests: Sequence[Any], then: dict[str, str]) -> None:
+    """What would help most, where anything was found to; ``then``: what it makes of the answer, by head of column."""
+    if not tests:
+        return
+    click.echo("\nWhat would help most: tests without failure, most shots gained a bench day first")
+    rows = [
+        [t.what, f"{t.shots:,.0f}", f"{t.days:.2f}", number(t.survives_it, 2),
+         *(number(getattr(t, name)) for name in then.values()), number(t.gain_a_day, 3)]
+        for t in tests
+    ]  # fmt: skip
+    click.echo(table(["what", "shots", "days", "lasts it", *then, "gain a day"], rows))
 
 
 def show_opinion(found: Any) -> None:

@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, show_opinion, table
+from reliability.commands.common import number, question_command, show_more, show_opinion, table
 from reliability.notes import BadInput
 
 
@@ -40,6 +40,7 @@ def show(a: Any) -> None:
         click.echo(
             f"\n  one shot asks for {d.peak_A:,.0f} A peak ({d.undamped_A:,.0f} A undamped), reversal {d.reversal:.0%}"
         )
+    show_more(a.more, {"promise": "promise", "allowed V": "highest_V"})
     show_opinion(a)
 
 
@@ -112,6 +113,7 @@ def _show_mission(a: Any) -> None:
     click.echo(
         table(["volts", "needed", "at most", "promised", "margin", "J a shot", "days"], rows)
     )
+    show_more(a.more, {"promise": "promise"})
 
 
 def _at(p: Any) -> list[str]:

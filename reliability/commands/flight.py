@@ -9,6 +9,7 @@ import click
 from reliability.commands.common import (
     number,
     question_command,
+    show_more,
     table,
 )
 
@@ -44,28 +45,7 @@ def show(a: Any) -> None:
             f"all {number(v.all, 3)} (at least {number(v.all_lower, 3)}), one or more {number(v.one, 3)} (at least "
             f"{number(v.one_lower, 3)})"
         )
-    if a.more:
-        click.echo(
-            "\nWhat would help most: tests without failure, most shots gained a bench day first"
-        )
-        rows = [
-            [
-                m.what, f"{m.shots:,.0f}", f"{m.days:.2f}", number(m.survives_it, 2), number(m.survival), number(m.lower),
-                number(m.promise), number(m.gain_a_day, 3),
-            ]
-            for m in a.more
-        ]  # fmt: skip
-        head = [
-            "what",
-            "shots",
-            "days",
-            "lasts it",
-            "survival after",
-            "at least",
-            "promise",
-            "gain a day",
-        ]
-        click.echo(table(head, rows))
+    show_more(a.more, {"survival after": "survival", "at least": "lower", "promise": "promise"})
 
 
 command = question_command("flight", show)

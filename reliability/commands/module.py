@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, table
+from reliability.commands.common import number, question_command, show_more, table
 
 
 def show(a: Any) -> None:
@@ -19,6 +19,7 @@ def show(a: Any) -> None:
         click.echo(f"\nModule survival ({a.bound} bounds, {a.confidence:g} one-sided)")
         rows = [list(map(number, (s.shots, s.estimate, s.lower, s.upper))) for s in a.survival]
         click.echo(table(["shots", "estimate", "lower", "upper"], rows))
+    show_more(a.more, {"bound": "promise"})
 
 
 def slot_table(a: Any) -> str:

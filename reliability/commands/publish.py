@@ -87,4 +87,5 @@ def command(
         f"{len(packed.records)} records of {', '.join(packed.builders[:12])}"
         f"{' and others' if len(packed.builders) > 12 else ''}; open {folder / 'index.html'}"
     )
-    click.echo(terms)
+    for text in filter(None, (terms, packed.left_out)):
+        click.echo(text)

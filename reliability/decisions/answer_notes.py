@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text
 
+LITTLE = 0.05
+"""difference of logs of two bounds below which they are said to be much the same (a choice)"""
 UNSEEN = 0.05
 """chance that a share of weak units larger than said showed none"""
 
@@ -50,24 +54,58 @@ def looked_bad_notes(raw: LifeRecords) -> tuple[Note, ...]:
     return (Note("looked_bad", text),)
 
 
-def suspect_notes(model: ModuleModel, survival: float, confidence: float) -> list[Note]:
-    """How the failures with several suspects were shared out, and what not knowing costs the bound."""
-    k = model.suspected()
-    if not k:
+def unclear_notes(model: ModuleModel, survival: float, confidence: float) -> list[Note]:
+    """How failures with several suspects, or of unknown mode, were shared out, and what not knowing costs the bound."""
+    of = ((True, model.suspected(), "had several suspects", "suspects"),
+          (False, model.of_unknown_mode(), "of unknown mode, or of one of several", "unknown_cause"))  # fmt: skip
+    found = [(by, k, what, code) for by, k, what, code in of if k]
+    if not found:
         return []
-    reckoned = ", ".join(f"{v:.1f} to {n}" for n, v in sorted(model.reckoned().items()))
-    here, known = model.promise(survival, confidence), model.as_if_known(survival, confidence)
-    text = (
-        f"{k} failure{'s' if k > 1 else ''} had several suspects; as estimated {reckoned}. The bound allows for not knowing "
-        f"which: {shots_text(here)} shots, where the likeliest suspects known to be it would give {shots_text(known)}."
+    cost = what_unclear_costs(
+        model.promise(survival, confidence), model.as_if_known().promise(survival, confidence)
     )
-    return [Note("suspects", text)]
+    notes = []
+    for by_suspects, k, what, code in found:
+        reckoned = ", ".join(
+            f"{v:.1f} to {n}" for n, v in sorted(model.reckoned(by_suspects).items())
+        )
+        text = f"{k} failure{'s' if k > 1 else ''} {what}; as estimated {reckoned}."
+        notes.append(Note(code, f"{text} {cost}"))
+    return notes
+
+
+def what_unclear_costs(here: float, known: float) -> str:
+    """What not knowing the causes of failures costs a bound: beside it that with the likeliest ones known."""
+    if here > 0 and known > 0 and abs(np.log(here / known)) < LITTLE:
+        return f"Not knowing which hardly moves the bound: {shots_text(here)} shots, {shots_text(known)} with the likeliest taken for known."
+    return (
+        f"The bound allows for not knowing which: {shots_text(here)} shots, where the likeliest known to be it would give "
+        f"{shots_text(known)}."
+    )
 
 
 def early_text(slots: Sequence[str]) -> str:
     """What comes before an answer where early failures stand apart; empty where they do not."""
     names = ", ".join(s.replace("_", " ") for s in slots)
     return f"Early failures of the {names} stand apart from the rest. " if slots else ""
+
+
+def unseen_weak(model: ModuleModel, survival: float) -> float:
+    """Share of weak units that may have gone unseen among those watched from new, where it could break the
+    promise of a new unit; else 0."""
+    units = min(s.from_new for s in model.slots)
+    unseen = 1 - UNSEEN ** (1 / max(units, 1))
+    fresh = any(not s.ages.any() for s in model.slots)
+    return unseen if fresh and unseen > 1 - survival and not model.early_seen() else 0.0
+
+
+def unseen_text(share: float) -> str:
+    """What a promise of new units takes for granted where weak ones may have gone unseen; empty where nothing."""
+    return (
+        f" That counts on burnt-in units: up to {percent_text(share)} weak ones could have gone unseen."
+        if share
+        else ""
+    )
 
 
 def early_notes(model: ModuleModel, survival: float) -> list[Note]:
@@ -80,11 +118,11 @@ def early_notes(model: ModuleModel, survival: float) -> list[Note]:
             "promise allows for them; burn in what flies, and look at what failed early."
         )
         notes.append(Note("early_failures", text))
-    name, units = min(((s.name, s.from_new) for s in model.slots), key=lambda s: s[1])
-    unseen = 1 - UNSEEN ** (1 / max(units, 1))
-    if unseen > 1 - survival and any(not s.ages.any() for s in model.slots):
+    hidden = unseen_weak(model, survival)
+    if hidden:
+        name, units = min(((s.name, s.from_new) for s in model.slots), key=lambda s: s[1])
         text = (
-            f"{name}: {units:g} units were watched from new. Weak units, up to {percent_text(unseen)} of all, could have gone "
+            f"{name}: {units:g} units were watched from new. Weak units, up to {percent_text(hidden)} of all, could have gone "
             "unseen among so few; the model counts on fewer. Burn in what flies."
         )
         notes.append(Note("early_unseen", text))

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Literal
 
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.parts import Step, steps_of
+from reliability.decisions.parts import Step, moved_units, steps_of
 from reliability.decisions.question import (
     Answer,
     Count,
@@ -22,10 +23,12 @@ from reliability.decisions.question import (
 )
 from reliability.decisions.stress_terms import fixed_levels, varied_terms
 from reliability.life.compare import Comparison
-from reliability.life.stress import Term, fit_stress
+from reliability.life.stress import StressFit, Term, fit_stress
+from reliability.life.stress_bounds import Stress
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.slots.exposure import Asked, slot_data
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -43,7 +46,8 @@ class Side:
     shots, lower : float
         Life that 1 - fraction reach at the common stress, and its lower bound.
     empirical : tuple of Step
-        Its survival without a family, not adjusted for stress.
+        Its survival without a family: where the voltage is all that is adjusted for, each unit at the shots
+        that its own stand for at the common voltage; else as tested.
     """
 
     name: str
@@ -52,6 +56,22 @@ class Side:
     shots: float
     lower: float
     empirical: tuple[Step, ...]
+
+
+@dataclass(frozen=True)
+class LifeRatio:
+    """Life of the one that lives longer as estimated over that of the other, with one-sided bounds."""
+
+    longer: str
+    other: str
+    estimate: float
+    lower: float
+    upper: float
+
+    @property
+    def name(self) -> str:
+        """Of what, in words."""
+        return f"{self.longer} over {self.other}"
 
 
 @dataclass(frozen=True)
@@ -70,6 +90,8 @@ class CompareAnswer(Answer):
     first, second : Side
     at : dict
         Stresses at which both are shown; empty where none is adjusted for.
+    moved : bool
+        Whether the curves without a family are of the common voltage.
 
     Examples
     --------
@@ -90,6 +112,15 @@ class CompareAnswer(Answer):
     first: Side
     second: Side
     at: dict[str, Level]
+    moved: bool = False
+
+    @property
+    def ordered(self) -> LifeRatio:
+        """The ratio as it is said and drawn: of the longer life over the other."""
+        a, b = self.first.name, self.second.name
+        if self.ratio < 1.0:
+            return LifeRatio(b, a, 1 / self.ratio, 1 / self.upper, 1 / self.lower)
+        return LifeRatio(a, b, self.ratio, self.lower, self.upper)
 
     @property
     def shown(self) -> bool:
@@ -99,12 +130,7 @@ class CompareAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        a, b = self.first, self.second
-        swap = self.ratio < 1.0
-        if swap:
-            a, b = b, a
-        ratio, low = (1 / self.ratio, 1 / self.upper) if swap else (self.ratio, self.lower)
-        high = 1 / self.lower if swap else self.upper
+        r = self.ordered
         place = f" at {self.at['charge_V']:,.0f} V" if "charge_V" in self.at else ""
         share = percent_text(1 - self.fraction)
         promised = max(self.first, self.second, key=lambda s: s.lower)
@@ -114,12 +140,12 @@ class CompareAnswer(Answer):
         )
         if self.shown:
             return (
-                f"{a.name} lives {ratio:.2f} times as long as {b.name}, at least {low:.2f} at "
+                f"{r.longer} lives {r.estimate:.2f} times as long as {r.other}, at least {r.lower:.2f} at "
                 f"{percent_text(self.confidence)} confidence. {promise}"
             )
         return (
-            f"{a.name} and {b.name} are not shown to differ, nor to be alike: {a.name} lives {ratio:.2f} times as long as "
-            f"estimated, from {low:.2f} to {high:.2f} is possible, and that it is the better one is "
+            f"{r.longer} and {r.other} are not shown to differ, nor to be alike: {r.longer} lives {r.estimate:.2f} times as "
+            f"long as estimated, from {r.lower:.2f} to {r.upper:.2f} is possible, and that it is the better one is "
             f"{percent_text(self.sure)} sure. {promise}"
         )
 
@@ -195,17 +221,36 @@ def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
     # levels of the other stresses; the label itself is what is compared
     fixed = fixed_levels(fit, q.by, levels(q.use))
     sides = []
+    exponent = _exponent(fit, adjust)
     for name in names:
         own = both.select(both.column(q.by).astype(str) == name)
         life, lower = found.life(name, q.fraction, fixed)
         sides.append(
-            Side(name, whole(own.units), whole(own.failures), life, lower, steps_of(own, q.confidence))
+            Side(
+                name, whole(own.units), whole(own.failures), life, lower,
+                steps_of(_at_common(own, fixed, exponent), q.confidence),
+            )
         )  # fmt: skip
     ratio = found.ratio()
     return CompareAnswer(
         q.by, q.family, q.fraction, q.confidence, ratio.estimate, ratio.lower, ratio.upper, found.sure(), sides[0],
-        sides[1], dict(fixed), notes=(*fit.notes, *_notes(both, q.by)),
+        sides[1], dict(fixed), bool(np.isfinite(exponent)), notes=(*fit.notes, *_notes(both, q.by)),
     )  # fmt: skip
+
+
+def _exponent(fit: StressFit, adjust: Sequence[Term]) -> float:
+    """n in life ~ V^-n where the voltage alone is adjusted for; else nan."""
+    if [t.name for t in adjust] != ["charge_V:power"]:
+        return NAN
+    at = next(j for j, c in enumerate(fit.design) if c.term.column == "charge_V")
+    return float(fit.coefficients[at])
+
+
+def _at_common(own: LifeRecords, fixed: Stress, exponent: float) -> LifeRecords:
+    """Units at the shots that theirs stand for at the common voltage; as tested where the exponent is nan."""
+    if not np.isfinite(exponent):
+        return own
+    return moved_units(slot_data(str(own.slot[0]), own, Asked(float(fixed["charge_V"]))), exponent)
 
 
 def _two(records: LifeRecords, labels: np.ndarray, q: Compare) -> tuple[str, str]:

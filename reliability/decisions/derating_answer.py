@@ -8,13 +8,21 @@ import numpy as np
 
 from reliability.decisions.bank import Discharge
 from reliability.decisions.parts import Seen
-from reliability.decisions.practice import DeratingPractice
 from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
 from reliability.life.second_opinion import StressOpinion
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
+
+STRESS_WORDS = {
+    "charge_V": "charge voltage",
+    "temp_C": "temperature",
+    "energy_J": "energy",
+    "peak_A": "peak current",
+}
+"""stresses in a sentence"""
 
 
 @dataclass(frozen=True)
@@ -97,8 +105,6 @@ class DeratingAnswer(Answer):
         Its range in the records.
     best_total : CurvePoint or None
         Point of the curve with the largest total impulse over the promised life.
-    practice : DeratingPractice or None
-        Reference only.
     discharge : Discharge or None
     checks : StressChecks or None
     seen : tuple of Seen
@@ -106,6 +112,8 @@ class DeratingAnswer(Answer):
     residuals : tuple of Residual
     second_opinion : StressOpinion or None
         Where it was asked for.
+    more : tuple of SlotTest
+        Tests that would raise the voltage, where the promise engine speaks.
 
     Examples
     --------
@@ -133,13 +141,13 @@ class DeratingAnswer(Answer):
     column: str
     tested: tuple[float, float]
     best_total: CurvePoint | None = None
-    practice: DeratingPractice | None = None
     discharge: Discharge | None = None
     checks: StressChecks | None = None
     mc_error: float = 0.0
     seen: tuple[Seen, ...] = ()
     residuals: tuple[Residual, ...] = ()
     second_opinion: StressOpinion | None = None
+    more: tuple[SlotTest, ...] = ()
 
     @property
     def answered(self) -> bool:
@@ -159,7 +167,7 @@ class DeratingAnswer(Answer):
         )
         name = self.column.replace("_", " ")
         if not np.isfinite(level):
-            return f"No {name} can be allowed from these data for {want}."
+            return f"No {STRESS_WORDS.get(self.column, name)} can be allowed from these data for {want}."
         if self.column != "charge_V":
             return f"Allow at most {level:,.4g} ({name}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
@@ -41,13 +42,15 @@ class Asking:
 class Course:
     """Lower bound on life (shots) at rising levels of a stress, falling.
 
-    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it.
+    ``model`` says by which model; ``apart`` names the slot if how far builders and lots differ is in it;
+    ``engine`` is the promise engine, where it is its bound.
     """
 
     levels: Array
     lower: Array
     model: str
     apart: tuple[str, ...] = ()
+    engine: PromisedLevels | None = None
 
     def at(self, levels: Array) -> Array:
         """The bound between the levels looked at, all above 0: logs joined by straight lines; nan beyond them."""
@@ -95,12 +98,32 @@ class PromisedLevels:
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
         data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
         self.model = ModuleModel([replace(data, law=True, doubt=0.0)], seed=seed)
+        self._courses: dict[tuple[float, float], Course] = {}
 
     def course(self, survival: float, confidence: float) -> Course:
         """The bound on the life that the share ``survival`` reaches, at the confidence."""
-        x = np.log(self.levels / self.tested[0])
-        lower = self.model.along(x, survival, confidence)
-        return Course(self.levels, lower, "promise", tuple(self.model.grouped()))
+        asked = (survival, confidence)
+        if asked not in self._courses:
+            x = np.log(self.levels / self.tested[0])
+            lower = self.model.along(x, survival, confidence)
+            apart = tuple(self.model.grouped())
+            self._courses[asked] = Course(self.levels, lower, "promise", apart, self)
+        return self._courses[asked]
+
+    def highest(
+        self, model: ModuleModel, shots: float, survival: float, confidence: float
+    ) -> float:
+        """Highest voltage looked at, at which ``model`` (this one, or it after a test) promises so many shots; nan
+        where none is."""
+
+        def spare(x: float) -> float:
+            return model.flown_at(x).lower(shots, confidence) - survival
+
+        low, high = (float(np.log(v / self.tested[0])) for v in self.levels[[0, -1]])
+        if spare(low) < 0:
+            return NAN
+        x = high if spare(high) > 0 else float(brentq(spare, low, high, xtol=1e-4))
+        return float(self.tested[0] * np.exp(x))
 
     def life(self, level: float, fraction: float) -> float:
         """Estimated shots by which a fraction has failed at a voltage; nan where nothing failed."""

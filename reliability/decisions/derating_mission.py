@@ -40,6 +40,7 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.decisions.slot_tests import AtLevel, SlotTest, helps_note, slot_tests
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
@@ -135,9 +136,7 @@ class DerateMission(OnRecords):
         )
         if self.impulse:
             read_impulse(self.impulse)
-        for column in levels(self.use):
-            if column != "charge_V":
-                raise BadInput(f"use names charge_V here, not {column[:40]!r}")
+        levels(self.use, ("charge_V",))
         both = self.parallel is not None and self.series is not None
         refuse_unless(
             self.capacitors is None or not both, "capacitors", "parallel and series say the bank"
@@ -279,12 +278,22 @@ class _Mission:
         at = q.charge_V if np.isfinite(q.charge_V) else max(p.highest for p in self.parts)
         banks = tuple(of_bank(s, own, at) for s, own in kept.items())
         shown = next(s for s, own in kept.items() if best in own)
+        more = self.more(shown, best)
         low, high = (shown.bank.charge_voltage(v) for v in shown.part.engine.tested)
         return MissionAnswer(
             self.slot, q.in_words(), q.impulse_Ns, q.survival, q.confidence, self.pushed(), best, lightest, quickest,
-            bool(passing), banks, _look_for(banks, lightest or best), _thinned(kept[shown], best), (low, high), q.limits(),
-            notes=tuple(self.notes(best, shown.bank)),
+            bool(passing), banks, _look_for(banks, lightest or best), _thinned(kept[shown], best), (low, high), q.limits(), more,
+            notes=(*self.notes(best, shown.bank), *helps_note(more, best.needed_most, f"at {best.charge_V:,.4g} V")),
         )  # fmt: skip
+
+    def more(self, search: BankSearch, best: MissionPlan) -> tuple[SlotTest, ...]:
+        """Tests that would lengthen the promise of a plan."""
+        bank, q = search.bank, self.q
+        level = bank.record_voltage(best.charge_V)
+        now = AtLevel(level, best.needed_most, bank.record_survival(q.survival), q.confidence)
+        found = slot_tests(search.part.engine, now)
+        # the shots needed go with the voltage, so no highest voltage is told
+        return tuple(replace(t, highest_V=NAN) for t in found)
 
     def pushed(self) -> Push | None:
         """The impulse bit's law as the answer shows it."""

@@ -17,12 +17,14 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
-    suspect_notes,
+    unclear_notes,
+    unseen_text,
+    unseen_weak,
 )
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
-from reliability.decisions.operating import in_words
+from reliability.decisions.operating import in_words, refuse_uncarried
 from reliability.decisions.parts import Curve, Seen, seen_of
 from reliability.decisions.question import (
     Answer,
@@ -40,7 +42,7 @@ from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text, whole
 
@@ -170,6 +172,8 @@ class FlightAnswer(Answer):
         Survival from now on; its upper bound is not worked out and equals the estimate.
     early : tuple of str
         Slots whose early failures stand apart from the rest.
+    unseen_weak : float
+        Share of weak units that tests may not have shown, where units are new and it could break the promise; else 0.
 
     Examples
     --------
@@ -197,6 +201,7 @@ class FlightAnswer(Answer):
     pool_failed: Count
     curve: Curve
     early: tuple[str, ...] = ()
+    unseen_weak: float = 0.0
 
     @property
     def sentence(self) -> str:
@@ -211,6 +216,7 @@ class FlightAnswer(Answer):
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: "
             + _chance("it lasts that", self.survival.estimate, self.survival.lower)
+            + unseen_text(self.unseen_weak)
         )
 
     def _several(self, place: str, ok: str) -> str:
@@ -222,6 +228,7 @@ class FlightAnswer(Answer):
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
             f"mission of {shots_text(self.mission_shots)}: "
             + _chance("so many last that", v.enough, v.enough_lower)
+            + unseen_text(self.unseen_weak)
         )
 
 
@@ -286,9 +293,7 @@ class Flight(OnRecords, OnMission):
             "legs say the voltage",
         )
         self.legs()
-        for column in levels(self.use):
-            if column not in ("charge_V", "temp_C"):
-                raise BadInput(f"use names charge_V or temp_C, not {column[:40]!r}")
+        levels(self.use, ("charge_V", "temp_C"))
         return self
 
     def legs(self) -> dict[float, float]:
@@ -331,6 +336,7 @@ class _Flight:
         self.needed = float(betaincinv(self.working, q.units - self.working + 1, q.survival))
         self.others = records.select(~whose(records, q.module))
         self.used = [self.usable(b, self.others) for b in self.on_board]
+        refuse_uncarried(self.use, (c for u in self.used for c in u.carried))
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)
@@ -354,10 +360,7 @@ class _Flight:
 
     def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
         return [
-            self.flown(
-                slot_data(b.slot, u.records, Asked(u.use_V, b.ages, builder=b.builder, lot=b.lot)),
-                u,
-            )
+            self.flown(slot_data(b.slot, u.records, _asked_of(b, u)), u)
             for b, u in zip(self.on_board, used, strict=True)
         ]
 
@@ -391,7 +394,7 @@ class _Flight:
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
-            tuple(m.early_seen()), notes=self.notes(),
+            tuple(m.early_seen()), unseen_weak(m, self.needed), notes=self.notes(),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:
@@ -459,7 +462,7 @@ class _Flight:
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         notes += early_notes(self.now, self.needed)
         notes += group_notes(self.now)
-        notes += suspect_notes(self.now, self.needed, self.q.confidence)
+        notes += unclear_notes(self.now, self.needed, self.q.confidence)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."
@@ -471,3 +474,19 @@ class _Flight:
             text = f"Wear readings add drift towards a limit: {', '.join(sorted(k.split('/')[-2] if k.count('/') > 1 else k for k in self.drifts))}."
             notes.append(Note("wear_added", text))
         return tuple(notes)
+
+
+def _asked_of(b: OnBoard, used: Usable) -> Asked:
+    """What is asked of a slot: a unit run in at another voltage than the tests' has aged by the law of voltage."""
+    use = used.use_V
+    volts = used.records.covariates.get("charge_V")
+    if not np.isfinite(use) and volts is not None and np.isfinite(volts).any():
+        tested = float(np.nanmin(volts))
+        if any(
+            abs(np.log(v / tested)) >= SAME_VOLTAGE
+            for own in b.ages
+            for v, _ in own
+            if np.isfinite(v)
+        ):
+            use = tested
+    return Asked(use, b.ages, builder=b.builder, lot=b.lot)

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 
 import numpy as np
 
@@ -13,16 +13,16 @@ from reliability.decisions.answer_notes import (
     few_notes,
     group_notes,
     left_out_notes,
+    what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
 from reliability.decisions.operating import commonest, slot_point
-from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
+from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
 from reliability.slots.exposure import Asked, SlotData, slot_data
-from reliability.slots.grid import exposures
 from reliability.slots.promise import ModuleModel
 from reliability.words import whole
 
@@ -30,17 +30,21 @@ NAN = float("nan")
 POINTS = 40
 SAME = 0.01
 """voltages that differ by less than this share are one"""
+LEAST_SHARE = 1e-6
+"""share of a failure below which it is none in a picture"""
 
 
 @dataclass(frozen=True)
 class Asking:
-    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed."""
+    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed; and the mode to keep
+    apart, where it is not known of some failures whether they were of it."""
 
     fraction: tuple[float, ...]
     at: tuple[float, ...]
     confidence: float
     mode: str
     seed: int
+    apart: str = ""
 
 
 def point_of(records: LifeRecords, said: Mapping[str, Level], as_tested: bool) -> dict[str, Level]:
@@ -66,29 +70,70 @@ def point_of(records: LifeRecords, said: Mapping[str, Level], as_tested: bool) -
     return slot_point(records, {**commonest(records), **said})
 
 
+def beside(
+    records: LifeRecords, others: LifeRecords, point: Mapping[str, Level]
+) -> tuple[list[SlotData], tuple[Note, ...]]:
+    """Other slots in which failures of a slot have suspects, at the operating point.
+
+    A note says which failures have no other suspect at hand: they count as the slot's, the safe side.
+    """
+    own = [k for k in zip(records.builder, records.module, records.event, strict=True) if k[2]]
+    theirs = zip(others.builder, others.module, others.event, strict=True)
+    met = np.array([key in set(own) for key in theirs], bool)
+    found: list[SlotData] = []
+    why: list[str] = []
+    for name in sorted(set(others.slot[met].tolist())):
+        slot = others.select(others.slot == name)
+        try:
+            used = usable(name, slot, slot_point(slot, point))
+        except CannotAnswer as e:
+            why.append(str(e))
+            continue
+        found.append(slot_data(name, used.records, Asked(used.use_V)))
+    there = {label for s in found for label in s.units.suspects.values()}
+    lone = sum(own.count(k) == 1 and "/".join(k) not in there for k in own)
+    if not lone:
+        return found, ()
+    text = (
+        f"{lone} failure{'s' if lone > 1 else ''} with suspects count{'' if lone > 1 else 's'} as failed by this slot, which is "
+        f"the safe side: the other suspects have no records here that can be used. {' '.join(why)}"
+    )
+    return found, (Note("unknown_counted", text.strip()),)
+
+
 def carried_by(records: LifeRecords, point: Mapping[str, Level]) -> Usable:
     """The slot's records that carry the point. Raises NotCarried."""
     return usable(str(records.slot[0]), records, point)
 
 
 def moved_life(
-    records: LifeRecords, found: Usable, point: dict[str, Level], q: Asking
+    records: LifeRecords,
+    found: Usable,
+    point: dict[str, Level],
+    q: Asking,
+    beside: Sequence[SlotData] = (),
 ) -> LifeAnswer:
     """Life at a voltage that is not simply that of the tests: estimate and bounds by the slot's model.
+
+    Failures of unknown mode where a mode is asked for, and with suspects in other slots, are summed over
+    what they may have been (``slots/suspects``).
 
     Parameters
     ----------
     records : LifeRecords
-        Of the slot (and, where a mode is asked for, failures of others as censored).
+        Of the slot.
     found : Usable
         What of the point the slot's records carry.
+    beside : sequence of SlotData
+        Other slots in which failures have suspects.
     """
     data = slot_data(str(records.slot[0]), records, Asked(found.use_V))
     if not data.units.end.size:
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
         )
-    model = ModuleModel([data], seed=q.seed)
+    whole_ = ModuleModel([data, *beside], seed=q.seed, apart=q.apart)
+    model = _part(whole_, q.apart)
     c = q.confidence
     quantiles = tuple(
         QuantileBound(p, model.life(p), model.promise(1 - p, c), model.outside(1 - p, c))
@@ -98,28 +143,76 @@ def moved_life(
         SurvivalBound(s, model.survival(s), model.lower(s, c), model.upper(s, c)) for s in q.at
     )
     shape, scale = model.shape(0), model.life(1 - np.exp(-1.0))
-    seen = _moved(data, model)
+    seen = _moved(model, _shares(whole_, q.apart))
+    sure, unclear = whole_.sure_and_unclear(_causes(whole_, q.apart))
+    known = sure + float(sum(p.failures for p in model.causes.parts))
     notes = [
         *carried_notes(found.carried),
         *left_out_notes([found]),
         _moved_note(found.use_V, model),
+        *_unclear_notes(whole_, model, q),
     ]
-    notes += few_notes([(data.name, data.failures)]) + early_notes(model, 1 - q.fraction[0])
-    notes += group_notes(model)
+    notes += few_notes([(data.name, model.slots[0].failures)])
+    notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
     return LifeAnswer(
-        "weibull", whole(records.units), whole(records.failures), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
+        "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), _curve(model, seen, c), seen_of(seen), mode=q.mode,
-        at=point, carried=found.carried, early=tuple(model.early_seen()), notes=tuple(notes),
+        at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear), notes=tuple(notes),
     )  # fmt: skip
 
 
-def _moved(data: SlotData, model: ModuleModel) -> LifeRecords:
-    """The units at the counts that theirs stand for at the voltage of use, by the estimated exponent."""
-    exponent = model.exponent(0)
-    e = np.array([exponent if np.isfinite(exponent) else 0.0])
-    begun, end = (z[0] for z in exposures(data, e, 1.0))
-    failed = np.where(data.units.failed, end, np.inf)
-    return LifeRecords.of(end, failed, shots_from=begun)
+def _part(model: ModuleModel, mode: str) -> ModuleModel:
+    """What of a module is asked: a mode of its first slot, or that slot."""
+    if mode:
+        return model.of_mode(mode)
+    return model.only(0) if len(model.slots) > 1 else model
+
+
+def _shares(model: ModuleModel, mode: str) -> dict[int, float]:
+    """By row, how much of each unclear failure falls to what is asked."""
+    out: dict[int, float] = {}
+    for k in _causes(model, mode):
+        for row, share in model.shares_of(k).items():
+            out[row] = out.get(row, 0.0) + share
+    return out
+
+
+def _causes(model: ModuleModel, mode: str) -> list[int]:
+    """Causes that are asked for: a mode of the first slot, or all of that slot."""
+    own = enumerate(zip(model.causes.slot, model.causes.mode, strict=True))
+    return [k for k, (slot, name) in own if slot == 0 and (not mode or name == mode)]
+
+
+def _unclear_notes(whole_: ModuleModel, part: ModuleModel, q: Asking) -> list[Note]:
+    """What was shared out, and what not knowing costs the first of the bounds."""
+    _, unclear = whole_.sure_and_unclear(_causes(whole_, q.apart))
+    if not unclear:
+        return []
+    p, name = q.fraction[0], q.mode or whole_.slots[0].name
+    to_it = sum(_shares(whole_, q.apart).values())
+    known = _part(whole_.as_if_known(), q.apart).promise(1 - p, q.confidence)
+    text = (
+        f"{unclear} failure{'s' if unclear > 1 else ''} of unknown cause, as estimated {to_it:.1f} of them to {name}. "
+        + what_unclear_costs(part.promise(1 - p, q.confidence), known)
+    )
+    return [Note("unknown_cause", text)]
+
+
+def _moved(model: ModuleModel, shares: Mapping[int, float]) -> LifeRecords:
+    """The units at the counts that theirs stand for at the voltage of use, by the estimated exponent.
+
+    A failure that may have been another's stands as failed with its share, and good with the rest.
+    """
+    plain = moved_units(model.slots[0], model.exponent(0))
+    begun, end = plain.shots_from, plain.shots_good
+    known = np.any([p.units.failed for p in model.causes.parts], axis=0)
+    dead = np.where(known, 1.0, [shares.get(i, 0.0) for i in range(end.size)])
+    failed, good = (np.flatnonzero(w > LEAST_SHARE) for w in (dead, 1 - dead))
+    rows = np.concatenate((failed, good))
+    found = LifeRecords.of(
+        end[rows], np.where(np.arange(rows.size) < failed.size, end[rows], np.inf), shots_from=begun[rows]
+    )  # fmt: skip
+    return replace(found, count=np.concatenate((dead[failed], 1 - dead[good])))
 
 
 def _moved_note(use_V: float, model: ModuleModel) -> Note:

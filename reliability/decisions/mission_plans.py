@@ -7,6 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.decisions.question import Answer
+from reliability.decisions.slot_tests import SlotTest
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -141,6 +142,8 @@ class MissionAnswer(Answer):
         Charge voltages of that bank at which its capacitors were tested.
     limits : str
         In words; "" without any.
+    more : tuple of SlotTest
+        Tests that would lengthen the promise of the best plan's capacitors at its voltage.
 
     Examples
     --------
@@ -166,6 +169,7 @@ class MissionAnswer(Answer):
     curve: tuple[MissionPlan, ...]
     tested: tuple[float, float]
     limits: str
+    more: tuple[SlotTest, ...] = ()
 
     @property
     def reach(self) -> float:

@@ -7,6 +7,7 @@ from dataclasses import dataclass
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import looked_bad_notes
+from reliability.decisions.life import varying_stresses
 from reliability.decisions.parts import Numbers
 from reliability.decisions.question import (
     Answer,
@@ -238,6 +239,14 @@ def _notes(
                 "The incidence curve counts failures found at an inspection at that inspection.",
             )
         )
+    notes += [
+        Note(
+            "stress_mixed",
+            f"{name} ranges from {lo:g} to {hi:g}: shares and lives are of the mixture as tested. One mode at one voltage: "
+            "life with mode and use.",
+        )
+        for name, lo, hi in varying_stresses(records)
+    ]
     slots = sorted(set(records.slot.tolist()) - {""})
     if len(slots) > 1:
         notes.append(

@@ -15,14 +15,25 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
-    suspect_notes,
+    unclear_notes,
+    unseen_text,
+    unseen_weak,
 )
+from reliability.decisions.bench import Bench
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
-from reliability.decisions.operating import commonest, in_words, refuse_unknown_part, slot_point
+from reliability.decisions.more_tests import MoreTest, Wanted, more_note, more_tests
+from reliability.decisions.operating import (
+    commonest,
+    in_words,
+    refuse_uncarried,
+    refuse_unknown_part,
+    slot_point,
+)
 from reliability.decisions.parts import Curve, Seen, SurvivalBound, seen_of
 from reliability.decisions.question import (
     MOST_SHOTS,
+    OF_A_POINT,
     Answer,
     Count,
     Level,
@@ -44,6 +55,8 @@ from reliability.slots.promise import ModuleModel
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
+WIDE = 1.5
+"""an estimate so many times its bound is wide (a choice)"""
 MOST_UNITS = 10_000
 """units in a slot of one module"""
 
@@ -115,6 +128,10 @@ class ModuleAnswer(Answer):
         Check that slots fail independently of each other.
     early : tuple of str
         Slots whose early failures stand apart from the rest.
+    more : tuple of MoreTest
+        Tests that would lengthen the bounded life, where it is wide.
+    unseen_weak : float
+        Share of weak units that tests may not have shown, where it could break the bound; else 0.
 
     Examples
     --------
@@ -136,6 +153,8 @@ class ModuleAnswer(Answer):
     curve: Curve
     dependence: Dependence
     early: tuple[str, ...] = ()
+    more: tuple[MoreTest, ...] = ()
+    unseen_weak: float = 0.0
 
     @property
     def sentence(self) -> str:
@@ -146,14 +165,15 @@ class ModuleAnswer(Answer):
         if not place and self.at:
             place = f"At {in_words(self.at)}: "
         place = early_text(self.early) + place
+        weak = unseen_text(self.unseen_weak)
         if not np.isfinite(self.median):
-            text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence)."
+            text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence).{weak}"
             return place + text if place else text[0].upper() + text[1:]
         top = self.slots[0]
         text = (
             f"half of the modules last {shots_text(self.median)} shots; {share} last "
             f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
-            f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them."
+            f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them.{weak}"
         )
         return place + text if place else text[0].upper() + text[1:]
 
@@ -199,10 +219,7 @@ class Module(OnRecords):
         if any(not 0 < s < MOST_SHOTS for s in self.at):
             raise BadInput(f"at is a count above 0 shots and below {MOST_SHOTS:g}")
         self.units_of()
-        known = ("charge_V", "temp_C", "rate_Hz", "part")
-        for column in levels(self.use):
-            if column not in known:
-                raise BadInput(f"use names one of {', '.join(known)}, not {column[:40]!r}")
+        levels(self.use, OF_A_POINT)
         refuse_unless(
             not (self.as_tested and self.use), "use", "as_tested mixes all that was tested"
         )
@@ -264,6 +281,7 @@ class _Module:
             self.used.append(found)
             asked = Asked(found.use_V, copies=copies.get(name, 1.0))
             slots.append(slot_data(name, found.records, asked))
+        refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried))
         if not slots:
             raise CannotAnswer(
                 "No unit was seen working beyond its start; add records of longer tests."
@@ -286,12 +304,20 @@ class _Module:
             SurvivalBound(s, m.survival(s), m.lower(s, q.confidence), m.upper(s, q.confidence))
             for s in q.at
         )
+        more = self.more(shots, low)
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), notes=self.notes(together),
+            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
         )  # fmt: skip
+
+    def more(self, shots: float, low: float) -> tuple[MoreTest, ...]:
+        """Tests that would lengthen the bounded life, where it is well below the estimate or nothing failed."""
+        if self.q.as_tested or shots < WIDE * low:
+            return ()
+        wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence, Bench().rate_Hz)
+        return more_tests(self.model, wanted, low, burn_in=False)
 
     def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
         """Each slot beside the module, most likely end first."""
@@ -343,7 +369,7 @@ class _Module:
         notes += few_notes([(s.name, s.failures) for s in self.model.slots])
         notes += early_notes(self.model, 1 - self.q.fraction)
         notes += group_notes(self.model)
-        notes += suspect_notes(self.model, 1 - self.q.fraction, self.q.confidence)
+        notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         return tuple(notes) + _dependence_note(together)
 
 

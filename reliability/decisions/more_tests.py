@@ -2,12 +2,15 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from reliability.decisions.bench import SECONDS_A_DAY
+from reliability.notes import Note
 from reliability.slots.promise import Lasted, ModuleModel
+from reliability.words import percent_text, shots_text
 
 LEAST_CHANCE = 0.2
 """tests that are survived less surely than this are not offered (a choice)"""
@@ -99,6 +102,18 @@ def more_tests(
         if t.survives_it >= LEAST_CHANCE and gain > GAIN * promised:
             kept.append(replace(t, gain_a_day=gain * t.survives_it / t.days))
     return tuple(sorted(kept, key=lambda t: -t.gain_a_day))
+
+
+def more_note(tests: Sequence[MoreTest]) -> tuple[Note, ...]:
+    """The test that helps most, in words."""
+    if not tests:
+        return ()
+    t = tests[0]
+    text = (
+        f"What would help most: {t.what} for {shots_text(t.shots)} shots ({t.days:.2g} bench days; nothing fails with "
+        f"probability {percent_text(t.survives_it)}) would make the bound {shots_text(t.promise)} shots."
+    )
+    return (Note("would_help", text),)
 
 
 def _lengths(model: ModuleModel, shots: float) -> list[float]:

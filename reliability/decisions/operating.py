@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Iterable, Mapping
 
 import numpy as np
 
-from reliability.decisions.question import Level
+from reliability.decisions.question import Level, refuse_unless
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
+from reliability.slots.carried import Carried
 
 
 def commonest(records: LifeRecords) -> dict[str, Level]:
@@ -36,6 +37,13 @@ def refuse_unknown_part(records: LifeRecords, point: Mapping[str, Level]) -> Non
             f"part {point['part']} was tested in no slot of these records; there are: {', '.join(parts) or 'none'}. "
             "Test some units of it, or choose another part."
         )
+
+
+def refuse_uncarried(use: Iterable[str], carried: Iterable[Carried], where: str = "") -> None:
+    """Raise NoEffect for a column of the operating point that no record says: it would change nothing."""
+    said = {c.stress for c in carried}
+    for column in use:
+        refuse_unless(column in said, f"use {column}", f"no record {where}says it")
 
 
 def slot_point(records: LifeRecords, point: Mapping[str, Level]) -> dict[str, Level]:

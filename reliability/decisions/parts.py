@@ -9,6 +9,8 @@ import numpy as np
 from reliability.life.empirical import empirical_curve
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
+from reliability.slots.exposure import SlotData
+from reliability.slots.grid import exposures
 
 Numbers = tuple[float, ...]
 
@@ -63,6 +65,14 @@ class Seen:
     good: float
     failed: float
     level: float
+
+
+def moved_units(data: SlotData, exponent: float) -> LifeRecords:
+    """The units at the counts that theirs stand for at the voltage of use (nan: it does not matter)."""
+    e = np.array([exponent if np.isfinite(exponent) else 0.0])
+    begun, end = (z[0] for z in exposures(data, e, 1.0))
+    failed = np.where(data.units.failed, end, np.inf)
+    return LifeRecords.of(end, failed, shots_from=begun)
 
 
 MOST_STEPS = 1000

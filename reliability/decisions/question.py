@@ -26,6 +26,8 @@ MOST_SHOTS = 1e15
 STRESSES = (
     "charge_V", "energy_J", "peak_A", "rate_Hz", "temp_C", "pressure_Pa", "rated_V", "capacitance_uF", "reversal",
 )  # fmt: skip
+OF_A_POINT = ("charge_V", "temp_C", "rate_Hz", "part")
+"""columns that say an operating point"""
 Level = float | str
 
 
@@ -275,9 +277,18 @@ def pairs(texts: tuple[str, ...], name: str, example: str) -> dict[str, str]:
     return out
 
 
-def levels(texts: tuple[str, ...]) -> dict[str, Level]:
-    """``column=level`` texts, numbers where they are numbers. Raises BadInput."""
+def levels(texts: tuple[str, ...], known: tuple[str, ...] = ()) -> dict[str, Level]:
+    """``column=level`` texts, numbers where they are numbers.
+
+    Raises
+    ------
+    BadInput
+        For a level that is none, or a column that is none of those ``known`` (where they are said).
+    """
     given = pairs(texts, "use", "column=level, such as temp_C=25")
+    for column in given:
+        if known and column not in known:
+            raise BadInput(f"use names {' or '.join(known)} here, not {column[:40]!r}")
     return {column: _level(column, value) for column, value in given.items()}
 
 

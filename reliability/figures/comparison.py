@@ -29,9 +29,10 @@ from reliability.figures.style import (
 
 def ratio_figure(a: CompareAnswer) -> Any:
     """The ratio with its bounds, against 1; the bound's colour where the two are shown to differ."""
-    name = f"{a.first.name} over {a.second.name}"
-    rows = [{"label": name, "ratio": a.ratio, "lower": a.lower, "upper": a.upper}]
-    x = log_axis(alt.X, "ratio", "ratio of lives", [a.lower, a.upper, 0.8, 1.25], "~g")
+    r = a.ordered
+    name = r.name
+    rows = [{"label": name, "ratio": r.estimate, "lower": r.lower, "upper": r.upper}]
+    x = log_axis(alt.X, "ratio", "ratio of lives", [r.lower, r.upper, 0.8, 1.25], "~g")
     colour = CLAY if a.shown else INK
     hover = tips("ratio", "lower", "upper", form=".2f")
     base = named("bounds", rows).encode(y=names_y("label", [name]), tooltip=hover)
@@ -47,7 +48,7 @@ def ratio_figure(a: CompareAnswer) -> Any:
 
 
 def sides_figure(a: CompareAnswer) -> Any:
-    """Share still good of each, without a family; not adjusted for stress."""
+    """Share still good of each, without a family; at the common voltage where the answer has it so."""
     curves = [
         Steps(f"{s.name}, {s.failed:g} of {s.n:g} failed", 1.0, [(p.shots, p.survival) for p in s.empirical] or [(0.0, 1.0)])
         for s in (a.first, a.second)

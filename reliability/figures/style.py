@@ -194,11 +194,15 @@ class Tag:
     lift: int = -9
 
 
+LONGEST = 180
+"""width of words beside a curve, in pixels: longer ones, such as a builder's name, are cut"""
+
+
 def tag(words: Tag, x: Any, y: Any) -> Any:
     """The words on the chart; ``x`` and ``y`` are its axes."""
     rows = [{"at": words.at, "y": words.y, "text": words.text}]
     mark = named(words.key, rows).mark_text(
-        align="right" if words.left else "left", dx=-6 if words.left else 6, dy=words.lift, fontSize=12
+        align="right" if words.left else "left", dx=-6 if words.left else 6, dy=words.lift, fontSize=12, limit=LONGEST
     )  # fmt: skip
     return mark.encode(x=along(x, "at"), y=along(y, "y"), text="text:N")
 

@@ -66,7 +66,7 @@ def cumulative_incidence(records: LifeRecords, confidence: float = 0.95) -> Inci
     lower, upper = {}, {}
     for k, mode in enumerate(modes):
         var = _variance(cif[k], before, at_risk, total, deaths[k])
-        with np.errstate(divide="ignore", invalid="ignore"):
+        with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
             f = cif[k]
             se = np.sqrt(var) / np.abs(f * np.log(f))
             lo, hi = f ** np.exp(z * se), f ** np.exp(-z * se)
@@ -84,7 +84,7 @@ def cumulative_incidence(records: LifeRecords, confidence: float = 0.95) -> Inci
 
 def _variance(f: Array, before: Array, risk: Array, total: Array, own: Array) -> Array:
     """Delta-method variance of the cumulative incidence at each of its own counts, (m,)."""
-    with np.errstate(divide="ignore", invalid="ignore"):
+    with np.errstate(divide="ignore", invalid="ignore", over="ignore"):
         a = np.where(risk > total, total / (risk * (risk - total)), 0.0)
     b = before**2 * own * (risk - own) / risk**3
     c = before * own / risk**2

@@ -57,7 +57,14 @@ class SiteAbout:
 def _environment() -> Any:
     from jinja2 import Environment, FunctionLoader, StrictUndefined
 
-    return Environment(loader=FunctionLoader(_template), autoescape=True, undefined=StrictUndefined)
+    made = Environment(loader=FunctionLoader(_template), autoescape=True, undefined=StrictUndefined)
+    made.filters["held"] = _held
+    return made
+
+
+def _held(text: str) -> str:
+    """The text, its numbers kept beside their percent sign or volts at the end of a line."""
+    return text.replace(" %", "\u00a0%").replace(" V ", "\u00a0V ")
 
 
 def _template(name: str) -> str:

@@ -10,6 +10,7 @@ from typing import Any
 
 from reliability.ask.asking import ask
 from reliability.ask.packing import Packed
+from reliability.ask.published import bound_of
 from reliability.ask.questions import QUESTIONS, question_class
 from reliability.ask.sources import Files
 from reliability.ask.texts import again, from_texts, is_flag
@@ -17,6 +18,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.publish.evidence import evidence, table
 from reliability.publish.page import Basis, Page
+from reliability.safe_text import bounded
 
 USUAL = "main_capacitor"
 BENCH = frozenset({"demonstrate", "narrow", "accelerate", "derate", "wear", "module", "flight"})
@@ -27,12 +29,12 @@ NOT_RECORDED = "The pool holds no {} yet, so there is nothing to say."
 
 @dataclass(frozen=True)
 class Wanted:
-    """A page to make: its file name, its title, and the question it answers; whether somebody asked for it."""
+    """A page to make: its file name, its title, the question it answers, and its words if somebody asked for it."""
 
     name: str
     title: str
     question: Any
-    asked_for: bool = False
+    asked_for: str = ""
 
 
 def usual_slot(pool: Pool) -> str:
@@ -80,8 +82,16 @@ def asked_page(text: str, number: int) -> Wanted:
     if name not in QUESTIONS:
         raise BadInput(f"no question {name[:40]!r}; there are: {', '.join(QUESTIONS)}")
     cls = question_class(name)
-    question = from_texts(cls, _settings(words, cls.settings()))
-    return Wanted(f"{name.replace('_', '-')}-{number}", text[:60], question, True)
+    settings = _settings(words, cls.settings())
+    title = f"{name.capitalize()}: {_told_settings(settings, cls.settings())}"
+    page = f"{name.replace('_', '-')}-{number}"
+    return Wanted(page, bounded(title.rstrip(": "), 60), from_texts(cls, settings), text)
+
+
+def _told_settings(settings: dict[str, list[str]], schemas: dict[str, Any]) -> str:
+    """Settings as words of a title, such as ``module kite-01, shots 500``."""
+    named = {k.replace("_", " "): "" if is_flag(schemas[k]) else " ".join(v) for k, v in settings.items()}  # fmt: skip
+    return ", ".join(f"{k} {v}".strip() for k, v in named.items())
 
 
 def _settings(words: Sequence[str], schemas: dict[str, Any]) -> dict[str, list[str]]:
@@ -126,7 +136,7 @@ def decision_page(wanted: Wanted, pool: Pool, bundle: str) -> Page:
         why, answer = str(e), e.partial
     except BadInput as e:
         if wanted.asked_for:
-            raise BadInput(f"--ask {wanted.title!r}: {e}") from None
+            raise BadInput(f"--ask {wanted.asked_for[:60]!r}: {e}") from None
         return Page(wanted.name, wanted.title, f"Not to be answered here: {e}")
     if answer is None:
         return Page(wanted.name, wanted.title, f"These records do not carry an answer: {why}")
@@ -211,21 +221,35 @@ def published_page(pool: Pool, moved: bool, bundle: str) -> Page:
         table("Priors", "name | stress | form | mean | sd | source | how we saw it | our choice in it",
               ((p.name, p.column, p.form, p.mean, p.sd, p.source, p.seen, p.choice) for p in sourced_priors())),
     )  # fmt: skip
-    notes: list[Note] = []
-    code: list[tuple[str, str]] = []
     slots = sorted({r["slot"] for f in used for r in f.rows}) if moved else []
-    for slot in slots:
-        question = question_class("life")(slot=(slot,), with_published=True)
-        try:
-            answer = ask(question, pool)
-            notes += [n for n in answer.notes if n.code == "published_facts"]
-        except (BadInput, CannotAnswer) as e:
-            notes.append(Note("published_facts", f"With the published lives of {slot}: {e}"))
-        code.append((f"Lives of {slot} with them", again(question, Files((Path(bundle),))) + "\n"))
+    compared = [
+        _compared(slot, as_tested, pool, bundle) for slot in slots for as_tested in (False, True)
+    ]
+    head = "life that 90 % reach | at least, without them | at least, with them"
+    found = table("How far they move the bound", head, (row for row, _ in compared))
     return Page(
         "published", "Published facts",
         f"{len(listed)} published facts, {len(used)} of which can be used as life records, and "
         f"{len(sourced_priors())} sourced priors; used only when asked for.",
-        text, tables=tables, notes=tuple(notes), code=tuple(code),
+        text, tables=(found, *tables) if compared else tables, code=tuple(code for _, code in compared),
         citations=tuple(f.citation for f in used) if moved else (),
     )  # fmt: skip
+
+
+def _compared(
+    slot: str, as_tested: bool, pool: Pool, bundle: str
+) -> tuple[tuple[Any, ...], tuple[str, str]]:
+    """The bound on a slot's lives without published facts and with them, as a row; and the command that asks it."""
+    life = question_class("life")
+    told = f"{slot.replace('_', ' ')}, {'as tested, parts and stresses mixed' if as_tested else 'at its operating point'}"
+
+    def bound(**settings: Any) -> Any:
+        try:
+            return bound_of(ask(life(slot=(slot,), as_tested=as_tested, **settings), pool))
+        except (BadInput, CannotAnswer) as e:
+            return f"no answer: {e}"
+
+    asked = again(
+        life(slot=(slot,), as_tested=as_tested, with_published=True), Files((Path(bundle),))
+    )
+    return (told, bound(), bound(with_published=True)), (f"The same: {told}", asked + "\n")

@@ -126,7 +126,7 @@ def _modes(a: Any) -> Evidence:
 def _derate(a: Any) -> Evidence:
     pictures = []
     if a.curve:
-        text = f"Life that {a.survival:.0%} reach: estimate (solid) and lower bound (dashed). Filled dots failed, open triangles still good."
+        text = f"Life that {a.survival:.0%} reach: estimate (solid) and lower bound (dashed). Crosses failed, open circles still good."
         pictures.append(figure("Life against stress", figures.life_stress_figure(a), text))
     if any(math.isfinite(p.impulse_Ns) for p in a.curve):
         pictures.append(

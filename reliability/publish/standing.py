@@ -53,12 +53,18 @@ def template() -> bytes:
     return (",".join(usual) + "\n").encode()
 
 
-OWN_NAMES = """\
-shotlife check my_sheet.csv --column "Unit no=unit" --column "Shots=shots_good" --column "builder:=me"
-"""
 PACK = """\
 shotlife check my_sheet.csv
-shotlife bundle --from my_sheet.csv --to me-lives.zip --name me-lives --licence CC-BY-4.0 --title "Lives of my modules"
+shotlife bundle --from my_sheet.csv --to me-lives.zip \\
+    --name me-lives --title "Lives of my modules" --licence CC-BY-4.0
+shotlife check me-lives.zip
+"""
+OWN_NAMES = """\
+shotlife check my_workbook.xlsx --column "Unit no=unit" --column "builder:=me"
+shotlife add my_workbook.xlsx --column "Unit no=unit" --column "builder:=me" \\
+    --agree --licence CC-BY-4.0 --store me.duckdb
+shotlife bundle --to me-lives.zip --store me.duckdb \\
+    --name me-lives --title "Lives of my modules"
 shotlife check me-lives.zip
 """
 REQUEST = """\
@@ -74,11 +80,13 @@ Title: Shot lives of BUILDER, N records
 """
 RECIPE = """\
 #!/bin/sh
-# Checks contributed bundles and publishes the pool. The repository holds bundles/*.zip; run this in its
-# top folder on any forge's runner that has Python.
+# Checks contributed bundles and publishes the pool. The repository holds bundles/*.zip and, in the folder
+# shotlife, a checkout of shotlife at one commit (a submodule); run this in its top folder on any forge's
+# runner that has Python and git.
 set -eu
-rm -f pool.duckdb                # made anew, so that the same bundles give the same bytes
-python -m pip install shotlife
+sh shotlife/.setup paper         # its locked versions: the same bundles give the same bytes
+PATH=$PWD/shotlife/.venv/bin:$PATH
+rm -f pool.duckdb                # made anew from the bundles
 SOURCE_DATE_EPOCH=$(git log -1 --format=%ct)
 SHOTLIFE_STORE=$PWD/pool.duckdb
 export SOURCE_DATE_EPOCH SHOTLIFE_STORE
@@ -103,15 +111,17 @@ def contribute_page() -> Page:
     """Template, own column names, checks, the text of a merge request, and a recipe for a forge."""
     return Page(
         "contribute", "How to contribute",
-        "Fill the template or name your own columns, check, pack, and send the bundle: five minutes.",
+        "Fill the template, or take your own workbook; check, pack, and send the bundle: five minutes.",
         (
             "The template stands below; only builder, module, slot and shots_good are needed. Good "
             "units count as much as failed ones: without them every life looks too short.",
             "The builder is a short code of your choice. Licences that can be combined here: "
             f"{', '.join(x.id for x in LICENCES)}; CC0-1.0 and CC-BY-4.0 make the least trouble.",
+            "A workbook, CSV or log of your own is taken as it is: the check shows how every column is read, with "
+            "what was changed and what has to be answered; nothing counts before you agree.",
         ),
         code=(
-            ("With your own column names", OWN_NAMES), ("Check and pack", PACK),
+            ("From the template", PACK), ("From your own workbook or log", OWN_NAMES),
             ("Text of a merge request", REQUEST),
         ),
         files=("data/template.csv",),
@@ -125,7 +135,8 @@ def recipe_page() -> Page:
         "A repository with a folder of bundles and one script is all that a pool needs: the forge checks each merge "
         "request and publishes the site.",
         (
-            "Put contributed bundles into bundles/ and the script below into the top folder. "
+            "Put contributed bundles into bundles/, the script below into the top folder, and shotlife beside it as a "
+            "submodule, so that it stays at the version you chose. "
             "Let the forge run it in a job that has Python 3.11 or newer: on each merge request for the checks, on the "
             "main branch to publish the folder 'public' as static pages.",
             "The script stops at the first bundle with a fault (exit 2), with file, row and column. The site is built "
@@ -140,13 +151,8 @@ def recipe_page() -> Page:
 def citations_page(contributions: Iterable[Citation]) -> Page:
     """Whom the pool owes its data."""
     listed = tuple(contributions)
-    rows = tuple(
-        (c.title, ", ".join(c.people), c.licence or "none given", c.version, c.identifier, c.text)
-        for c in listed
-    )
-    table = Table(
-        "Contributions", ("title", "given by", "licence", "version", "identifier", "cite as"), rows
-    )
+    rows = tuple((c.title, ", ".join(c.people), c.licence or "none given", c.text) for c in listed)
+    table = Table("Contributions", ("title", "given by", "licence", "cite as"), rows)
     n = len(rows)
     return Page(
         "citations", "Citations",
@@ -173,12 +179,14 @@ def checks_page(outcomes: Iterable[Mapping[str, Any]]) -> Page:
         "Tests of the program that compare so many values that they do not stand here one by one.",
     )  # fmt: skip
     apart = sum(not o["agrees"] for o in listed)
+    told_why = sum(bool(o["agrees"] and o["why"]) for o in listed)
     seen = Counter(o["seen"] for o in listed)
     told = "; ".join(f"{seen[k]} {k} ({meaning})" for k, meaning in SEEN.items() if seen[k])
     return Page(
         "checks", "Checked against",
-        f"{len(listed)} values of outside sources worked out again: {apart} disagree. {seen['from memory']} of them "
-        "were remembered, the source not at hand.",
+        f"{len(listed)} values of outside sources worked out again: {len(listed) - apart - told_why} agree to the last "
+        f"printed digit, {told_why} within what the reason beside them allows, {apart} disagree. {seen['from memory']} "
+        "of the sources' values were remembered, the source not at hand.",
         (f"How the outside values were seen: {told}.",), tables=(*tables, many),
     )  # fmt: skip
 

@@ -14,14 +14,14 @@ from typing import Any
 from reliability.notes import BadInput
 from reliability.sheets.bench.desk import Question
 from reliability.sheets.bench.headers import header_of
-from reliability.sheets.bench.proposal import Proposal, propose, shown
+from reliability.sheets.bench.proposal import OWN_KINDS, Proposal, propose, shown
 from reliability.sheets.bundle import is_bundle
 from reliability.sheets.doubts import doubts
-from reliability.sheets.life import LifeSheet
+from reliability.sheets.life import MODE_OF_GOOD, LifeSheet
 from reliability.sheets.log_door import open_log, which_log
 from reliability.sheets.reading import SHOWN, FileReading, LeftOut, Opened, Terms, TheirColumn
 from reliability.sheets.side import SideSheet, read_contribution, read_sheet
-from reliability.sheets.table import SheetError, Table, file_bytes, read_table
+from reliability.sheets.table import SheetError, Table, file_bytes, read_table, refuse
 
 LARGE = 1 << 20
 """bytes from which a sheet of ours is read by its own reader alone, if nothing in it is in doubt"""
@@ -83,6 +83,35 @@ def _named(reading: FileReading, columns: Sequence[str]) -> None:
         )
 
 
+def read_ours(path: Path, data: bytes | None = None) -> Any:
+    """A sheet of ours or a bundle, as ``read_contribution`` reads it: nothing in it is interpreted.
+
+    Raises
+    ------
+    SheetError
+        With every fault; of a bench's own file it says instead how that is taken in.
+    """
+    try:
+        return read_contribution(path, data)
+    except SheetError as e:
+        if not is_bundle(path) and _of_a_bench(path, data):
+            raise refuse(
+                path.name,
+                "a bench's own file, not a sheet of ours. 'shotlife check' shows how it is read; 'shotlife add --agree' "
+                "takes it into a store, from which every command works",
+            ) from e
+        raise
+
+
+def _of_a_bench(path: Path, data: bytes | None) -> bool:
+    """Whether a header that is not ours was found in it: none of our required names is written there."""
+    try:
+        written = propose(path, data).first_cells
+    except (SheetError, BadInput):
+        return False
+    return bool(written) and not set(written) & set().union(*OWN_KINDS)
+
+
 def reading_of(p: Proposal) -> FileReading:
     """A proposal as it is looked at."""
     columns = tuple(p.columns)
@@ -130,6 +159,8 @@ def _as_it_stands(path: Path, data: bytes) -> Opened | None:
         return None
     odd = tuple(doubts(sheet.records)) if isinstance(sheet, LifeSheet) else ()
     if isinstance(sheet, SideSheet) or any(f.severity == "grave" for f in odd):
+        return None
+    if any(n.code == MODE_OF_GOOD for n in sheet.notes):
         return None
     reading = replace(_table_reading(path.name, "life", table), findings=odd, notes=sheet.notes)
     return Opened(reading, (sheet,))

@@ -9,7 +9,8 @@ from typing import Any
 import numpy as np
 
 from reliability.records import LifeRecords
-from reliability.sheets.quality import Finding
+from reliability.sheets.finding import Finding, rows_of
+from reliability.sheets.namesakes import namesakes
 
 RANGES: dict[str, tuple[float, float, str]] = {
     "charge_V": (20.0, 20_000.0, "volts"),
@@ -33,16 +34,13 @@ def plausible(column: str, value: float) -> bool:
     return low <= value <= high
 
 
-def _rows(mask: np.ndarray) -> tuple[int, ...]:
-    return tuple(int(i) + 2 for i in np.flatnonzero(mask)[:20])
-
-
 def doubts(records: LifeRecords) -> list[Finding]:
     """Findings about the numbers of a life sheet, grave ones first to be answered before it is stored.
 
     Grave: out of a column's range, energy that capacitance and voltage contradict, every unit twice,
-    counts with decimals beside whole ones, jumps by a thousand. Doubt: temperatures that scatter by a
-    few kelvin, which no test holds apart.
+    counts with decimals beside whole ones, jumps by a thousand, names of units written two ways. Doubt:
+    temperatures that scatter by a few kelvin, which no test holds apart; units withdrawn at a failure
+    that is nowhere.
     """
     return [
         *_ranges(records),
@@ -51,6 +49,8 @@ def doubts(records: LifeRecords) -> list[Finding]:
         *_twice(records),
         *_temperatures(records),
         *_no_part(records),
+        *namesakes(records),
+        *_withdrawn_at_nothing(records),
     ]
 
 
@@ -89,7 +89,7 @@ def _broken(name: str, values: np.ndarray) -> list[Finding]:
         return []
     first = values[np.flatnonzero(broken)[0]]
     text = f"{int(broken.sum())} counts of {name} have decimals, such as {first:g}: a thousands mark read as a decimal mark?"
-    return [Finding("decimals_in_counts", "grave", text, _rows(broken))]
+    return [Finding("decimals_in_counts", "grave", text, rows_of(broken))]
 
 
 def _outside(name: str, values: np.ndarray) -> list[Finding]:
@@ -99,7 +99,7 @@ def _outside(name: str, values: np.ndarray) -> list[Finding]:
         return []
     first = values[np.flatnonzero(bad)[0]]
     text = f"{name} {first:g} (and {int(bad.sum()) - 1} more) lies outside {low:g} to {high:g} {words}: is the unit right?"
-    return [Finding(f"range_{name}", "grave", text, _rows(bad))]
+    return [Finding(f"range_{name}", "grave", text, rows_of(bad))]
 
 
 def _readings(cells: Mapping[str, Sequence[Any]]) -> list[Finding]:
@@ -123,7 +123,55 @@ def _again(rows: list[tuple[Any, ...]]) -> list[Finding]:
     if not again.any() or 2 * again.sum() < len(rows) - again.sum():
         return []
     text = f"{int(again.sum())} of {len(rows)} rows repeat another row: is the sheet pasted twice?"
-    return [Finding("all_twice", "grave", text, _rows(again))]
+    return [Finding("all_twice", "grave", text, rows_of(again))]
+
+
+def _withdrawn_at_nothing(r: LifeRecords) -> list[Finding]:
+    """Units withdrawn because another failed, where none did: of their slot at that count, or in their module."""
+    withdrawn = r.removed == "failure"
+    if not withdrawn.any():
+        return []
+    module = list(zip(r.builder, r.module, strict=True))
+    bare = withdrawn & ~_at_a_failure(r, list(zip(r.builder, r.slot, strict=True)))
+    bare &= ~_at_a_failure(r, module)
+    # counts of parts that were swapped in differ from their module's: there any failure will do
+    swapped = _swapped(r)
+    died = {m for m, dead in zip(module, r.failed, strict=True) if dead}
+    later = {m for m, dead in zip(module, r.failed & swapped, strict=True) if dead}
+    bare &= [
+        m not in later and not (own and m in died) for m, own in zip(module, swapped, strict=True)
+    ]
+    if not bare.any():
+        return []
+    k = int(bare.sum())
+    text = (
+        f"{k} unit{'s are' if k > 1 else ' is'} marked removed=failure, but no unit of the slot failed at that count, and none in "
+        "the module: taken as an end like any other. Add the failure, correct the count, or leave removed empty."
+    )
+    return [Finding("withdrawn_at_nothing", "doubt", text, rows_of(bare))]
+
+
+def _at_a_failure(r: LifeRecords, place: Sequence[tuple[str, ...]]) -> np.ndarray:
+    """Records whose good count is one at which a unit of the same place failed, or may have, (n,)."""
+    rows: dict[tuple[str, ...], list[int]] = {}
+    for i, p in enumerate(place):
+        rows.setdefault(p, []).append(i)
+    out = np.zeros(len(r), bool)
+    for own in rows.values():
+        dead = [i for i in own if r.failed[i]]
+        begun = np.searchsorted(np.sort(r.shots_good[dead]), r.shots_good[own], side="right")
+        over = np.searchsorted(np.sort(r.shots_failed[dead]), r.shots_good[own], side="left")
+        out[own] = begun > over
+    return out
+
+
+def _swapped(r: LifeRecords) -> np.ndarray:
+    """Records of places in which more than one part has been, (n,)."""
+    names: dict[tuple[str, ...], set[object]] = {}
+    places = list(zip(r.builder, r.module, r.slot, strict=True))
+    for i, (place, unit) in enumerate(zip(places, r.unit.tolist(), strict=True)):
+        names.setdefault(place, set()).add(unit or i)
+    return np.array([len(names[place]) > 1 for place in places], bool)
 
 
 def _no_part(r: LifeRecords) -> list[Finding]:
@@ -136,7 +184,7 @@ def _no_part(r: LifeRecords) -> list[Finding]:
         f"{int(bare.sum())} of {len(r)} records name no part ({slots}): they are left out wherever the pool has several parts "
         "of the slot. Say it once for each slot if it was the same."
     )
-    return [Finding("no_part", "doubt", text, _rows(bare))]
+    return [Finding("no_part", "doubt", text, rows_of(bare))]
 
 
 def _ranges(r: LifeRecords) -> list[Finding]:
@@ -152,7 +200,7 @@ def _ranges(r: LifeRecords) -> list[Finding]:
                 Finding(
                     f"range_{name}", "grave",
                     f"{name} {first:g} (and {int(bad.sum()) - 1} more) lies outside {low:g} to {high:g} {words}: is the unit right?",
-                    _rows(bad),
+                    rows_of(bad),
                 )
             )  # fmt: skip
         out += _jumps(name, values)
@@ -163,7 +211,7 @@ def _ranges(r: LifeRecords) -> list[Finding]:
                 "range_shots",
                 "grave",
                 f"{int(far.sum())} records pass 100 million shots: is the count right?",
-                _rows(far),
+                rows_of(far),
             )
         )
     return out
@@ -184,7 +232,7 @@ def _jumps(name: str, values: np.ndarray) -> list[Finding]:
     return [
         Finding(
             f"jump_{name}", "grave",
-            f"{name} jumps by a factor {10 ** gaps[k]:,.0f} between rows: two units in one column?", _rows(fewer & own),
+            f"{name} jumps by a factor {10 ** gaps[k]:,.0f} between rows: two units in one column?", rows_of(fewer & own),
         )
     ]  # fmt: skip
 
@@ -206,7 +254,7 @@ def _energy(r: LifeRecords) -> list[Finding]:
         out.append(
             Finding(
                 "energy_odd", "grave",
-                f"{c[i]:g} uF at {v[i]:g} V hold {stored[i]:.3g} J: is a unit wrong?", _rows(odd),
+                f"{c[i]:g} uF at {v[i]:g} V hold {stored[i]:.3g} J: is a unit wrong?", rows_of(odd),
             )
         )  # fmt: skip
     if e is not None:
@@ -222,7 +270,7 @@ def _energy(r: LifeRecords) -> list[Finding]:
             out.append(
                 Finding(
                     "energy_contradicts", "grave",
-                    f"energy_J is {e[i]:g}, but {c[i]:g} uF at {v[i]:g} V hold {stored[i]:.3g} J: is a unit wrong?", _rows(off),
+                    f"energy_J is {e[i]:g}, but {c[i]:g} uF at {v[i]:g} V hold {stored[i]:.3g} J: is a unit wrong?", rows_of(off),
                 )
             )  # fmt: skip
     return out
@@ -239,7 +287,7 @@ def _counts(r: LifeRecords) -> list[Finding]:
             Finding(
                 "decimals_in_counts", sure,
                 f"{int(broken.sum())} counts have decimals, such as {good[i]:g}: a thousands mark read as a decimal mark, or hours instead of shots?",
-                _rows(broken),
+                rows_of(broken),
             )
         )  # fmt: skip
     tally = Counter(r.slot.tolist())
@@ -255,7 +303,7 @@ def _counts(r: LifeRecords) -> list[Finding]:
             out.append(
                 Finding(
                     "jump_shots", "grave",
-                    f"{slot}: counts fall in two groups a factor {10 ** gaps[k]:,.0f} apart: are some in thousands?", _rows(low),
+                    f"{slot}: counts fall in two groups a factor {10 ** gaps[k]:,.0f} apart: are some in thousands?", rows_of(low),
                 )
             )  # fmt: skip
     return out
@@ -285,7 +333,7 @@ def _twice(r: LifeRecords) -> list[Finding]:
         out.append(
             Finding(
                 "all_twice", "grave",
-                f"{int(again.sum())} of {len(keys)} rows repeat another row: is the sheet pasted twice? For equal units give count.", _rows(again),
+                f"{int(again.sum())} of {len(keys)} rows repeat another row: is the sheet pasted twice? For equal units give count.", rows_of(again),
             )
         )  # fmt: skip
     return out

@@ -186,11 +186,12 @@ def history_faults(
     file: str,
     life: dict[str, Floats],
     words: dict[str, NDArray[np.object_]],
+    rated: Floats | None,
     passed_over: set[int],
 ) -> list[SheetFault]:
     """Contradictions among the rows of a unit or an event, and unknown reasons of removal.
 
-    ``passed_over`` are file rows whose numbers could not be read.
+    ``rated`` are the ratings in volts; ``passed_over`` are file rows whose numbers could not be read.
     """
     rows = np.array(
         [i for i in range(life["shots_good"].size) if i + 2 not in passed_over], np.intp
@@ -198,12 +199,15 @@ def history_faults(
     blank = np.full(life["shots_good"].size, "", object)
     numbers_of: dict[str, Any] = {k: life[k] for k in LIFE_NUMBERS}
     texts_of: dict[str, Any] = {k: words.get(k, blank) for k in _TEXTS_OF_RECORD}
-    raw = LifeRecords(**numbers_of, **texts_of).select(rows)
+    stresses = {} if rated is None else {"rated_V": rated}
+    raw = LifeRecords(**numbers_of, **texts_of, covariates=stresses).select(rows)
     found = removal_faults(raw.removed, raw.shots_failed)
     found += contradictions(raw, lambda i: f"row {rows[i] + 2}")
     return [SheetFault(file, int(rows[f.row]) + 2, f.column, f.message) for f in found]
 
 
+MODE_OF_GOOD = "mode_of_good"
+"""code of the note that a mode stands where nothing failed"""
 _TEXTS_OF_RECORD = ("mode", "builder", "module", "slot", "unit", "part", "lot", "event", "removed")
 _WHERE_ABSENT = {"shots_from": 0.0, "shots_good": math.nan, "shots_failed": math.inf, "count": 1.0}
 
@@ -283,6 +287,21 @@ class _Sheet:
         said = f"Kept as extra covariates, not part of the life sheet: {', '.join(unknown)}."
         return (Note("unknown_columns", said),)
 
+    def modes_of_good(self) -> tuple[Note, ...]:
+        """Rows that name a failure but no count of it: they are read as good, which may be too hopeful."""
+        lone = (self.words.get("mode", np.full(self.table.rows, "", object)) != "") & ~np.isfinite(
+            self.life["shots_failed"]
+        )
+        if not lone.any():
+            return ()
+        rows = np.flatnonzero(lone) + 2
+        where = ", ".join(map(str, rows[:8])) + (" ..." if rows.size > 8 else "")
+        text = (
+            f"{rows.size} row{'s name' if rows.size > 1 else ' names'} a mode but no count in shots_failed (row{'s' if rows.size > 1 else ''} "
+            f"{where}), read as still good. What failed needs its count."
+        )
+        return (Note(MODE_OF_GOOD, text),)
+
     def check(self) -> None:
         """Raise SheetError with every fault, in the order of the file."""
         if self.faults:
@@ -312,7 +331,9 @@ def life_from_table(table: Table) -> tuple[LifeRecords, tuple[Note, ...]]:
     sheet.read_lives()
     sheet.read_texts()
     sheet.read_stresses()
-    notes = sheet.read_others()
-    sheet.faults += history_faults(table.file, sheet.life, sheet.words, sheet.unread)
+    notes = sheet.read_others() + sheet.modes_of_good()
+    sheet.faults += history_faults(
+        table.file, sheet.life, sheet.words, sheet.covariates.get("rated_V"), sheet.unread
+    )
     sheet.check()
     return sheet.records(), notes

@@ -2,38 +2,11 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 import numpy as np
 
 from reliability.records import UNKNOWN, LifeRecords
-
-SEVERITIES = ("look", "doubt", "grave")
-
-
-@dataclass(frozen=True)
-class Finding:
-    """One finding.
-
-    Attributes
-    ----------
-    code : str
-    severity : str
-        ``look`` (worth a look), ``doubt`` or ``grave``.
-    text : str
-        What was found and what to do.
-    rows : tuple of int
-        Rows of the sheet (header = 1), the first twenty.
-    """
-
-    code: str
-    severity: str
-    text: str
-    rows: tuple[int, ...] = ()
-
-
-def _rows(mask: np.ndarray) -> tuple[int, ...]:
-    return tuple(int(i) + 2 for i in np.flatnonzero(mask)[:20])
+from reliability.sheets.finding import SEVERITIES, Finding, rows_of
+from reliability.sheets.namesakes import namesakes
 
 
 def findings(records: LifeRecords, others: LifeRecords | None = None) -> list[Finding]:
@@ -44,7 +17,7 @@ def findings(records: LifeRecords, others: LifeRecords | None = None) -> list[Fi
     records : LifeRecords
         In the order of the sheet.
     others : LifeRecords, optional
-        What is stored already, to look for copies across builders.
+        What is stored already, to look for copies across builders and for names written another way.
     """
     out: list[Finding] = []
     n = len(records)
@@ -69,7 +42,7 @@ def findings(records: LifeRecords, others: LifeRecords | None = None) -> list[Fi
                     "missing_stress",
                     "doubt",
                     f"{missing.sum()} main capacitors have no charge_V: they cannot help the derating. Add it.",
-                    _rows(missing),
+                    rows_of(missing),
                 )
             )
     shots = last[last >= 100]
@@ -107,6 +80,7 @@ def findings(records: LifeRecords, others: LifeRecords | None = None) -> list[Fi
                 )
             )
     out += _repeats(records, others)
+    out += [] if others is None else namesakes(records, others)
     return sorted(out, key=lambda f: -SEVERITIES.index(f.severity))
 
 
@@ -123,7 +97,7 @@ def _values(records: LifeRecords, last: np.ndarray) -> list[Finding]:
                 "above_rating",
                 "look",
                 f"{over.sum()} units were charged above their rating; correct if mistyped, else well worth knowing.",
-                _rows(over),
+                rows_of(over),
             )
         )
     odd = ((charge < 50) | (charge > 20000)) & (records.slot == "main_capacitor")
@@ -133,7 +107,7 @@ def _values(records: LifeRecords, last: np.ndarray) -> list[Finding]:
                 "unit_of_voltage",
                 "doubt",
                 f"{odd.sum()} charge voltages lie outside 50 to 20,000 V: are they in volts?",
-                _rows(odd),
+                rows_of(odd),
             )
         )
     far = last > 1e8
@@ -143,7 +117,7 @@ def _values(records: LifeRecords, last: np.ndarray) -> list[Finding]:
                 "many_shots",
                 "doubt",
                 f"{far.sum()} records pass 100 million shots, years at one shot in three seconds: is the unit right?",
-                _rows(far),
+                rows_of(far),
             )
         )
     rate = records.covariates.get("rate_Hz")
@@ -153,7 +127,7 @@ def _values(records: LifeRecords, last: np.ndarray) -> list[Finding]:
                 "rate",
                 "doubt",
                 "Rates above 1000 shots a second: is rate_Hz in shots a second?",
-                _rows(rate > 1000),
+                rows_of(rate > 1000),
             )
         )
     cap = records.covariates.get("capacitance_uF")
@@ -163,7 +137,7 @@ def _values(records: LifeRecords, last: np.ndarray) -> list[Finding]:
                 "unit_of_capacitance",
                 "doubt",
                 "Capacitances above 1000 uF: are they in microfarads?",
-                _rows(cap > 1000),
+                rows_of(cap > 1000),
             )
         )
     return out
@@ -189,7 +163,7 @@ def _repeats(records: LifeRecords, others: LifeRecords | None) -> list[Finding]:
                 "repeated",
                 "doubt",
                 f"{(twice & labelled).sum()} rows repeat another row, unit and all; use count for equal units.",
-                _rows(twice & labelled),
+                rows_of(twice & labelled),
             )
         )
     back = _resets(records)
@@ -199,7 +173,7 @@ def _repeats(records: LifeRecords, others: LifeRecords | None) -> list[Finding]:
                 "counter_reset",
                 "doubt",
                 f"{back.sum()} units have a record that begins before an earlier one of the same unit ended: a counter that was reset, or one unit label for two parts.",
-                _rows(back),
+                rows_of(back),
             )
         )
     if others is not None and len(others):
@@ -216,7 +190,7 @@ def _repeats(records: LifeRecords, others: LifeRecords | None) -> list[Finding]:
                     "copied",
                     "grave",
                     f"{copy.sum()} failures stand with equal part and counts under another builder too: one test contributed twice?",
-                    _rows(copy),
+                    rows_of(copy),
                 )
             )
     return out

@@ -7,8 +7,8 @@ from dataclasses import dataclass, field
 from reliability.notes import Note
 from reliability.sheets.bench.desk import Change, Known, Question
 from reliability.sheets.bench.mapping import BenchMapping
+from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet
-from reliability.sheets.quality import Finding
 from reliability.sheets.side import SideSheet
 from reliability.sheets.table import SheetFault
 

@@ -12,6 +12,7 @@ from reliability.filters import whole_units
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots.exposure import SAME_VOLTAGE
+from reliability.slots.first_tests import first_test_text
 
 Status = Literal["same as tested", "modelled", "by a sourced prior", "not recorded"]
 Level = float | str
@@ -82,6 +83,11 @@ class NotCarried(CannotAnswer):
     """The records do not carry the operating point; the message says why, and what record would help."""
 
 
+def _untested(why: str, test: str) -> NotCarried:
+    """Not carried for want of a test: why, which test, and how far it would carry."""
+    return NotCarried(f"{why} {test}: {first_test_text()}.")
+
+
 def usable(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> Usable:
     """Records of a slot for an operating point, and what of it they carry.
 
@@ -142,9 +148,9 @@ def _part(
         return records, []
     own = whole_units(records, "part", records.part == asked)
     if not len(own) or not (own.shots_good > own.shots_from).any():
-        raise NotCarried(
-            f"{slot}: part {asked} was not tested; tests are of {', '.join(parts)}. Test some units of {asked}, "
-            "or choose a part that was."
+        raise _untested(
+            f"{slot}: part {asked} was not tested; tests are of {', '.join(parts)}.",
+            f"Choose one that was, or test some units of {asked}",
         )
     text = f"{own.units:g} units of part {asked}, {own.failures:g} failed"
     return own, [Carried(slot, "part", "same as tested", asked, 0.0, text)]
@@ -179,9 +185,9 @@ def _voltage(
         text = f"tested at {where}"
         return own, NAN, [Carried(slot, "charge_V", "same as tested", use, 0.0, text)]
     if use > high * FARTHEST or use < low / FARTHEST:
-        raise NotCarried(
-            f"{slot}: {use:,.0f} V is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far. "
-            f"Test some units at or near {use:,.0f} V."
+        raise _untested(
+            f"{slot}: {use:,.0f} V is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far.",
+            f"Test some units at or near {use:,.0f} V",
         )
     span = np.log(high / low) if not same else np.log(SPREAD)
     outside = float(max(np.log(low / use), np.log(use / high), 0.0) / span)
@@ -211,9 +217,10 @@ def _temperature(slot: str, records: LifeRecords, point: Mapping[str, Level]) ->
     use = float(asked)
     beyond = max(low - use, use - high, 0.0)
     if beyond > NEAR_KELVIN:
-        raise NotCarried(
+        raise _untested(
             f"{slot}: {use:g} deg C lies {beyond:g} K outside the tested {low:g} to {high:g} deg C, and how life depends on "
-            f"temperature is not known from these records. Test some units at {use:g} deg C."
+            "temperature is not known from these records.",
+            f"Test some units at {use:g} deg C",
         )
     text = f"tested at {low:g} to {high:g} deg C"
     return [Carried(slot, "temp_C", "same as tested", use, beyond / max(high - low, 1.0), text)]
@@ -226,9 +233,9 @@ def _rate(slot: str, records: LifeRecords, point: Mapping[str, Level]) -> list[C
         return []
     use = float(asked)
     if use > high * NEAR_RATE or use < low / NEAR_RATE:
-        raise NotCarried(
-            f"{slot}: {use:.3g} shots a second is more than {NEAR_RATE:g} times beyond the tested {low:.3g} to {high:.3g}; "
-            "test at that pace."
+        raise _untested(
+            f"{slot}: {use:.3g} shots a second is more than {NEAR_RATE:g} times beyond the tested {low:.3g} to {high:.3g}.",
+            "Test some units at that pace",
         )
     text = f"tested at {low:.3g} to {high:.3g} shots a second"
     return [Carried(slot, "rate_Hz", "same as tested", use, 0.0, text)]

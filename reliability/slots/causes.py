@@ -45,21 +45,34 @@ class Causes:
         One or more of each slot; failures in ``events`` count in none.
     slot : tuple of int
         The slot of each part.
+    mode : tuple of str
+        The mode that each part is by itself; "" where it is all modes, or all others, of its slot.
     events : tuple of Event
     """
 
     parts: tuple[SlotData, ...]
     slot: tuple[int, ...]
+    mode: tuple[str, ...]
     events: tuple[Event, ...]
 
+    def of(self, which: Sequence[int]) -> Causes:
+        """Some of the causes, as those of one slot, with nothing unclear among them."""
+        return Causes(
+            tuple(self.parts[k] for k in which), (0,) * len(which), tuple(self.mode[k] for k in which), ()
+        )  # fmt: skip
 
-def causes_of(slots: Sequence[SlotData]) -> Causes:
-    """The hazards of slots, and the failures of which it is not known whose they were."""
+
+def causes_of(slots: Sequence[SlotData], apart: str = "") -> Causes:
+    """The hazards of slots, and the failures of which it is not known whose they were.
+
+    ``apart`` is a mode of the first slot that is a hazard of its own however few its failures.
+    """
     parts: list[SlotData] = []
     owner: list[int] = []
+    names: list[str] = []
     open_: dict[tuple[int, int] | str, list[tuple[int, int]]] = {}
     for i, slot in enumerate(slots):
-        modes = _modes_apart(slot)
+        modes = _modes_apart(slot, apart if i == 0 else "")
         known = {
             row: _may_be(slot, row, modes) for row in np.flatnonzero(slot.units.failed).tolist()
         }
@@ -73,19 +86,29 @@ def causes_of(slots: Sequence[SlotData]) -> Causes:
                     open_.setdefault(label or (i, row), []).append((len(parts), row))
             parts.append(replace(slot, units=replace(slot.units, failed=failed)))
             owner.append(i)
+            names.append("|".join(sorted(modes[k])) if k < len(modes) else "")
     events = [
         Event(key if isinstance(key, str) else "", tuple(rows)) for key, rows in open_.items()
     ]
-    return _without_idle(parts, owner, events)
+    kept = [
+        k for k, p in enumerate(parts) if p.failures or owner.index(owner[k]) == k or (apart and names[k] == apart)
+    ]  # fmt: skip
+    return _of_kept(kept, Causes(tuple(parts), tuple(owner), tuple(names), tuple(events)))
 
 
-def _modes_apart(slot: SlotData) -> list[frozenset[str]]:
-    """Modes that are hazards of their own; none where all but few failures are of one."""
+def _modes_apart(slot: SlotData, apart: str) -> list[frozenset[str]]:
+    """Modes that are hazards of their own; none where all but few failures are of one.
+
+    With ``apart`` that mode is one in any case, the first.
+    """
     counts: dict[frozenset[str], int] = {}
     for row, modes in slot.units.modes.items():
         if len(modes) == 1 and row not in slot.units.suspects:
             counts[modes] = counts.get(modes, 0) + 1
     own = sorted((m for m, n in counts.items() if n >= LEAST_OF_MODE), key=sorted)
+    if apart:
+        wanted = frozenset((apart,))
+        return [wanted, *(m for m in own if m != wanted)]
     others = sum(n for n in counts.values() if n < LEAST_OF_MODE)
     return own if len(own) > 1 or (own and others) else []
 
@@ -102,15 +125,16 @@ def _may_be(slot: SlotData, row: int, own: list[frozenset[str]]) -> set[int]:
     return named | ({len(own)} if rest else set())
 
 
-def _without_idle(parts: list[SlotData], owner: list[int], events: list[Event]) -> Causes:
-    """Causes of slots with several that no failure is known to have been are left out, the slot's first stays."""
-    single = [k for k, p in enumerate(parts) if p.failures or owner.index(owner[k]) == k]
-    place = {k: i for i, k in enumerate(single)}
-    kept = []
-    for e in events:
-        rows = tuple((place[k], row) for k, row in e.suspects if k in place)
-        kept.append(Event(e.label, rows))
-    return Causes(tuple(parts[k] for k in single), tuple(owner[k] for k in single), tuple(kept))
+def _of_kept(kept: list[int], all_: Causes) -> Causes:
+    """Without causes that no failure is known to have been; a slot's first stays, and one that is asked for."""
+    place = {k: i for i, k in enumerate(kept)}
+    events = [
+        Event(e.label, tuple((place[k], row) for k, row in e.suspects if k in place))
+        for e in all_.events
+    ]
+    return Causes(
+        tuple(all_.parts[k] for k in kept), tuple(all_.slot[k] for k in kept), tuple(all_.mode[k] for k in kept), tuple(events)
+    )  # fmt: skip
 
 
 def decided(

@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from scipy.special import gammaincinv
@@ -121,13 +122,16 @@ class SlotDraws:
     def early_between(self, begun: Array, end: Array) -> Array:
         """Hazard of the early cause of one unit from z to z, (..., draws)."""
         out = np.zeros(np.broadcast_shapes(np.shape(begun), np.shape(end)))
-        for law in range(len(BURN_OUT) + 1):
-            m = self.law == law
-            if m.any():
-                w = self.width[m]
-                gained = cumulative(law, end[..., m], w) - cumulative(law, begun[..., m], w)
-                out[..., m] = self.rate[m] * gained
+        for law, at, rate, width in self._of_laws:
+            gained = cumulative(law, end[..., at], width) - cumulative(law, begun[..., at], width)
+            out[..., at] = rate * gained
         return out
+
+    @cached_property
+    def _of_laws(self) -> list[tuple[int, Ints, Array, Array]]:
+        """Each early law with the draws that follow it, their rates and widths: most draws follow none."""
+        found = ((law, np.flatnonzero(self.law == law)) for law in range(len(BURN_OUT) + 1))
+        return [(law, at, self.rate[at], self.width[at]) for law, at in found if at.size]
 
     def thinned(self, step: int) -> SlotDraws:
         """Every so manyth draw."""

@@ -176,17 +176,19 @@ def slot_data(name: str, records: LifeRecords, asked: Asked) -> SlotData:
     volts = records.covariates.get("charge_V", np.full(len(records), np.nan))
     if not np.isfinite(use):
         volts = np.full(len(records), np.nan)
-    steps, level = levels_of(np.asarray(volts, float))
+    tested, level = levels_of(np.asarray(volts, float))
+    aged_at = {v for stretches in asked.ages for v, _ in stretches if np.isfinite(v)}
+    # exact voltages, not the nearest tested ones: else a voltage just above those of tests gains by it
+    steps = (
+        np.array([*tested, *sorted(aged_at - set(tested.tolist()))]) if np.isfinite(use) else tested
+    )
     x = np.log(steps / use) if np.isfinite(use) else np.zeros(1)
-    x = np.where(np.abs(x) < SAME_VOLTAGE, 0.0, x)
     units = chains(records)
     ages = np.zeros((len(asked.ages), steps.size + 1))
     for own, stretches in zip(ages, asked.ages, strict=True):
         for v, shots in stretches:
-            if np.isfinite(v) and np.isfinite(use) and abs(np.log(v / use)) >= SAME_VOLTAGE:
-                own[int(np.argmin(np.abs(np.log(steps / v))))] += shots
-            else:
-                own[-1] += shots
+            known = np.isfinite(use) and np.isfinite(v)
+            own[int(np.argmin(np.abs(np.log(steps / v)))) if known else -1] += shots
     labels = groups_of(records)
     return SlotData(
         name, _units(records, units, level, steps.size, labels), x, ages,

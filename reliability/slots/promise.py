@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from functools import cached_property
+from functools import cache, cached_property
 
 import numpy as np
 from scipy.optimize import brentq
@@ -28,6 +28,8 @@ MOST_HAZARD = 1e300
 LEAST_DRAWS = 100
 STRIDE = 1.0
 """first step, in logs, on the way to where a count lies"""
+CLOSE = 0.01
+"""in logs of shots, about where a promise is expected along the voltage"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -55,6 +57,8 @@ class ModuleModel:
     drift : callable, optional
         Hazard of wear towards a limit over so many shots from now: it adds to sudden failure.
     seed : int
+    apart : str
+        A mode of the first slot that is a hazard of its own however few its failures (``of_mode``).
 
     Attributes
     ----------
@@ -69,12 +73,14 @@ class ModuleModel:
         slots: Sequence[SlotData],
         drift: Callable[[float], float] | None = None,
         seed: int = 1,
+        apart: str = "",
     ) -> None:
         self.slots = list(slots)
         self.drift = drift or (lambda shots: 0.0)
         self.seed = seed
         self.scale = float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in slots])))))
-        self.causes = causes_of(slots)
+        self.apart = apart
+        self.causes = causes_of(slots, apart)
         self.good: dict[int, Lasted] = {}
 
     @cached_property
@@ -193,11 +199,15 @@ class ModuleModel:
         """The promise with the mission flown at each of rising ln(V / V_use), (m,)."""
         out = np.empty(x.size)
         for k, at in enumerate(x):
-            lacking = self.flown_at(float(at))._lacking(survival, confidence)
+            lacking = cache(self.flown_at(float(at))._lacking(survival, confidence))
             if k and SHORTEST * self.scale < out[k - 1] < LONGEST * self.scale:
                 # no draw's exponent is above the largest looked at
                 steepest = EXPONENTS[-1] * float(at - x[k - 1])
-                out[k] = _crossing(lacking, np.log(out[k - 1]) - steepest, np.log(out[k - 1]))
+                top = float(np.log(out[k - 1]))
+                guess = top + (np.log(out[k - 1] / out[k - 2]) if k > 1 else 0.0)
+                out[k] = _crossing(
+                    lacking, *_narrowed(lacking, float(guess), (top - steepest, top))
+                )
             else:
                 out[k] = self._where(lacking)
         return out
@@ -229,7 +239,20 @@ class ModuleModel:
 
     def only(self, i: int) -> ModuleModel:
         """One slot by itself, without drift; what it borrowed of the others it keeps."""
-        own = np.flatnonzero(np.array(self.causes.slot) == i)
+        return self._narrowed([k for k, owner in enumerate(self.causes.slot) if owner == i], i)
+
+    def of_mode(self, mode: str) -> ModuleModel:
+        """The mode of the first slot that is kept apart, by itself: the others do not end units."""
+        own = zip(self.causes.slot, self.causes.mode, strict=True)
+        k = next(k for k, found in enumerate(own) if found == (0, mode))
+        out = self._narrowed([k], 0)
+        failed = self.causes.parts[k].units.failed.copy()
+        failed[list(self.shares_of(k))] = True
+        out.slots = [replace(out.slots[0], units=replace(out.slots[0].units, failed=failed))]
+        return out
+
+    def _narrowed(self, own: Sequence[int], i: int) -> ModuleModel:
+        """Some causes of a slot by themselves, with the whole of the one failure more."""
         extra = self.draws.extra[own]
         extra[0] += self.draws.extra.sum(axis=0) - extra.sum(axis=0)
         out = ModuleModel([self.slots[i]], seed=self.seed)
@@ -237,12 +260,7 @@ class ModuleModel:
         seen = [self.draws.seen_early[k] for k in own]
         out.draws = ModuleDraws([self.draws.slots[k] for k in own], extra, seen)
         out._estimates = [self._estimates[k] for k in own]
-        out.causes = replace(
-            self.causes,
-            parts=tuple(self.causes.parts[k] for k in own),
-            slot=(0,) * own.size,
-            events=(),
-        )
+        out.causes = self.causes.of(own)
         return out
 
     def flown_at(self, x: float) -> ModuleModel:
@@ -292,8 +310,8 @@ class ModuleModel:
 
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots with these draws."""
-        out = ModuleModel(slots, self.drift, self.seed)
-        out.draws = draws
+        out = ModuleModel(slots, self.drift, self.seed, self.apart)
+        out.draws, out.good = draws, dict(self.good)
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
@@ -315,37 +333,69 @@ class ModuleModel:
         own = self._of_slots([float(d.grouped) for d in self.draws.slots])
         return [s.name for s, g in zip(self.slots, own, strict=True) if g]
 
-    def reckoned(self) -> dict[str, float]:
-        """Failures with suspects in several slots that are reckoned to each slot."""
+    def shares_of(self, k: int) -> dict[int, float]:
+        """Rows of a cause whose failures may have been others', with the share that falls to it."""
+        return {
+            row: float(v)
+            for e, s in self._unclear()
+            for (part, row), v in zip(e.suspects, s, strict=True)
+            if part == k
+        }
+
+    def sure_and_unclear(self, which: Sequence[int]) -> tuple[int, int]:
+        """Failures of unclear cause that were surely of one of these causes, and those that may have been."""
+        met = [{part in which for part, _ in e.suspects} for e in self.causes.events]
+        return sum(m == {True} for m in met), sum(m == {True, False} for m in met)
+
+    def reckoned(self, suspects: bool = True) -> dict[str, float]:
+        """Failures whose cause is unclear as they are reckoned: those with suspects to slots, those of
+        unknown mode to modes of slots."""
         out: dict[str, float] = {}
-        for event, share in self._suspected():
+        for event, share in self._unclear():
+            if bool(event.label) != suspects:
+                continue
             for (part, _), v in zip(event.suspects, share, strict=True):
                 name = self.slots[self.causes.slot[part]].name
+                if not suspects:
+                    name = f"{self.causes.mode[part] or 'other modes'} of {name}"
                 out[name] = out.get(name, 0.0) + float(v)
         return out
 
-    def _suspected(self) -> list[tuple[Event, Array]]:
+    def _unclear(self) -> list[tuple[Event, Array]]:
         if self.readings is None:
             return []
-        pairs = zip(self.causes.events, self.readings.shares, strict=True)
-        return [(e, s) for e, s in pairs if e.label]
+        return list(zip(self.causes.events, self.readings.shares, strict=True))
 
     def suspected(self) -> int:
         """Failures with several suspects."""
-        return len(self._suspected())
+        return sum(bool(e.label) for e in self.causes.events)
 
-    def as_if_known(self, survival: float, confidence: float) -> float:
-        """Shots that could be promised if the likeliest suspect of each failure were known to be it."""
+    def of_unknown_mode(self) -> int:
+        """Failures that may have been of several modes of one slot."""
+        return sum(not e.label for e in self.causes.events)
+
+    def as_if_known(self) -> ModuleModel:
+        """The same if the likeliest suspect of each failure were known to be it."""
         if self.readings is None:
-            return self.promise(survival, confidence)
-        out = ModuleModel(self.slots, self.drift, self.seed)
-        out.draws = self.readings.likeliest()
-        return out.promise(survival, confidence)
+            return self
+        return self._with(self.slots, self.readings.likeliest())
+
+
+def _narrowed(
+    lacking: Callable[[float], float], guess: float, wide: tuple[float, float]
+) -> tuple[float, float]:
+    """Logs of shots closer about the crossing, if it lies about the guess; else those given."""
+    low, high = max(guess - CLOSE, wide[0]), min(guess + CLOSE, wide[1])
+    if not low < high:
+        return wide
+    holds = lacking(float(np.exp(low))) < 0 < lacking(float(np.exp(high)))
+    return (low, high) if holds else wide
 
 
 def _crossing(lacking: Callable[[float], float], low: float, high: float) -> float:
     """Shots between two logs of shots where a rising function meets 0; an end where it does not."""
 
+    @cache
     def at(u: float) -> float:
         return lacking(float(np.exp(u)))
 

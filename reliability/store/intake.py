@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-import math
 from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+import numpy as np
 
 from reliability.notes import Note
 from reliability.records import LifeRecords
+from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet
-from reliability.sheets.quality import Finding, findings
+from reliability.sheets.namesakes import namesakes
+from reliability.sheets.quality import findings
 from reliability.sheets.side import SideSheet
+from reliability.sheets.table import read_table
 from reliability.store.readings import refuse_contradictions
 from reliability.store.store import Added, Contribution, Store
 
@@ -87,11 +93,18 @@ def repeat_notes(added: Added) -> tuple[Note, ...]:
     return (Note("repeated_facts", text),)
 
 
-def _may_be_copied(box: Store, records: LifeRecords) -> LifeRecords | None:
-    """Stored records that failed where these did."""
-    counts = sorted(set(records.shots_failed[records.failed].tolist()))
-    counts = [c for c in counts if math.isfinite(c)]
-    return box.failed_at(counts) if counts and box.exists else None
+def _spelt_otherwise(sheet: SideSheet, before: LifeRecords | None) -> tuple[Finding, ...]:
+    """Units of a wear or misfire sheet whose life records write the name another way."""
+    if before is None or not len(before):
+        return ()
+    table = read_table(Path(sheet.name), sheet.content)
+    named: dict[str, Any] = {
+        k: [str(c or "").strip() for c in table.columns[k]]
+        for k in ("builder", "module", "slot", "unit")
+        if k in table.columns
+    }
+    rows = LifeRecords.of(np.ones(table.rows), np.full(table.rows, np.inf), **named)
+    return tuple(namesakes(rows, before))
 
 
 def put(
@@ -109,9 +122,9 @@ def put(
     StoreError
     """
     refuse_contradictions(box, sheet, other or {}, terms.supersedes if terms else ())
-    before = _may_be_copied(box, sheet.records) if isinstance(sheet, LifeSheet) else None
+    before = box.records() if box.exists else None
     added = store_sheet(box, sheet, terms, other)
     if not isinstance(sheet, LifeSheet):
-        return Taken(added.contribution, added.new, (), ())
+        return Taken(added.contribution, added.new, (), _spelt_otherwise(sheet, before))
     found = tuple(findings(sheet.records, before)) if added.new else ()
     return Taken(added.contribution, added.new, sheet.notes + repeat_notes(added), found)

@@ -17,6 +17,7 @@ from reliability.store.facts import repeated
 from reliability.store.store import Store
 from reliability.words import unit_label
 
+STANDING = ("accepted", "received")
 WHAT = {"wear": "a reading", "misfires": "a misfire or the end of its watch"}
 """kinds of sheet that give counts of units, and what a row of each is called"""
 
@@ -26,7 +27,7 @@ class _Readings:
     """Counts of units in one file."""
 
     file: str
-    what: str
+    kind: str
     labels: list[str]
     shots: np.ndarray
 
@@ -37,10 +38,10 @@ class _Readings:
             [str(c or "").strip() for c in table.columns.get(n, [""] * table.rows)] for n in names
         ]
         labels = [unit_label(row) for row in zip(*cells, strict=True)]
-        return cls(file, WHAT[kind], labels, numbers(table, "shots", np.nan)[0])
+        return cls(file, kind, labels, numbers(table, "shots", np.nan)[0])
 
     def faults(self, h: Histories, where: object) -> list[Fault]:
-        return reading_faults(h, self.labels, self.shots, self.what, where)  # type: ignore[arg-type]
+        return reading_faults(h, self.labels, self.shots, WHAT[self.kind], where)  # type: ignore[arg-type]
 
 
 def side_faults(box: Store, sheet: SideSheet, supersedes: Sequence[int] = ()) -> list[SheetFault]:
@@ -48,21 +49,45 @@ def side_faults(box: Store, sheet: SideSheet, supersedes: Sequence[int] = ()) ->
 
     Readings after a unit's death, or beyond the last count at which it is known good, name both rows.
     Units without a life record are passed over, as are builders whose stored records contradict each
-    other (``Store.contradictions`` lists those).
+    other (``Store.contradictions`` lists those). So are misfires of a unit whose misfires stand in another
+    sheet: one sheet says from where to where a unit was watched.
 
     Raises
     ------
     StoreError
     """
-    if sheet.kind not in WHAT or not box.exists:
+    if sheet.kind not in WHAT or not box.exists or _stands(box, sheet.sha256):
         return []
+    own = _Readings.of(read_table(Path(sheet.name), sheet.content), sheet.file, sheet.kind)
+    twice = _watched_twice(box, own, tuple(supersedes))
     old = box.stored(sheet.builders, tuple(supersedes))
     h = _histories(old.records)
     if h is None:
+        return twice
+    found = own.faults(h, old.where)
+    return twice + [SheetFault(sheet.file, f.row + 2, f.column, f.message) for f in found]
+
+
+def _stands(box: Store, sha256: str) -> bool:
+    """Whether the same bytes stand already: they are stored once by themselves."""
+    return any(c.sha256 == sha256 and c.status in STANDING for c in box.contributions())
+
+
+def _watched_twice(box: Store, own: _Readings, supersedes: tuple[int, ...]) -> list[SheetFault]:
+    """Units whose misfires stand in another sheet of the store already, each once, both rows named."""
+    if own.kind != "misfires":
         return []
-    table = read_table(Path(sheet.name), sheet.content)
-    found = _Readings.of(table, sheet.file, sheet.kind).faults(h, old.where)
-    return [SheetFault(sheet.file, f.row + 2, f.column, f.message) for f in found]
+    found: dict[str, SheetFault] = {}
+    rows = {label: i for i, label in reversed(list(enumerate(own.labels)))}
+    for there in _stored_readings(box, supersedes):
+        for k, label in enumerate(there.labels if there.kind == "misfires" else ()):
+            if label in rows and label not in found:
+                text = (
+                    f"misfires of {label} stand in row {k + 2} of {there.file} already; allowed: one sheet a unit, so give "
+                    "the whole of it again, and say that it takes the place of that contribution (supersedes)"
+                )
+                found[label] = SheetFault(own.file, rows[label] + 2, "unit", text)
+    return list(found.values())
 
 
 def life_faults(
@@ -77,6 +102,7 @@ def life_faults(
     StoreError
     """
     stored = box.exists
+    again = stored and _stands(box, sheet.sha256)
     old = box.stored(sheet.builders, tuple(supersedes)) if stored else None
     new = np.arange(len(sheet.records))
     records = sheet.records
@@ -98,6 +124,7 @@ def life_faults(
         kind = name.split(".")[0]
         if kind in WHAT:
             own = _Readings.of(read_table(Path(name), content), name, kind)
+            out += _watched_twice(box, own, tuple(supersedes)) if stored and not again else []
             out += [SheetFault(name, f.row + 2, f.column, f.message) for f in own.faults(h, where)]
     for readings in _stored_readings(box, tuple(supersedes), sheet.builders) if stored else ():
         for f in readings.faults(h, where):
@@ -177,7 +204,7 @@ def _stored_readings(
     box: Store, without: tuple[int, ...] = (), builders: Sequence[str] | None = None
 ) -> Iterator[_Readings]:
     """Stored readings; of some builders' only those files that can name one."""
-    for number, name, content in box.bundle_files(("accepted", "received")):
+    for number, name, content in box.bundle_files(STANDING):
         kind = name.split(".")[0]
         if kind in WHAT and number not in without and _may_name(builders, name, content):
             table = read_table(Path(name), content)

@@ -29,7 +29,7 @@ from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
 from reliability.store.kept import Kept, kept_of, write_kept
-from reliability.store.opening import StoreError, opened, read_only
+from reliability.store.opening import StoreError, Unsound, opened, read_only
 
 MOST_KEPT = 2000
 MOST_KEPT_BYTES = 64 << 20
@@ -150,7 +150,7 @@ class Store:
             raise  # a fault of ours, not of the file
         except duckdb.Error as e:
             hint = "; restore a backup" if "orrupt" in str(e) else ""
-            raise StoreError(
+            raise Unsound(
                 f"the store {self.path} could not be used: {str(e).splitlines()[0]}{hint}"
             ) from None
 
@@ -381,15 +381,6 @@ class Store:
             return True
         return self._contribution(c, one.superseded_by).status not in ("withdrawn", "declined")
 
-    def latest(self, file: str) -> int | None:
-        """Number of the standing contribution of a file of that name, if there is one."""
-        found = [
-            c.id
-            for c in self.contributions()
-            if c.file == file and c.status in ("accepted", "received")
-        ]
-        return found[-1] if found else None
-
     def decide(
         self, contribution: int, status: str, reason: str = "", by: str = ""
     ) -> Contribution:
@@ -469,11 +460,6 @@ class Store:
         with self.reading() as r:
             return r.records(statuses)
 
-    def failed_at(self, counts: Sequence[float]) -> LifeRecords:
-        """Accepted life records that failed at one of these counts: what may be a copy of new ones."""
-        with self.reading() as r:
-            return r.records(("accepted",), failed_at=counts)
-
     def bundle_files(self, statuses: Sequence[str] = ("accepted",)) -> list[tuple[int, str, bytes]]:
         """Other files that came in bundles (wear.csv, misfires.csv), as they came."""
         with self.reading() as r:
@@ -530,11 +516,19 @@ class Store:
             c.execute("COMMIT")
         return kept
 
+    def settle(self) -> None:
+        """Have all that is stored in the file itself, nothing in its write-ahead file. Raises StoreError."""
+        with self._open(write=False, alone=True) as c:
+            self._settle(c)
+
+    def _settle(self, c: duckdb.DuckDBPyConnection) -> None:
+        if os.access(self.path, os.W_OK):
+            c.execute("CHECKPOINT")
+
     def copy_to(self, target: Path) -> None:
         """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
         with self._open(write=False, alone=True) as c:
-            if os.access(self.path, os.W_OK):
-                c.execute("CHECKPOINT")
+            self._settle(c)
             try:
                 shutil.copyfile(self.path, target)
             except OSError as e:
@@ -562,20 +556,17 @@ class Reading:
         statuses: Sequence[str] = ("accepted",),
         without: Sequence[int] = (),
         builders: Sequence[str] | None = None,
-        failed_at: Sequence[float] | None = None,
     ) -> LifeRecords:
         """Life records of contributions with one of these statuses, in the order they came.
 
-        ``without`` are contributions to leave out; ``builders`` and ``failed_at`` name whose records and
-        which counts of failure are wanted, all if None.
+        ``without`` are contributions to leave out; ``builders`` those whose records are wanted, all if None.
         """
         marks = ", ".join("?" for _ in statuses)
         where, params = [f"c.status IN ({marks})"], list[Any](statuses)
         where += [f"c.id <> {int(n)}" for n in without]
-        for column, wanted in (("builder", builders), ("shots_failed", failed_at)):
-            if wanted is not None:
-                where.append(f"r.{column} IN (SELECT unnest(?))")
-                params.append(list(wanted))
+        if builders is not None:
+            where.append("r.builder IN (SELECT unnest(?))")
+            params.append(list(builders))
         table = self._c.sql(
             "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
             f"WHERE {' AND '.join(where)} ORDER BY r.contribution, r.row",

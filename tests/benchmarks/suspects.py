@@ -1,6 +1,6 @@
 """Failures with several suspects: is the module's promise kept, and how long is it?
 
-    python -m tests.benchmarks.suspects [sets] [share unknown]
+    python -m tests.benchmarks.suspects [sets] [share unknown] [first seed]
 
 Invented truth: 20 modules of a capacitor (Weibull 2.0, 3,000 shots) and a switch (1.0, 12,000 shots),
 each run until its first failure or 3,500 shots; of a share of the failures it is not known which it
@@ -27,11 +27,11 @@ def bound(model):
     return model.promise(0.9, 0.95) / LIFE
 
 
-def main(sets=200, unknown=0.4):
+def main(sets=200, unknown=0.4, first=1000):
     """Run and print."""
     begun = time.process_time()
     out = []
-    for seed in range(1000, 1000 + sets):
+    for seed in range(first, first + sets):
         r, known = slots_of(modules(seed, unknown=unknown)), slots_of(modules(seed, unknown=0.0))
         out.append(
             (bound(ModuleModel(r)), bound(ModuleModel(known)), bound(ModuleModel(all_failed(r))))
@@ -45,4 +45,4 @@ def main(sets=200, unknown=0.4):
 
 
 if __name__ == "__main__":
-    main(*(t(v) for t, v in zip((int, float), sys.argv[1:], strict=False)))
+    main(*(t(v) for t, v in zip((int, float, int), sys.argv[1:], strict=False)))

@@ -43,6 +43,38 @@ def test_every_page_opens_from_disk_without_network(folder, scheme):
         assert not wrong
 
 
+FAINT = """() => {
+  const light = c => { const v = c.match(/[\\d.]+/g).slice(0, 3).map(x => x / 255)
+    .map(x => x <= 0.03928 ? x / 12.92 : ((x + 0.055) / 1.055) ** 2.4); return 0.2126 * v[0] + 0.7152 * v[1] + 0.0722 * v[2]; };
+  return [...document.querySelectorAll('[data-figure] svg.marks text')].filter(t => t.textContent && t.getBoundingClientRect().width)
+    .filter(t => { const a = light(getComputedStyle(t).fill), b = light(getComputedStyle(t.closest('figure')).backgroundColor);
+      return (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05) < 4.5; }).map(t => t.textContent);
+}"""
+"""texts of figures with less contrast to their ground than WCAG 2.2 asks for (1.4.3: 4.5); axe looks at no SVG text"""
+
+
+@pytest.mark.parametrize("media", ["screen", "print"])
+def test_words_on_figures_can_be_read_in_the_dark_and_on_paper(folder, media):
+    """Printed, dark pages stand on white, no figure is wider than the sheet, and whom to cite is unfolded."""
+    with browsing(
+        color_scheme="dark", offline=True, viewport={"width": 1200, "height": 900}
+    ) as page:
+        for name in ("life", "derating", "builders"):
+            page.goto((folder / f"{name}.html").as_uri())
+            for i in range(FIGURES[name]):
+                page.locator("[data-figure][data-drawn='yes']").nth(i).wait_for()
+            page.emulate_media(media=media, color_scheme="dark")
+            assert page.locator("[data-figure] svg.marks text").count() > 10
+            assert page.evaluate(FAINT) == [], name
+            if media == "print":
+                page.set_viewport_size({"width": 640, "height": 900})  # some A4 between margins
+                wide = "() => [...document.querySelectorAll('svg.marks')].map(s => s.getBoundingClientRect().right - innerWidth)"
+                assert max(page.evaluate(wide)) < 0, name
+                assert page.locator("main > details li").first.is_visible()
+                ground = "() => getComputedStyle(document.body).backgroundColor"
+                assert page.evaluate(ground) == "rgb(255, 255, 255)"
+
+
 CUT = """() => [...document.querySelectorAll('[data-figure]')].flatMap(figure => {
   const box = figure.querySelector('svg.marks').getBoundingClientRect();
   return [...figure.querySelectorAll('svg.marks text')]
@@ -51,6 +83,15 @@ CUT = """() => [...document.querySelectorAll('[data-figure]')].flatMap(figure =>
     .map(([text]) => text);
 })"""
 """texts of figures that stand out of them: keys, axis titles, numbers at marks"""
+OVER = """() => [...document.querySelectorAll('[data-figure]')].flatMap(figure => {
+  const title = [...figure.querySelectorAll('.role-axis-title text')].filter(t => t.getBoundingClientRect().height > t.getBoundingClientRect().width);
+  return [...figure.querySelectorAll('.role-mark text')].filter(t => t.textContent).flatMap(t => {
+    const a = t.getBoundingClientRect();
+    return title.filter(u => { const b = u.getBoundingClientRect(); return a.left < b.right - 1 && b.left < a.right - 1 && a.top < b.bottom && b.top < a.bottom; })
+      .map(u => t.textContent + ' / ' + u.textContent);
+  });
+})"""
+"""words beside curves that lie on the name of the upright axis"""
 
 
 @pytest.mark.parametrize("width", [360, 768])
@@ -65,3 +106,4 @@ def test_narrow_pages_do_not_scroll_sideways_and_cut_no_text(folder, width):
             )
             assert wide <= 1, file.name
             assert page.evaluate(CUT) == [], file.name
+            assert page.evaluate(OVER) == [], file.name

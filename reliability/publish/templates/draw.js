@@ -14,6 +14,7 @@
       },
       legend: { labelColor: of("--text"), titleColor: of("--text") },
       title: { color: of("--text") },
+      text: { color: of("--text") },
       view: { stroke: "transparent" },
     };
   };
@@ -34,12 +35,14 @@
       if (place && typeof place.title === "string") place.title = broken(place.title, (width - 1.3 * NAMES) / LETTER);
     for (const [key, inner] of Object.entries(part)) if (key !== "values" && key !== "datasets") narrowed(inner, width);
   };
-  // A text at a mark near the edge moves in.
+  // A text at a mark near the edge moves in, and off the names of the axis.
   const moveIn = (picture) => {
     const box = picture.getBoundingClientRect();
+    const plot = (picture.querySelector(".role-frame > g > .background") || picture).getBoundingClientRect();
     for (const text of picture.querySelectorAll("text")) {
       const own = text.getBoundingClientRect();
-      const by = Math.max(0, box.left - own.left) || Math.min(0, box.right - own.right);
+      const left = text.closest(".role-mark") ? plot.left : box.left;
+      const by = Math.max(0, left - own.left) || Math.min(0, box.right - own.right);
       if (own.width && by) text.setAttribute("transform", `translate(${by},0) ${text.getAttribute("transform") || ""}`);
     }
   };

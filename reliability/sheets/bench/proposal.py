@@ -39,9 +39,9 @@ from reliability.sheets.bench.headers import (
 from reliability.sheets.bench.mapping import OPEN, BenchMapping
 from reliability.sheets.bench.vocabulary import SLOT_WORDS, plain
 from reliability.sheets.doubts import doubts, side_doubts
+from reliability.sheets.finding import Finding
 from reliability.sheets.life import LifeSheet, life_from_table
 from reliability.sheets.limits import LIMITS, Limits
-from reliability.sheets.quality import Finding
 from reliability.sheets.side import SideSheet, read_sheet
 from reliability.sheets.table import SheetError, SheetFault, Table, refuse
 

@@ -25,6 +25,10 @@ SIDES = {
     "ignition.csv": ignition_from_table,
 }
 SHOT_LOG = "shots.parquet"
+SHEETS = ("life.csv", *SIDES, SHOT_LOG)
+"""files of a bundle that are counted"""
+HASHES = ("md5", "sha1", "sha256", "sha512")
+"""a Data Package names the way in front of a colon; md5 where it names none"""
 MAX_UNPACKED = LIMITS.unpacked_bytes
 MAX_METADATA = 300
 MAX_DESCRIPTOR = 1 << 20
@@ -81,6 +85,8 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
                     left -= len(content)
                     if left < 0:
                         raise refuse(path.name, f"unpacks to more than {MAX_UNPACKED >> 20} MiB")
+                    if parts[-1] in out:
+                        raise refuse(path.name, f"holds two files named {parts[-1]!r}")
                     out[parts[-1]] = content
                 return out
         except SheetError:
@@ -88,8 +94,10 @@ def _files(path: Path, data: bytes | None) -> dict[str, bytes]:
         except Exception as e:  # damaged archives end in many kinds of error
             raise refuse(path.name, f"not readable as a zip archive ({type(e).__name__})") from None
     folder = path.parent if path.name == DESCRIPTOR else path
-    names = [DESCRIPTOR, "life.csv", *SIDES, SHOT_LOG]
-    return {n: (folder / n).read_bytes() for n in names if (folder / n).is_file()}
+    names = [n for n in (DESCRIPTOR, *SHEETS) if (folder / n).is_file()]
+    if linked := [n for n in names if (folder / n).is_symlink()]:
+        raise refuse(path.name, f"holds a file outside itself: {linked[0]!r} is a link")
+    return {n: (folder / n).read_bytes() for n in names}
 
 
 def _metadata(field: str, value: object) -> str:
@@ -124,28 +132,35 @@ def _package(path: Path, files: dict[str, bytes]) -> dict[str, Any]:
 
 
 def _changed(package: dict[str, Any], files: dict[str, bytes]) -> list[SheetFault]:
-    """Resources that are not there, or not what the descriptor's hash says."""
+    """Resources that are not there, or not what the descriptor's hash says; sheets that it does not name."""
     faults = []
+    paths = []
     for r in package["resources"]:
         file = str(r.get("path", "")) if isinstance(r, dict) else ""
+        paths.append(file)
         if file not in files:
-            faults.append(
-                SheetFault(
-                    DESCRIPTOR, 0, "resources", f"names {file!r}, which is not in the bundle"
-                )
-            )
-            continue
-        want = str(r.get("hash", ""))
-        if want.startswith("sha256:") and hashlib.sha256(files[file]).hexdigest() != want[7:]:
-            faults.append(
-                SheetFault(
-                    file,
-                    0,
-                    "",
-                    "its content is not that of the descriptor's hash: changed after packing",
-                )
-            )
+            text = f"names {file[:MAX_METADATA]!r}, which is not in the bundle"
+            faults.append(SheetFault(DESCRIPTOR, 0, "resources", text))
+        elif fault := _hash_fault(str(r.get("hash") or ""), files[file]):
+            faults.append(SheetFault(file, 0, "", fault))
+    for file in SHEETS:
+        if file in files and file not in paths:
+            text = "is in the bundle, but its descriptor does not name it: added after packing"
+            faults.append(SheetFault(file, 0, "", text))
     return faults
+
+
+def _hash_fault(hashed: str, content: bytes) -> str:
+    """What is wrong with a file under the descriptor's hash of it; "" for nothing, or for none given."""
+    if not hashed:
+        return ""
+    way, _, digest = hashed.rpartition(":")
+    way = way or "md5"
+    if way not in HASHES:
+        return f"its hash is of a kind that cannot be checked here; allowed: {', '.join(HASHES)}"
+    if hashlib.new(way, content, usedforsecurity=False).hexdigest() != digest.lower():
+        return "its content is not that of the descriptor's hash: changed after packing"
+    return ""
 
 
 def _licence(package: dict[str, Any]) -> str:
@@ -161,15 +176,17 @@ def _citation(package: dict[str, Any], life: LifeSheet, licence: str) -> Citatio
     """Version 2 gives title, id, version and date; of a version 1 there are name and people only."""
     people = package.get("contributors")
     titles = [
-        str(c["title"])
+        _metadata("contributors", c.get("title"))
         for c in (people if isinstance(people, list) else [])
-        if isinstance(c, dict) and c.get("title")
+        if isinstance(c, dict)
     ]
-    name = str(package.get("name", "")) or life.file
+
+    def told(field: str) -> str:
+        return _metadata(field, package.get(field))
+
     return Citation(
-        str(package.get("title") or name), tuple(titles), licence,
-        str(package.get("id") or f"sha256:{life.sha256}"), str(package.get("version") or ""),
-        str(package.get("created") or ""),
+        told("title") or told("name") or life.file, tuple(filter(None, titles)), licence,
+        told("id") or f"sha256:{life.sha256}", told("version"), told("created"),
     )  # fmt: skip
 
 

@@ -15,6 +15,10 @@ DEAD = "log-ends-dead"
 """label of the failure that ended a log"""
 
 
+FROM_LOG = "from shot log"
+"""note of life records that a log gave"""
+
+
 def life_rows(
     reduced: Reduced, builder: str, failed: Mapping[str, tuple[str, str]], slots: Sequence[str],
     parts: Mapping[str, str] | None = None,
@@ -62,7 +66,7 @@ def life_rows(
                     "shots_failed": m.shots if ended else "", "mode": mode if ended else "",
                     **({"event": DEAD if suspects else ""} if dead else {}),
                     "charge_V": _cell(m.charge_V), "energy_J": _cell(m.energy_J), "rate_Hz": _cell(m.rate_Hz),
-                    "note": "from shot log",
+                    "note": FROM_LOG,
                     **({"part": parts.get(slot, "")} if parts else {}),
                 }
             )  # fmt: skip

@@ -20,6 +20,7 @@ def attacks(s):
     yield from _forged(s)
     yield from _stale(s)
     yield from _sign_out(s)
+    yield from _crowd(s)
     yield from _roles(s)
 
 
@@ -151,6 +152,22 @@ def _sign_out(s):
     s.status("/auth/logout", Cookie=cookie, Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="no-cors")
     seen = seen_by(s, cookie)
     yield "another site cannot sign somebody out by a picture", seen[0], seen
+    s.status("/auth/logout", Cookie=cookie, Sec_Fetch_Site="cross-site", Sec_Fetch_Mode="navigate")
+    seen = seen_by(s, cookie)
+    yield "nor by a link", seen[0], seen
+
+
+def _crowd(s):
+    """Visitors, or one person, open pages until no more are let in; others still get theirs."""
+    cookie, other = sign_in(s, "ria"), sign_in(s, "cy")
+    for who, own in (("visitors", ""), ("one person", other)):
+        held = [s.open_socket(Origin=s.origin, Cookie=own) for _ in range(230)]
+        refused = sum(status != 101 for status, _ in held)
+        seen = seen_by(s, cookie)
+        yield f"230 pages opened by {who}: most are refused", refused > 150, refused
+        yield f"another's page beside those of {who}", seen[0], seen
+        for _, c in held:
+            c.close()
 
 
 def _roles(s):

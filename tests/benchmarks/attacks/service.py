@@ -82,14 +82,20 @@ class Service:
 
     def socket_status(self, path="/_stcore/stream", **headers):
         """Status of a WebSocket handshake: 101 if it was let in."""
+        status, c = self.open_socket(path, **headers)
+        c.close()
+        return status
+
+    def open_socket(self, path="/_stcore/stream", **headers):
+        """The same, and the open connection."""
         named = {"Host": self.host} | {k.replace("_", "-"): v for k, v in headers.items()}
         key = "Sec-WebSocket-Key: dGhlIHNhbXBsZSBub25jZQ==\r\nSec-WebSocket-Version: 13\r\n"
         head = f"GET {path} HTTP/1.1\r\nUpgrade: websocket\r\nConnection: Upgrade\r\n{key}"
         text = head + "".join(f"{k}: {v}\r\n" for k, v in named.items()) + "\r\n"
-        with self.connect() as s:
-            s.sendall(text.encode())
-            found = re.match(rb"HTTP/1.1 (\d+)", s.recv(100))
-        return int(found[1]) if found else 0
+        c = self.connect()
+        c.sendall(text.encode())
+        found = re.match(rb"HTTP/1.1 (\d+)", c.recv(100))
+        return (int(found[1]) if found else 0), c
 
     @functools.cached_property
     def form_token(self):
@@ -184,7 +190,7 @@ def serving(folder, *more, port=None):
         process.stdout.close()
 
 
-ROLES = {"mia@example.org": "maintainer", "cy@example.org": "contributor", "ria@example.org": "reader"}  # fmt: skip
+ROLES = {"mia@example.org": "maintainer", "cy@example.org": "contributor", "ria@example.org": "reader", "kim@example.org": "maintainer"}  # fmt: skip
 
 
 def person(subject, email, **claims):
@@ -206,6 +212,9 @@ PEOPLE = {
     "no": ("mia@example.org", {"email_verified": False}),
     "another mia": ("mia@example.org", {"email_verified": True}),
     "upper case": ("MIA@EXAMPLE.ORG", {"email_verified": "TRUE"}),
+    "a Kelvin sign": ("\u212aim@example.org", {"email_verified": True}),
+    "a Cyrillic letter": ("m\u0456a@example.org", {"email_verified": True}),
+    "a line's end": ("kim@example.org\u2028", {"email_verified": True}),
 }
 """subject at the provider: the address and what is said of it"""
 

@@ -1,0 +1,152 @@
+"""What would help most along the voltage: tests of one slot, and what each would make of promise and voltage."""
+
+from __future__ import annotations
+
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, replace
+
+import numpy as np
+
+from reliability.decisions.bank import Bank
+from reliability.decisions.bench import Bench
+from reliability.decisions.derating_level import Course, PromisedLevels
+from reliability.decisions.more_tests import MORE_UNITS, STEPS
+from reliability.notes import Note
+from reliability.slots.promise import Lasted
+from reliability.words import percent_text, shots_text
+
+NAN = float("nan")
+GAIN = 0.03
+"""least share by which a test that is offered lengthens the promise (a choice)"""
+
+
+@dataclass(frozen=True)
+class SlotTest:
+    """What a test of new units without failure would change; the bench takes one after the other.
+
+    Attributes
+    ----------
+    units : int
+    charge_V : float
+        Of the test, as the records have it.
+    shots : float
+        On each unit.
+    days : float
+        On the bench, in all, at the usual pace.
+    survives_it : float
+        Chance, as estimated, that nothing fails in it.
+    promise : float
+        Afterwards, at the voltage of the answer.
+    highest_V : float
+        Afterwards, the highest voltage of a unit at which the shots needed are promised.
+    gain_a_day : float
+        Shots that the promise gains, times the chance that nothing fails, a bench day.
+    """
+
+    units: int
+    charge_V: float
+    shots: float
+    days: float
+    survives_it: float
+    promise: float
+    highest_V: float
+    gain_a_day: float
+
+    @property
+    def what(self) -> str:
+        """The test in words."""
+        return f"{self.units} units at {self.charge_V:,.4g} V"
+
+
+@dataclass(frozen=True)
+class AtLevel:
+    """The answer that is to be bettered.
+
+    Attributes
+    ----------
+    level : float
+        Voltage of a unit.
+    needed : float
+        Shots.
+    survival, confidence : float
+        Of a unit.
+    """
+
+    level: float
+    needed: float
+    survival: float
+    confidence: float
+
+
+def slot_tests(engine: PromisedLevels, now: AtLevel) -> tuple[SlotTest, ...]:
+    """Tests that lengthen the promise at a voltage if nothing fails in them, most shots gained a bench day first."""
+    low = engine.tested[0]
+    at = float(np.log(now.level / low))
+    promised = engine.model.flown_at(at).promise(now.survival, now.confidence)
+    found = []
+    for test in _offers(engine, now):
+        x = float(np.log(test.charge_V / low))
+        after = engine.model.after_good({0: Lasted(test.units, ((test.shots, x),))})
+        if not after.tells:
+            continue
+        then = after.flown_at(at).promise(now.survival, now.confidence)
+        if then - promised > GAIN * promised:
+            gain = (then - promised) * test.survives_it / test.days
+            highest = engine.highest(after, now.needed, now.survival, now.confidence)
+            found.append(replace(test, promise=then, highest_V=highest, gain_a_day=gain))
+    return tuple(sorted(found, key=lambda t: -t.gain_a_day))
+
+
+def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
+    """At the voltage of the answer and at both ends of the tests, as long as such units are likely to last."""
+    low, high = engine.tested
+    for volts in sorted({now.level, low, high}):
+        model = engine.model.flown_at(float(np.log(volts / low)))
+        for share in STEPS:
+            length = model.life(float(1 - (1 - share) ** (1 / MORE_UNITS)))
+            if not np.isfinite(length):
+                length = now.needed
+            lasts = model.survival(length) ** MORE_UNITS
+            days = Bench().days(MORE_UNITS, length)
+            yield SlotTest(MORE_UNITS, volts, length, days, lasts, NAN, NAN, NAN)
+
+
+def tests_along(
+    course: Course, highest: float, now: AtLevel, bank: Bank
+) -> tuple[tuple[SlotTest, ...], tuple[Note, ...]]:
+    """Tests that would raise the level a course allows, and a note of the best of them.
+
+    Parameters
+    ----------
+    course : Course
+    highest : float
+        Allowed now, of a unit: nan where none is (then the promise is looked at where tests were lowest), inf
+        where all looked at are.
+    now : AtLevel
+        Its level is not used.
+    bank : Bank
+        Whose voltages are told.
+
+    None where the stress model speaks instead of the promise engine.
+    """
+    if course.engine is None or np.isinf(highest):
+        return (), ()
+    level = highest if np.isfinite(highest) else course.engine.tested[0]
+    found = slot_tests(course.engine, replace(now, level=level))
+    told = tuple(replace(t, highest_V=bank.charge_voltage(t.highest_V)) for t in found)
+    place = f"at {bank.charge_voltage(level):,.4g} V"
+    return told, helps_note(told, now.needed, place)
+
+
+def helps_note(tests: Sequence[SlotTest], needed: float, place: str) -> tuple[Note, ...]:
+    """The test that helps most, in words; ``place`` says where the promise holds, ``needed`` the shots needed."""
+    if not tests:
+        return ()
+    t = tests[0]
+    text = (
+        f"What would help most: {t.what} for {shots_text(t.shots)} shots each ({t.days:.2g} bench days; nothing fails with "
+        f"probability {percent_text(t.survives_it)}) make the promise {place} {shots_text(t.promise)} shots"
+    )
+    if np.isfinite(t.highest_V):
+        text += f", and allow {t.highest_V:,.4g} V for {shots_text(needed)}"
+    return (Note("would_help", f"{text}."),)
