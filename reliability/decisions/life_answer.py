@@ -85,6 +85,8 @@ class LifeAnswer(Answer):
         What of the operating point the records carry.
     early : tuple of str
         The slot, if early failures stand apart from the rest.
+    unclear : number
+        Failures beside ``failed`` that may have been of what is asked, or of something else.
 
     Examples
     --------
@@ -120,6 +122,7 @@ class LifeAnswer(Answer):
     at: dict[str, Level] = field(default_factory=dict)
     carried: tuple[Carried, ...] = ()
     early: tuple[str, ...] = ()
+    unclear: Count = 0
 
     @property
     def sentence(self) -> str:
@@ -129,16 +132,17 @@ class LifeAnswer(Answer):
         q = self.quantiles[0]
         place = early_text(self.early) + (f"At {in_words(self.at)}: " if self.at else "")
         share = percent_text(1 - q.fraction)
+        more = f", {self.unclear:g} more of unknown cause" if self.unclear else ""
         if not np.isfinite(q.shots):
             return (
                 f"{place}{share} of units last at least {shots_text(q.lower)} shots "
                 f"(at {percent_text(self.confidence)} confidence); the life itself cannot be told "
-                f"from {counted(self.failed, 'failure')} among {counted(self.n, 'unit')}."
+                f"from {counted(self.failed, 'failure')} among {counted(self.n, 'unit')}{more}."
             )
         return (
             f"{place}{share} of units last {shots_text(q.shots)} shots or more as estimated, and at least "
             f"{shots_text(q.lower)} at {percent_text(self.confidence)} confidence "
-            f"({self.failed:g} of {self.n:g} units failed)."
+            f"({self.failed:g} of {self.n:g} units failed{more})."
         )
 
     @property
