@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from reliability.decisions.answer_notes import early_text
+from reliability.decisions.life_doubts import FirstFailure
 from reliability.decisions.lots import NewLot
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound
@@ -55,7 +56,7 @@ class LifeAnswer(Answer):
     confidence : float
         Of each one-sided bound.
     bound : str
-        Method asked for.
+        Method asked for; ``prior`` where one or two failures leave the shape to a prior, ``drawn`` by the slot's model.
     quantiles, survival : tuples
     empirical : tuple of Step
         Survival without a family.
@@ -87,6 +88,10 @@ class LifeAnswer(Answer):
         The slot, if early failures stand apart from the rest.
     unclear : number
         Failures beside ``failed`` that may have been of what is asked, or of something else.
+    doubts : str
+        What else speaks against the family; the lower bounds are then the safer ones.
+    first_failure : FirstFailure or None
+        What holds without a family.
 
     Examples
     --------
@@ -123,6 +128,8 @@ class LifeAnswer(Answer):
     carried: tuple[Carried, ...] = ()
     early: tuple[str, ...] = ()
     unclear: Count = 0
+    doubts: str = ""
+    first_failure: FirstFailure | None = None
 
     @property
     def sentence(self) -> str:
@@ -130,7 +137,8 @@ class LifeAnswer(Answer):
         if not self.quantiles:
             return f"{self.failed:g} of {self.n:g} units failed."
         q = self.quantiles[0]
-        place = early_text(self.early) + (f"At {in_words(self.at)}: " if self.at else "")
+        doubts = self.doubts + " " if self.doubts else ""
+        place = early_text(self.early) + doubts + (f"At {in_words(self.at)}: " if self.at else "")
         share = percent_text(1 - q.fraction)
         more = f", {self.unclear:g} more of unknown cause" if self.unclear else ""
         if not np.isfinite(q.shots):
