@@ -552,18 +552,22 @@ class Reading:
         return [_as_contribution(r) for r in rows]
 
     def records(
-        self, statuses: Sequence[str] = ("accepted",), without: Sequence[int] = ()
+        self,
+        statuses: Sequence[str] = ("accepted",),
+        without: Sequence[int] = (),
+        builders: Sequence[str] | None = None,
     ) -> LifeRecords:
         """Life records of contributions with one of these statuses, in the order they came.
 
-        ``without`` are contributions to leave out.
+        ``without`` are contributions to leave out; ``builders`` those whose records are wanted, all if None.
         """
         marks = ", ".join("?" for _ in statuses)
         less = "".join(f" AND c.id <> {int(n)}" for n in without)
+        whose = "" if builders is None else " AND list_contains(?, r.builder)"
         table = self._c.sql(
             "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
-            f"WHERE c.status IN ({marks}){less} ORDER BY r.contribution, r.row",
-            params=list(statuses),
+            f"WHERE c.status IN ({marks}){less}{whose} ORDER BY r.contribution, r.row",
+            params=[*statuses, *([] if builders is None else [list(builders)])],
         ).to_arrow_table()
         return records_from_arrow(table)
 
