@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -11,6 +12,12 @@ from pydantic import model_validator
 from reliability.decisions.answer_notes import carried_notes, left_out_notes, looked_bad_notes
 from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
 from reliability.decisions.life_at import Asking, beside, carried_by, moved_life, point_of
+from reliability.decisions.life_doubts import (
+    Doubts,
+    Fitted,
+    first_failure,
+    first_failure_note,
+)
 from reliability.decisions.lots import lot_notes, new_lot
 from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
@@ -33,8 +40,9 @@ from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
 from reliability.life.causes import named_modes, unclear
 from reliability.life.families import family
+from reliability.life.few import FEWEST, PriorBounder
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
-from reliability.life.goodness import compare_families, goodness_of_fit
+from reliability.life.goodness import FamilyScore, compare_families, goodness_of_fit
 from reliability.life.masked_bounds import MaskedBounder
 from reliability.life.predict import predict
 from reliability.life.priors import (
@@ -167,7 +175,7 @@ class Life(OnRecords):
             return moved_life(own, found, point, asking)
         none = records.select(np.zeros(len(records), bool))
         slots, notes = beside(records, none if others is None else others, point)
-        answer = moved_life(records, found, point, asking, slots)
+        answer = moved_life(records, found, point, replace(asking, apart=self.mode), slots)
         return replace(answer, notes=answer.notes + notes)
 
 
@@ -219,28 +227,67 @@ def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> Li
         fit = fit_life(records, q.family)
     except NoMaximum as e:
         raise CannotAnswer(str(e), _without_fit(records, q, e, notes)) from None
+    if q.bound == "calibrated" and records.failures < FEWEST and fit.family.shape_free:
+        return _of_few(records, fit, q, notes)
     bounder = Bounder(records, fit, q.confidence, q.bound, q.seed)
-    quantiles, survival, error = _bounds(bounder, q)
+    p = q.fraction[0]
     few = None
     if records.failures <= 3 and fit.family.shape_free:
-        few = posterior_quantile(records, fit.family, (q.fraction or (0.1,))[0], q.confidence)
+        few = posterior_quantile(records, fit.family, p, q.confidence)
         notes += (prior_note(few, q.confidence),)
-    if error > 0.01:
-        text = f"The simulated bounds carry a standard error of {100 * error:.1f} %."
-        notes += (Note("simulation_error", text),)
-    lot = new_lot(records, fit, bounder, (q.fraction or (0.1,))[0])
+    lot = new_lot(records, fit, bounder, p)
     notes += lot_notes(records, lot)
     fit_p = NAN
     if records.units <= 5000 and records.failures >= 4:
         tested = goodness_of_fit(records, fit, seed=q.seed)
         fit_p, poor = tested.p, tested.note(q.family)
         notes += (poor,) if poor else ()
+    scores = compare_families(records)
+    doubts = Doubts(Fitted(records, fit, bounder, fit_p, scores), min(q.fraction), q.seed)
+    safer = doubts if doubts and q.bound == "calibrated" else bounder
+    quantiles, survival, error = _bounds(safer, q)
+    if safer is doubts:
+        notes += doubts.note(bounder.quantile(p).lower, quantiles[0].lower)
+    if error > 0.01:
+        text = f"The simulated bounds carry a standard error of {100 * error:.1f} %."
+        notes += (Note("simulation_error", text),)
+    first = first_failure(records, q.confidence)
+    notes += first_failure_note(first, q.confidence)
     return LifeAnswer(
         q.family, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu, fit.sigma, fit.loglik,
         q.confidence, q.bound, quantiles, survival, steps_of(records, q.confidence), _curve(records, fit, q),
-        seen_of(records), _families(records), fit_p, error, few, q.mode,
+        seen_of(records), _families(scores), fit_p, error, few, q.mode,
         predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
-        new_lot=lot, notes=fit.notes + bounder.notes + notes,
+        new_lot=lot, early=doubts.early, doubts=doubts.words, first_failure=first, notes=fit.notes + bounder.notes + notes,
+    )  # fmt: skip
+
+
+def _of_few(records: LifeRecords, fit: LifeFit, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:
+    """The answer from one or two failures: bounds with the prior on the shape, which is never free there."""
+    bounder = PriorBounder(records, fit.family, q.confidence)
+    quantiles, survival, _ = _bounds(bounder, q)
+    p = q.fraction[0]
+    few = posterior_quantile(records, fit.family, p, q.confidence)
+    lot = new_lot(records, fit, bounder, p)
+    first = first_failure(records, q.confidence)
+    notes += (
+        prior_note(few, q.confidence),
+        *lot_notes(records, lot),
+        *first_failure_note(first, q.confidence),
+    )
+    top = float(records.shots_good.max())
+    shots = np.geomspace(top / 100, 1.5 * top, 16)
+    rows = [bounder.survival(float(x)) for x in shots]
+    curve = Curve(
+        numbers(shots),
+        *(numbers([getattr(b, k) for b in rows]) for k in ("estimate", "lower", "upper")),
+    )
+    return LifeAnswer(
+        q.family, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu, fit.sigma, fit.loglik,
+        q.confidence, "prior", quantiles, survival, steps_of(records, q.confidence), curve,
+        seen_of(records), _families(compare_families(records)), few=few, mode=q.mode,
+        prediction=predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
+        new_lot=lot, first_failure=first, notes=fit.notes + notes,
     )  # fmt: skip
 
 
@@ -315,15 +362,15 @@ def _joint_life(joint: Joint, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:
     )
     text = "The curve's band is by the likelihood ratio, not calibrated."
     return LifeAnswer(
-        q.family, whole(r.units), whole(joint.fit.known[joint.cause]), 1 / sigma, float(np.exp(mu)), mu, sigma,
+        q.family, whole(r.units), whole(joint.failed), 1 / sigma, float(np.exp(mu)), mu, sigma,
         joint.fit.loglik, q.confidence, q.bound, quantiles, survival, steps_of(r, q.confidence), curve, seen_of(r),
-        mc_error=error, mode=q.mode,
+        mc_error=error, mode=q.mode, unclear=whole(joint.unclear),
         notes=(*joint.notes((q.fraction or (0.1,))[0]), *notes, Note("band_by_likelihood", text)),
     )  # fmt: skip
 
 
 def _bounds(
-    bounder: Bounder | MaskedBounder, q: Life
+    bounder: Bounder | MaskedBounder | PriorBounder | Doubts, q: Life
 ) -> tuple[tuple[QuantileBound, ...], tuple[SurvivalBound, ...], float]:
     """Lives and survival asked for, and the largest simulation error."""
     quantiles, survival, error = [], [], 0.0
@@ -350,11 +397,8 @@ def _curve(records: LifeRecords, fit: LifeFit, q: Life, points: int = 60) -> Cur
     return Curve(numbers(shots), *(numbers(v) for v in survival_curve(bounder, shots)))
 
 
-def _families(records: LifeRecords) -> tuple[FamilyChoice, ...]:
-    return tuple(
-        FamilyChoice(s.family, s.loglik, s.aicc, s.weight, s.reason)
-        for s in compare_families(records)
-    )
+def _families(scores: Sequence[FamilyScore]) -> tuple[FamilyChoice, ...]:
+    return tuple(FamilyChoice(s.family, s.loglik, s.aicc, s.weight, s.reason) for s in scores)
 
 
 def varying_stresses(records: LifeRecords) -> list[tuple[str, float, float]]:
@@ -454,7 +498,7 @@ def _without_fit(
             notes += (prior_note(few, q.confidence),)
     return LifeAnswer(
         q.family, whole(records.units), whole(records.failures), NAN, NAN, NAN, NAN, NAN, q.confidence, q.bound, quantiles,
-        survival, steps_of(records, q.confidence), seen=seen_of(records), families=_families(records), few=few,
+        survival, steps_of(records, q.confidence), seen=seen_of(records), families=_families(compare_families(records)), few=few,
         mode=q.mode, problem=str(why), notes=notes,
     )  # fmt: skip
 

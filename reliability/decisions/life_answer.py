@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from reliability.decisions.answer_notes import early_text
+from reliability.decisions.life_doubts import FirstFailure
 from reliability.decisions.lots import NewLot
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound
@@ -55,7 +56,7 @@ class LifeAnswer(Answer):
     confidence : float
         Of each one-sided bound.
     bound : str
-        Method asked for.
+        Method asked for; ``prior`` where one or two failures leave the shape to a prior, ``drawn`` by the slot's model.
     quantiles, survival : tuples
     empirical : tuple of Step
         Survival without a family.
@@ -85,6 +86,12 @@ class LifeAnswer(Answer):
         What of the operating point the records carry.
     early : tuple of str
         The slot, if early failures stand apart from the rest.
+    unclear : number
+        Failures beside ``failed`` that may have been of what is asked, or of something else.
+    doubts : str
+        What else speaks against the family; the lower bounds are then the safer ones.
+    first_failure : FirstFailure or None
+        What holds without a family.
 
     Examples
     --------
@@ -120,6 +127,9 @@ class LifeAnswer(Answer):
     at: dict[str, Level] = field(default_factory=dict)
     carried: tuple[Carried, ...] = ()
     early: tuple[str, ...] = ()
+    unclear: Count = 0
+    doubts: str = ""
+    first_failure: FirstFailure | None = None
 
     @property
     def sentence(self) -> str:
@@ -127,18 +137,20 @@ class LifeAnswer(Answer):
         if not self.quantiles:
             return f"{self.failed:g} of {self.n:g} units failed."
         q = self.quantiles[0]
-        place = early_text(self.early) + (f"At {in_words(self.at)}: " if self.at else "")
+        doubts = self.doubts + " " if self.doubts else ""
+        place = early_text(self.early) + doubts + (f"At {in_words(self.at)}: " if self.at else "")
         share = percent_text(1 - q.fraction)
+        more = f", {self.unclear:g} more of unknown cause" if self.unclear else ""
         if not np.isfinite(q.shots):
             return (
                 f"{place}{share} of units last at least {shots_text(q.lower)} shots "
                 f"(at {percent_text(self.confidence)} confidence); the life itself cannot be told "
-                f"from {self.failed:g} failure{'s' if self.failed != 1 else ''} among {self.n:g} units."
+                f"from {self.failed:g} failure{'s' if self.failed != 1 else ''} among {self.n:g} units{more}."
             )
         return (
             f"{place}{share} of units last {shots_text(q.shots)} shots or more as estimated, and at least "
             f"{shots_text(q.lower)} at {percent_text(self.confidence)} confidence "
-            f"({self.failed:g} of {self.n:g} units failed)."
+            f"({self.failed:g} of {self.n:g} units failed{more})."
         )
 
     @property

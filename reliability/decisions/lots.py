@@ -11,6 +11,7 @@ from scipy.special import stdtrit
 from reliability.histories import lives_of
 from reliability.life.bounds import Bounder
 from reliability.life.families import normal_quantile
+from reliability.life.few import PriorBounder
 from reliability.life.fit import LifeFit
 from reliability.life.pooling import fit_pooled
 from reliability.life.sample import log_centre
@@ -51,7 +52,9 @@ def lot_labels(records: LifeRecords) -> NDArray[np.object_]:
     return np.array([f"{b}/{p}/{lot}" if lot else "" for b, p, lot in rows], object)
 
 
-def new_lot(records: LifeRecords, fit: LifeFit, bounder: Bounder, fraction: float) -> NewLot | None:
+def new_lot(
+    records: LifeRecords, fit: LifeFit, bounder: Bounder | PriorBounder, fraction: float
+) -> NewLot | None:
     """A unit of a lot not seen yet; None with fewer than two lots recorded, or two that failed none.
 
     The lots are a random effect on log life (``pooling.fit_pooled``). The bound is that of the pool, widened
