@@ -155,7 +155,6 @@ with st.expander("Stress model, bank and impulse"):
     has_bits = pool().wear is not None and "impulse_bit_uNs" in choices().get("quantity", [])
     if has_bits:
         c.flag(three, "impulse_readings", "Fit the impulse bit from the readings instead")
-    c.text(three, "dielectric", "Usual practice for (ceramic, film, mica, glass)")
     c.text(three, "prior", "Prior of the exponent, with one voltage only (film, ceramic, mica)")
     c.flag(three, "new_builder", "Allow for a builder who is not in the pool")
     c.flag(three, "second_opinion", "Second opinion without a family")

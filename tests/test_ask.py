@@ -41,7 +41,7 @@ GIVEN = {
     "derate_parts": {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"]},
     "demonstrate": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},
     "progress": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},
-    "narrow": {"within_factor": ["3"], "slot": ["main_capacitor"]},
+    "narrow": {"within_factor": ["3"], "slot": ["main_capacitor"], "where": ["charge_V=1400"]},
     "accelerate": {"accelerate_to": ["1150"], "slot": ["main_capacitor"]},
     "builders": {"slot": ["main_capacitor"]},
     "compare": {"slot": ["main_capacitor"], "by": ["builder"]},

@@ -181,7 +181,7 @@ def test_settings_out_of_range():
             asked("demonstrate", demonstrate_shots=1000, **bad)
     own = bench_campaign.demo_capacitors()
     with pytest.raises(CannotAnswer, match=r"factor 1\.01"):
-        asked("narrow", own, within_factor=1.01, most_units=4)
+        asked("narrow", own, within_factor=1.01, most_units=4, where=("charge_V=1400",))
     with pytest.raises(BadInput):
         asked("accelerate", own, accelerate_to=1100, levels=[1400], units=9, days_each=1)
 

@@ -14,6 +14,7 @@ from reliability.notes import BadInput
 from reliability.records import LifeRecords
 from reliability.safe_text import bounded, for_terminal
 from reliability.sheets.apart import read_apart
+from reliability.sheets.bench.headers import header_of
 from reliability.sheets.bench.mapping import BenchMapping, parse_bench_mapping
 from reliability.sheets.bench.proposal import propose
 from reliability.sheets.door import open_file
@@ -385,3 +386,15 @@ def withdrawn(at, died=(500.0, 500.0), dead_slot="main_capacitor", dead_module="
 def test_withdrawn_at_a_failure_that_is_nowhere(records, doubted):
     found = [f for f in doubts(records) if f.code == "withdrawn_at_nothing"]
     assert [f.rows for f in found] == ([(3,)] if doubted else [])
+
+
+@pytest.mark.parametrize(
+    ("header", "column"),
+    [
+        ("Rated [kV]", "rated_V"), ("Shot rat [Hz]", "rate_Hz"), ("Shot rat [kV]", "extra"),
+        ("Capacitanse [nF]", "capacitance_uF"), ("Capacitanse [kV]", "extra"), ("Temprature [C]", "temp_C"),
+    ],
+)  # fmt: skip
+def test_a_near_name_is_none_where_the_unit_speaks_against_it(header, column):
+    """A rated voltage in kV was read as a rate in Hz, since the two words are near."""
+    assert header_of(header).column == column

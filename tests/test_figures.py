@@ -324,7 +324,7 @@ def test_plan_figures_mark_the_recommended_plan(demo):
     assert drawn(found, "best") == [a.pass_estimated]
     assert drawn(found, "best", "x") == [a.best.bench_days]
     assert ("recommended" in found["best_text"][0][0]["text"]) == a.recommended
-    a = rl.ask(rl.Narrow(within_factor=3, slot=("main_capacitor",)), demo)
+    a = rl.ask(rl.Narrow(within_factor=3, slot=("main_capacitor",), where=("charge_V=1400",)), demo)
     found = layers(figures.learning_figure(a))
     assert drawn(found, "best") == [a.best.factor]
     assert drawn(found, "plans") == [p.factor for p in a.plans if np.isfinite(p.factor)]

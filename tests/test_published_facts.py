@@ -8,7 +8,7 @@ import pytest
 from reliability.ask.answers import Life
 from reliability.ask.asking import ask
 from reliability.ask.sources import demo
-from reliability.decisions.practice import prior_for
+from reliability.decisions.named_prior import prior_for
 from reliability.notes import BadInput, CannotAnswer
 from reliability.published_facts import (
     facts,

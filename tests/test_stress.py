@@ -8,7 +8,7 @@ import numpy as np
 import pytest
 
 from reliability.decisions.bank import Bank, discharge
-from reliability.decisions.practice import practice_for, prior_for
+from reliability.decisions.named_prior import prior_for
 from reliability.life.fit import fit_life
 from reliability.life.stress import OneLevel, fit_stress, parse_term
 from reliability.notes import BadInput, CannotAnswer
@@ -228,17 +228,6 @@ def test_notes_of_derating():
         asked("derate", both, stress=["charge_V:power", "peak_A:power"], shots=1)
     with pytest.raises(BadInput, match="cannot read the stress"):
         asked("derate", campaign(2), stress=["charge_V"], shots=1)
-    practice = asked(
-        "derate",
-        campaign(2),
-        stress=["charge_V:power"],
-        shots=1000,
-        dielectric="film",
-        bound="likelihood",
-    )
-    assert "derating_practice" in note_codes(practice)
-    with pytest.raises(BadInput):
-        practice_for("paper")
 
 
 def test_at_one_voltage_the_promise_engine_speaks_alone():

@@ -165,6 +165,8 @@ def test_life_of_a_mode_at_a_voltage_sums_over_what_unknown_failures_may_have_be
         counted = replace(r, mode=np.where(r.mode == "unknown", mode, r.mode))
         safe = Life(mode=mode, use=("charge_V=1200",)).answer(Pool(counted))
         assert safe.quantiles[0].shots < a.quantiles[0].shots
+        assert a.unclear == (r.mode == "unknown").sum()
+        assert f"{a.unclear} more of unknown cause" in a.sentence
         text = next(n.text for n in a.notes if n.code == "unknown_cause")
         assert f"{(r.mode == 'unknown').sum()} failures of unknown cause" in text
 
@@ -189,4 +191,39 @@ def test_modes_and_modules_say_what_voltages_and_unknown_modes_do():
     assert "stress_mixed" in codes(Modes().answer(Pool(r)))
     text = next(n.text for n in Module().answer(Pool(r)).notes if n.code == "unknown_cause")
     hidden = (r.mode == "unknown").sum()
-    assert text.startswith(f"{hidden} failures of unknown mode") and "would give" in text
+    assert (
+        text.startswith(f"{hidden} failures of unknown mode")
+        and "not knowing which" in text.lower()
+    )
+
+
+def test_two_suspects_of_one_slot_are_one_failure():
+    """A bank of two capacitors, one of which shorted: the slot surely failed, once. Direct likelihood in scipy."""
+    rng = np.random.default_rng(4)
+    t, suspects, n = [], [], 14
+    for m in range(n):
+        life = 1500 * rng.weibull(1.8, 2)
+        at = min(life.min(), 2500.0)
+        hidden, dead = m % 2 == 1, life.min() < 2500
+        t += [at, at]
+        suspects += [(dead and (hidden or x == life.min()), hidden and dead) for x in life]
+    t = np.array(t)
+    dead, hidden = np.array(suspects).T
+    r = LifeRecords.of(
+        t, np.where(dead, t, np.inf), slot=["main_capacitor"] * 2 * n, module=[f"m{i // 2}" for i in range(2 * n)],
+        unit=["a", "b"] * n, builder=["k"] * 2 * n, event=np.where(hidden, "e", ""), mode=np.where(dead, "short", ""),
+    )  # fmt: skip
+    a = Life(bound="likelihood").answer(Pool(r))
+
+    def minus(theta):
+        z = np.exp(theta[1]) * (np.log(t) - theta[0])
+        # of two suspects with the same count either term stands for the failure
+        once = dead / np.where(hidden, 2, 1)
+        return np.exp(z).sum() - (once * (theta[1] - np.log(t) + z)).sum()
+
+    found = minimize(
+        minus, [7.0, 0.5], method="Nelder-Mead", options={"xatol": 1e-9, "fatol": 1e-11}
+    )
+    assert (np.log(a.scale), np.log(a.shape)) == pytest.approx(tuple(found.x), abs=1e-5)
+    assert a.failed == r.failures == n and a.unclear == 0
+    assert "counted once each" in next(x.text for x in a.notes if x.code == "unknown_cause")

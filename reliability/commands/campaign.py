@@ -30,16 +30,12 @@ def show(a: Any) -> None:
     if hasattr(a, "question"):
         _show_learning(a)
         return
-    told = a.promise_if_passed == a.promise_if_passed
-    if a.promise_now == a.promise_now:
-        click.echo(
-            f"\n  the {a.slot.replace('_', ' ')} alone is promised {number(a.promise_now)} shots now"
-            + (f", {number(a.promise_if_passed)} if no unit of the plan fails" if told else "")
-        )
+    _show_effect(a)
     click.echo("\nAlternatives that show the same, shortest bench time first")
     rows = [
         [str(p.units), number(p.shots_each), p.volts or "-", str(p.failures_allowed), f"{p.bench_days:.2f}", number(p.cost),
-         number(p.pass_estimated, 2), number(p.pass_pessimistic, 2), number(p.pass_optimistic, 2)]
+         number(p.pass_estimated, 2), number(p.pass_pessimistic, 2), number(p.pass_optimistic, 2), number(p.then.promise),
+         number(p.then.highest_V)]
         for p in a.plans
     ]  # fmt: skip
     head = [
@@ -52,11 +48,29 @@ def show(a: Any) -> None:
         "pass",
         "at worst",
         "at best",
+        "then promised",
+        "up to V",
     ]
     click.echo(table(head, rows))
     click.echo("\nIf the shape is another one")
     rows = [[number(s.shape), str(s.units), number(s.shots_each)] for s in a.sensitivity]
     click.echo(table(["shape", "units", "shots each"], rows))
+
+
+def _show_effect(a: Any) -> None:
+    """What the plan makes of the promise and of the voltage that the shots are promised up to."""
+    if a.promise_now != a.promise_now:
+        return
+    told = a.promise_if_passed == a.promise_if_passed
+    click.echo(
+        f"\n  the {a.slot.replace('_', ' ')} alone is promised {number(a.promise_now)} shots now"
+        + (f", {number(a.promise_if_passed)} if no unit of the plan fails" if told else "")
+    )
+    if a.highest_V_now == a.highest_V_now:
+        click.echo(
+            f"  {number(a.demonstrate_shots)} shots are promised up to {number(a.highest_V_now)} V now"
+            + (f", {number(a.highest_V_if_passed)} V then" if told else "")
+        )
 
 
 def _show_learning(a: Any) -> None:

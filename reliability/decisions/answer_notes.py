@@ -4,12 +4,16 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 
+import numpy as np
+
 from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text
 
+LITTLE = 0.05
+"""difference of logs of two bounds below which they are said to be much the same (a choice)"""
 UNSEEN = 0.05
 """chance that a share of weak units larger than said showed none"""
 
@@ -72,6 +76,8 @@ def unclear_notes(model: ModuleModel, survival: float, confidence: float) -> lis
 
 def what_unclear_costs(here: float, known: float) -> str:
     """What not knowing the causes of failures costs a bound: beside it that with the likeliest ones known."""
+    if here > 0 and known > 0 and abs(np.log(here / known)) < LITTLE:
+        return f"Not knowing which hardly moves the bound: {shots_text(here)} shots, {shots_text(known)} with the likeliest taken for known."
     return (
         f"The bound allows for not knowing which: {shots_text(here)} shots, where the likeliest known to be it would give "
         f"{shots_text(known)}."

@@ -6,8 +6,9 @@ from collections.abc import Mapping
 from dataclasses import dataclass
 
 import numpy as np
+from pydantic import model_validator
 
-from reliability.decisions.question import Question, setting
+from reliability.decisions.question import Question, refuse_unless, setting
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
@@ -53,6 +54,30 @@ class OnBench(Question):
     def bench(self) -> Bench:
         """The bench."""
         return Bench(self.rate_hz, self.stands, self.unit_cost, self.day_cost)
+
+
+class Limited(OnBench):
+    """A bench with limits that no plan exceeds."""
+
+    days: float | None = setting(None, "Bench days there are: no plan has more.", unit="days", gt=0)
+    budget: float | None = setting(None, "Money there is: no plan costs more.", ge=0)
+
+    @model_validator(mode="after")
+    def _priced(self) -> Limited:
+        priced = self.budget is None or self.unit_cost > 0 or self.day_cost > 0
+        refuse_unless(priced, "budget", "nothing costs anything without unit_cost or day_cost")
+        return self
+
+    def keeps(self, days: float, cost: float) -> bool:
+        """Whether a plan keeps days and money."""
+        return (self.days is None or days <= self.days) and (
+            self.budget is None or cost <= self.budget
+        )
+
+    def limits_in_words(self, *others: tuple[float | None, str]) -> str:
+        """The limits as a sentence has them, ``others`` first."""
+        given = (*others, (self.days, "bench days"), (self.budget, "of money"))
+        return " and ".join(f"{v:,.6g} {name}" for v, name in given if v is not None)
 
 
 def one_slot(records: LifeRecords) -> LifeRecords:

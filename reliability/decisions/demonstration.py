@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
-from reliability.decisions.bench import OnBench
+from reliability.decisions.bench import Limited
 from reliability.decisions.operating import refuse_uncarried
+from reliability.decisions.plan_effects import UNTOLD, Effects, Tested, ToShow
 from reliability.decisions.plan_search import (
     FAIR,
     INF,
@@ -39,7 +41,6 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
-from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -88,6 +89,8 @@ class DemonstrationAnswer(Answer):
     promise_now, promise_if_passed : float
         Shots that the slot alone is promised for now, and if the plan passes without failure; nan
         without records.
+    highest_V_now, highest_V_if_passed : float
+        The same of the highest voltage at which the shots to be shown are promised.
     plans : tuple of DemonstrationPlan
         Alternatives, shortest bench time first.
     sensitivity : tuple of Sensitivity
@@ -120,6 +123,8 @@ class DemonstrationAnswer(Answer):
     shows_instead: float
     promise_now: float
     promise_if_passed: float
+    highest_V_now: float
+    highest_V_if_passed: float
     plans: tuple[DemonstrationPlan, ...]
     sensitivity: tuple[Sensitivity, ...]
 
@@ -170,7 +175,7 @@ def _plan_text(p: DemonstrationPlan) -> str:
     return f"{units} for {shots_text(p.shots_each)} shots each{place} with {fail}"
 
 
-class Demonstrate(OnRecords, OnBench):
+class Demonstrate(OnRecords, Limited):
     """Which test shows a required life: so many units, so many shots, so many failures allowed.
 
     With records, each plan's chance to pass is given, over all that they leave open, and shape and
@@ -203,8 +208,6 @@ class Demonstrate(OnRecords, OnBench):
         None, "Shots each unit runs, burn-in included. Default: found.", unit="shots", gt=0
     )
     units: int | None = setting(None, "Units at hand: no plan has more.", ge=1, le=1_000_000)
-    days: float | None = setting(None, "Bench days there are: no plan has more.", unit="days", gt=0)
-    budget: float | None = setting(None, "Money there is: no plan costs more.", ge=0)
     failures: int | None = setting(
         None, "Failures allowed. Default: found; without records none.", ge=0, le=1000
     )
@@ -218,11 +221,6 @@ class Demonstrate(OnRecords, OnBench):
             "shots_each",
             "units says how long they run",
         )
-        refuse_unless(
-            self.budget is None or self.unit_cost > 0 or self.day_cost > 0,
-            "budget",
-            "nothing costs anything without unit_cost or day_cost",
-        )
         if self.units is not None and self.units <= (self.failures or 0):
             raise BadInput("units is more than the failures allowed")
         levels(self.use, OF_A_POINT)
@@ -231,12 +229,6 @@ class Demonstrate(OnRecords, OnBench):
     def limits(self) -> Limits:
         """What no plan exceeds."""
         return Limits(*(INF if v is None else v for v in (self.units, self.days, self.budget)))
-
-    def limits_in_words(self) -> str:
-        """The limits as a sentence has them."""
-        given = ((self.units, "units"), (self.days, "bench days"), (self.budget, "of money"))
-        said = [f"{v:,.6g} {name}" for v, name in given if v is not None]
-        return " and ".join(said)
 
     def answer(self, pool: Pool) -> DemonstrationAnswer:
         """The plan, its alternatives, and their chances. Raises BadInput; CannotAnswer if none keeps the limits."""
@@ -253,6 +245,11 @@ class _Demonstration:
         self.records = None if records is None else self.of_one_slot(records)
         self.life = None if self.records is None else self.carried(self.records)
         self.search = Search(self.required(q.demonstrate_shots), q.bench(), self.life, q.limits())
+
+    @property
+    def limits(self) -> str:
+        """The limits as a sentence has them."""
+        return self.q.limits_in_words((self.q.units, "units"))
 
     def of_one_slot(self, records: LifeRecords) -> LifeRecords:
         """The records of the slot that failed most, where it is not said which slot is meant."""
@@ -338,7 +335,7 @@ class _Demonstration:
             n = _success_run(q, (length / q.demonstrate_shots) ** shape)
             plans = search.of_length(self.along()[0], allowed, n, length)
         if not plans:
-            raise CannotAnswer(f"That test ({n:,} units) does not keep {q.limits_in_words()}.")
+            raise CannotAnswer(f"That test ({n:,} units) does not keep {self.limits}.")
         return plans[0]
 
     def answer(self) -> DemonstrationAnswer:
@@ -347,18 +344,20 @@ class _Demonstration:
         fair = [p for p in here[:1] + there[:1] if not p.pass_estimated < FAIR]
         if not here and not there:
             raise CannotAnswer(
-                f"No plan keeps {q.limits_in_words()}: even the shortest takes more. Allow more, or show fewer shots or less survival."
+                f"No plan keeps {self.limits}: even the shortest takes more. Allow more, or show fewer shots or less survival."
             )
         best = fair[0] if fair else min(here[:1] + there[:1], key=preference)
         instead = there[0] if there and there[0] in fair and there[0] is not best else None
-        now, after = self.promises(best)
-        plans = tuple(sorted(_spread(here) + _spread(there), key=lambda p: (p.bench_days, p.units)))
+        ordered = sorted(_spread(here) + _spread(there), key=lambda p: (p.bench_days, p.units))
+        plans = tuple(self.with_effect(p) for p in ordered[:SHOWN])
+        best, instead = self.with_effect(best), instead and self.with_effect(instead)
+        now = UNTOLD if self.effects is None else self.effects.now
         return DemonstrationAnswer(
             best.units, best.shots_each, best.failures_allowed, q.demonstrate_shots, q.survival, q.confidence,
             self.leaned_on(best), best.bench_days, best.cost, best.pass_estimated, best.pass_optimistic, best.pass_pessimistic,
-            "" if self.records is None else str(self.records.slot[0]), self.at(), q.limits_in_words(), bool(fair), best,
-            instead, NAN if fair else self.shows_instead(), now, after, plans[:SHOWN], self.sensitivity(best),
-            notes=(*self.notes, *self.plan_notes(best)),
+            "" if self.records is None else str(self.records.slot[0]), self.at(), self.limits, bool(fair), best,
+            instead, NAN if fair else self.shows_instead(), now.promise, best.then.promise, now.highest_V, best.then.highest_V, plans, self.sensitivity(best),
+            notes=(*self.notes, *_already(q, now.promise), *self.plan_notes(best)),
         )  # fmt: skip
 
     def at(self) -> dict[str, Level]:
@@ -412,19 +411,19 @@ class _Demonstration:
                 out.append(Sensitivity(shape, units, q.shots_each))
         return tuple(out)
 
-    def promises(self, best: DemonstrationPlan) -> tuple[float, float]:
-        """The slot's own promise now, and with the plan's units good to their ends."""
-        if self.life is None:
-            return NAN, NAN
-        q, use = self.q, self.life.used.use_V
-        model = ModuleModel([self.life.data], seed=q.seed)
-        steps = tuple(
-            (s.shots, float(np.log(s.charge_V / use)) if np.isfinite(use) else 0.0)
-            for s in best.stretches
-        )
-        after = model.after_good({0: Lasted(best.units, steps, best.begun[0])})
-        now = model.promise(q.survival, q.confidence)
-        return now, after.promise(q.survival, q.confidence) if after.tells else NAN
+    @cached_property
+    def effects(self) -> Effects | None:
+        """What plans make of the slot's own promise; None where the records do not carry the operating point."""
+        q = self.q
+        wanted = ToShow(q.demonstrate_shots, q.survival, q.confidence)
+        return None if self.life is None else Effects(self.life, wanted, q.seed)
+
+    def with_effect(self, p: DemonstrationPlan) -> DemonstrationPlan:
+        """The plan with what it makes of the promise."""
+        if self.effects is None:
+            return p
+        steps = tuple((s.charge_V, s.shots) for s in p.stretches)
+        return replace(p, then=self.effects.after(Tested(p.units, steps, p.begun[0])))
 
     def plan_notes(self, best: DemonstrationPlan) -> list[Note]:
         """What the plan leans on, and how it is stopped."""
@@ -449,6 +448,17 @@ class _Demonstration:
         if best.shots_each > 3 * q.demonstrate_shots:
             notes.append(Note("long_test", "The test is over three times the life to be shown: wear-out of other slots may come first."))  # fmt: skip
         return notes
+
+
+def _already(q: Demonstrate, promised: float) -> tuple[Note, ...]:
+    """Where the records promise what is to be shown without any test."""
+    if not promised >= q.demonstrate_shots:
+        return ()
+    text = (
+        f"The records promise {shots_text(promised)} shots of it already: a plan is needed only where the test has to show it "
+        "by itself."
+    )
+    return (Note("already_promised", text),)
 
 
 def _no_truth(why: str) -> Note:

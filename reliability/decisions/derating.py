@@ -24,13 +24,11 @@ from reliability.decisions.derating_notes import (
     builder_margin,
     failed_suspects_note,
     parts_note,
-    practice_notes,
 )
 from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.derating_residuals import residuals
 from reliability.decisions.impulse import Impulse, fit_impulse, read_impulse
 from reliability.decisions.parts import seen_of
-from reliability.decisions.practice import practice_for
 from reliability.decisions.question import (
     BoundMethod,
     Family,
@@ -115,9 +113,6 @@ class Derate(OnRecords):
     impulse_readings: bool = setting(
         False, "Fit the impulse bit from the impulse_bit_uNs readings instead."
     )
-    dielectric: str = setting(
-        "", "ceramic, film, mica or glass: show usual derating practice beside the answer."
-    )
     prior: str = setting(
         "",
         "With one stress level: a sourced prior of its coefficient (ceramic, film, film-metallised, mica, "
@@ -138,7 +133,6 @@ class Derate(OnRecords):
         if self.impulse:
             read_impulse(self.impulse)
             refuse_unless(not self.impulse_readings, "impulse", "impulse_readings is given too")
-        practice_for(self.dielectric)
         given = (
             (self.unequal == 0 or (self.series or 1) > 1, "unequal", "it goes with series above 1"),
             (self.resistance_mohm == 0 or self.inductance_nh is not None, "resistance_mohm", "it goes with inductance_nh"),
@@ -249,8 +243,7 @@ class _Derating:
             more, helps = tests_along(found, highest, now, self.bank)
             self.notes += helps
             best = best_total(curve)
-        reference = practice_for(q.dielectric)
-        self.notes += practice_notes(reference, self.rated) + bank_notes(self.bank, q.survival)
+        self.notes += bank_notes(self.bank, q.survival)
         self.notes += failed_suspects_note(fit.records)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
@@ -264,7 +257,7 @@ class _Derating:
             q.family, whole(r.units), whole(r.failures), 1.0 / fit.sigma, fit.sigma, fit.loglik, coefficients,
             allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
             {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
-            reference, self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second, more,
+            self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second, more,
             notes=tuple(self.notes),
         )  # fmt: skip
 

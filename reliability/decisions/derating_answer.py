@@ -8,7 +8,6 @@ import numpy as np
 
 from reliability.decisions.bank import Discharge
 from reliability.decisions.parts import Seen
-from reliability.decisions.practice import DeratingPractice
 from reliability.decisions.question import Answer, Count, Level
 from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
@@ -106,8 +105,6 @@ class DeratingAnswer(Answer):
         Its range in the records.
     best_total : CurvePoint or None
         Point of the curve with the largest total impulse over the promised life.
-    practice : DeratingPractice or None
-        Reference only.
     discharge : Discharge or None
     checks : StressChecks or None
     seen : tuple of Seen
@@ -144,7 +141,6 @@ class DeratingAnswer(Answer):
     column: str
     tested: tuple[float, float]
     best_total: CurvePoint | None = None
-    practice: DeratingPractice | None = None
     discharge: Discharge | None = None
     checks: StressChecks | None = None
     mc_error: float = 0.0

@@ -10,6 +10,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
+from scipy.optimize import brentq
 
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
@@ -108,6 +109,21 @@ class PromisedLevels:
             apart = tuple(self.model.grouped())
             self._courses[asked] = Course(self.levels, lower, "promise", apart, self)
         return self._courses[asked]
+
+    def highest(
+        self, model: ModuleModel, shots: float, survival: float, confidence: float
+    ) -> float:
+        """Highest voltage looked at, at which ``model`` (this one, or it after a test) promises so many shots; nan
+        where none is."""
+
+        def spare(x: float) -> float:
+            return model.flown_at(x).lower(shots, confidence) - survival
+
+        low, high = (float(np.log(v / self.tested[0])) for v in self.levels[[0, -1]])
+        if spare(low) < 0:
+            return NAN
+        x = high if spare(high) > 0 else float(brentq(spare, low, high, xtol=1e-4))
+        return float(self.tested[0] * np.exp(x))
 
     def life(self, level: float, fraction: float) -> float:
         """Estimated shots by which a fraction has failed at a voltage; nan where nothing failed."""

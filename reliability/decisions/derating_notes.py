@@ -1,4 +1,4 @@
-"""What to know of an allowed level: parts mixed, practice, bank, extrapolation, rating, other builders."""
+"""What to know of an allowed level: parts mixed, bank, extrapolation, rating, other builders."""
 
 from __future__ import annotations
 
@@ -8,7 +8,6 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.decisions.bank import Bank
-from reliability.decisions.practice import DeratingPractice
 from reliability.life.families import normal_quantile
 from reliability.life.pooling import fit_pooled
 from reliability.life.stress import StressFit, Term
@@ -39,17 +38,6 @@ def parts_note(records: LifeRecords, terms: Sequence[Term]) -> list[Note]:
         "one part, or ask for each by itself (derate --compare)."
     )
     return [Note("parts_mixed", text)]
-
-
-def practice_notes(reference: DeratingPractice | None, rated: float) -> list[Note]:
-    if reference is None or not np.isfinite(rated):
-        return []
-    text = (
-        f"For reference, usual practice for {reference.dielectric}: {reference.ratio:.0%} of rated voltage "
-        f"({reference.ratio * rated:,.0f} V); {reference.source}. It is for steady working, not for pulse "
-        "discharge, and no substitute for these tests."
-    )
-    return [Note("derating_practice", text)]
 
 
 def bank_notes(bank: Bank, survival: float) -> list[Note]:

@@ -18,8 +18,8 @@ from reliability.decisions.derating_answer import (
 from reliability.decisions.derating_notes import above_rating
 from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.impulse import Impulse
+from reliability.decisions.named_prior import prior_for
 from reliability.decisions.parts import seen_of
-from reliability.decisions.practice import practice_for, prior_for
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR, posterior_plane
@@ -184,7 +184,7 @@ def derate_with_prior(
         q.family, whole(records.units), whole(records.failures), there.shape, there.sigma, there.loglik,
         (coefficient,), allowed, curve, q.shots, q.survival, q.confidence, "prior", {}, term.column,
         (tested, tested), best_total(curve),
-        practice_for(q.dielectric), seen=seen_of(records, term.column),
+        seen=seen_of(records, term.column),
         notes=(_said(prior, term, tested), *there.notes, *told),
     )  # fmt: skip
 

@@ -20,12 +20,10 @@ from reliability.decisions.derating_notes import (
     bank_notes,
     failed_suspects_note,
     parts_note,
-    practice_notes,
 )
 from reliability.decisions.derating_points import Points, best_total
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.parts import seen_of
-from reliability.decisions.practice import practice_for
 from reliability.decisions.slot_tests import AtLevel, tests_along
 from reliability.life.stress import OneLevel, Term, usable
 from reliability.notes import CannotAnswer, Note
@@ -90,7 +88,6 @@ def derate_promised(
         points.unit_rating,
     )  # fmt: skip
     exponent = CoefficientBound("charge_V", "power", *engine.exponent(q.confidence))
-    reference = practice_for(q.dielectric)
     notes = (
         *left_out,
         _prior_note(why, exponent),
@@ -98,7 +95,6 @@ def derate_promised(
         *early_notes(model, survival),
         *apart_notes(course.apart, course.apart),
         *allowed_notes(found, shots),
-        *practice_notes(reference, rated),
         *bank_notes(bank, q.survival),
         *failed_suspects_note(known),
         *parts_note(known, ()),
@@ -110,7 +106,7 @@ def derate_promised(
     allowed = points.allowed(own) if np.isfinite(own) else Allowed()
     return DeratingAnswer(
         q.family, whole(known.units), whole(known.failures), shape, 1.0 / shape, NAN, (exponent,), allowed, curve,
-        shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve), reference,
+        shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve),
         points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), more=more, notes=notes + helps,
     )  # fmt: skip
 

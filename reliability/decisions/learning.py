@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.bench import SECONDS_A_DAY, OnBench, one_slot
+from reliability.decisions.bench import SECONDS_A_DAY, Limited, OnBench, one_slot
 from reliability.decisions.question import (
     Answer,
     OnRecords,
@@ -24,6 +24,7 @@ from reliability.life.stress import StressFit, fit_stress, parse_term
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
+from reliability.records import LifeRecords
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -101,7 +102,7 @@ class LearningAnswer(Answer):
     Examples
     --------
     >>> import reliability as rl
-    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",))
+    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",), where=("charge_V=1400",))
     >>> rl.ask(q, rl.demo()).best.factor <= 3
     True
     """
@@ -138,7 +139,7 @@ class LearningAnswer(Answer):
         return text + "."
 
 
-class Narrow(OnRecords, OnBench):
+class Narrow(OnRecords, Limited):
     """Which test brings the lower bound within a factor of the estimate, if life is as estimated.
 
     Examples
@@ -163,6 +164,7 @@ class Narrow(OnRecords, OnBench):
     def answer(self, pool: Pool) -> LearningAnswer:
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
         records = one_slot(self.chosen(pool))
+        _refuse_mixed(records)
         try:
             fit = fit_life(records)
         except NoMaximum as e:
@@ -185,12 +187,16 @@ class Narrow(OnRecords, OnBench):
                     LearningPlan((), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor,
                                  w.short, w.answerable)
                 )  # fmt: skip
+        plans = [p for p in plans if self.keeps(p.bench_days, p.cost)]
+        within = self.limits_in_words((self.most_units, "units"))
+        if not plans:
+            raise CannotAnswer(f"No plan looked at keeps {within}: even the shortest takes more.")
         reach = [p for p in plans if p.factor <= self.within_factor]
         if not reach:
             narrowest = min(plans, key=lambda p: p.factor)
             raise CannotAnswer(
-                f"None of the plans looked at (up to {self.most_units} units) brings the bound within a factor "
-                f"{self.within_factor:g}; the narrowest, {narrowest.units[0]} units, gives {narrowest.factor:.2g}."
+                f"None of the plans looked at within {within} brings the bound within a factor {self.within_factor:g}; the "
+                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.2g}."
             )
         best = min(reach, key=lambda p: (p.cost, p.bench_days))
         plans.sort(key=lambda p: p.bench_days)
@@ -382,6 +388,18 @@ class _Accelerated:
             text = f"The bound is for {self.column} = {level:g}, outside the levels tested: it trusts the stress relation."
             notes.append(Note("extrapolated", text))
         return tuple(notes)
+
+
+def _refuse_mixed(records: LifeRecords) -> None:
+    """Raise CannotAnswer where the records are a mixture of voltages: no test is run at one."""
+    volts = records.covariates.get("charge_V")
+    known = np.empty(0) if volts is None else volts[np.isfinite(volts)]
+    if known.size and known.max() > known.min() * 1.01:
+        tested = ", ".join(f"{v:g}" for v in np.unique(known))
+        raise CannotAnswer(
+            f"These records ran at {tested} V, and a test runs at one: choose it (where charge_V={known.max():g}), or ask for an "
+            "accelerated test (accelerate_to)."
+        )
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:

@@ -175,7 +175,7 @@ class Life(OnRecords):
             return moved_life(own, found, point, asking)
         none = records.select(np.zeros(len(records), bool))
         slots, notes = beside(records, none if others is None else others, point)
-        answer = moved_life(records, found, point, asking, slots)
+        answer = moved_life(records, found, point, replace(asking, apart=self.mode), slots)
         return replace(answer, notes=answer.notes + notes)
 
 
@@ -362,9 +362,9 @@ def _joint_life(joint: Joint, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:
     )
     text = "The curve's band is by the likelihood ratio, not calibrated."
     return LifeAnswer(
-        q.family, whole(r.units), whole(joint.fit.known[joint.cause]), 1 / sigma, float(np.exp(mu)), mu, sigma,
+        q.family, whole(r.units), whole(joint.failed), 1 / sigma, float(np.exp(mu)), mu, sigma,
         joint.fit.loglik, q.confidence, q.bound, quantiles, survival, steps_of(r, q.confidence), curve, seen_of(r),
-        mc_error=error, mode=q.mode,
+        mc_error=error, mode=q.mode, unclear=whole(joint.unclear),
         notes=(*joint.notes((q.fraction or (0.1,))[0]), *notes, Note("band_by_likelihood", text)),
     )  # fmt: skip
 

@@ -90,6 +90,8 @@ class LifeAnswer(Answer):
         What else speaks against the family; the lower bounds are then the safer ones.
     first_failure : FirstFailure or None
         What holds without a family.
+    unclear : number
+        Failures beside ``failed`` that may have been of what is asked, or of something else.
 
     Examples
     --------
@@ -127,6 +129,7 @@ class LifeAnswer(Answer):
     early: tuple[str, ...] = ()
     doubts: str = ""
     first_failure: FirstFailure | None = None
+    unclear: Count = 0
 
     @property
     def sentence(self) -> str:
@@ -137,16 +140,17 @@ class LifeAnswer(Answer):
         doubts = self.doubts + " " if self.doubts else ""
         place = early_text(self.early) + doubts + (f"At {in_words(self.at)}: " if self.at else "")
         share = percent_text(1 - q.fraction)
+        more = f", {self.unclear:g} more of unknown cause" if self.unclear else ""
         if not np.isfinite(q.shots):
             return (
                 f"{place}{share} of units last at least {shots_text(q.lower)} shots "
                 f"(at {percent_text(self.confidence)} confidence); the life itself cannot be told "
-                f"from {self.failed:g} failure{'s' if self.failed != 1 else ''} among {self.n:g} units."
+                f"from {self.failed:g} failure{'s' if self.failed != 1 else ''} among {self.n:g} units{more}."
             )
         return (
             f"{place}{share} of units last {shots_text(q.shots)} shots or more as estimated, and at least "
             f"{shots_text(q.lower)} at {percent_text(self.confidence)} confidence "
-            f"({self.failed:g} of {self.n:g} units failed)."
+            f"({self.failed:g} of {self.n:g} units failed{more})."
         )
 
     @property

@@ -36,13 +36,15 @@ LEAST_SHARE = 1e-6
 
 @dataclass(frozen=True)
 class Asking:
-    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed."""
+    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed; and the mode to keep
+    apart, where it is not known of some failures whether they were of it."""
 
     fraction: tuple[float, ...]
     at: tuple[float, ...]
     confidence: float
     mode: str
     seed: int
+    apart: str = ""
 
 
 def point_of(records: LifeRecords, said: Mapping[str, Level], as_tested: bool) -> dict[str, Level]:
@@ -130,8 +132,8 @@ def moved_life(
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
         )
-    whole_ = ModuleModel([data, *beside], seed=q.seed, apart=q.mode)
-    model = _part(whole_, q.mode)
+    whole_ = ModuleModel([data, *beside], seed=q.seed, apart=q.apart)
+    model = _part(whole_, q.apart)
     c = q.confidence
     quantiles = tuple(
         QuantileBound(p, model.life(p), model.promise(1 - p, c), model.outside(1 - p, c))
@@ -141,8 +143,9 @@ def moved_life(
         SurvivalBound(s, model.survival(s), model.lower(s, c), model.upper(s, c)) for s in q.at
     )
     shape, scale = model.shape(0), model.life(1 - np.exp(-1.0))
-    seen = _moved(model, _shares(whole_, q.mode))
-    known = float(sum(p.failures for p in model.causes.parts))
+    seen = _moved(model, _shares(whole_, q.apart))
+    sure, unclear = whole_.sure_and_unclear(_causes(whole_, q.apart))
+    known = sure + float(sum(p.failures for p in model.causes.parts))
     notes = [
         *carried_notes(found.carried),
         *left_out_notes([found]),
@@ -154,7 +157,7 @@ def moved_life(
     return LifeAnswer(
         "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), _curve(model, seen, c), seen_of(seen), mode=q.mode,
-        at=point, carried=found.carried, early=tuple(model.early_seen()), notes=tuple(notes),
+        at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear), notes=tuple(notes),
     )  # fmt: skip
 
 
@@ -168,21 +171,26 @@ def _part(model: ModuleModel, mode: str) -> ModuleModel:
 def _shares(model: ModuleModel, mode: str) -> dict[int, float]:
     """By row, how much of each unclear failure falls to what is asked."""
     out: dict[int, float] = {}
-    for k, (slot, name) in enumerate(zip(model.causes.slot, model.causes.mode, strict=True)):
-        if slot == 0 and (not mode or name == mode):
-            for row, share in model.shares_of(k).items():
-                out[row] = out.get(row, 0.0) + share
+    for k in _causes(model, mode):
+        for row, share in model.shares_of(k).items():
+            out[row] = out.get(row, 0.0) + share
     return out
+
+
+def _causes(model: ModuleModel, mode: str) -> list[int]:
+    """Causes that are asked for: a mode of the first slot, or all of that slot."""
+    own = enumerate(zip(model.causes.slot, model.causes.mode, strict=True))
+    return [k for k, (slot, name) in own if slot == 0 and (not mode or name == mode)]
 
 
 def _unclear_notes(whole_: ModuleModel, part: ModuleModel, q: Asking) -> list[Note]:
     """What was shared out, and what not knowing costs the first of the bounds."""
-    unclear = whole_.suspected() + whole_.of_unknown_mode()
-    if not unclear or (not q.mode and not whole_.suspected()):
+    _, unclear = whole_.sure_and_unclear(_causes(whole_, q.apart))
+    if not unclear:
         return []
     p, name = q.fraction[0], q.mode or whole_.slots[0].name
-    to_it = sum(_shares(whole_, q.mode).values())
-    known = _part(whole_.as_if_known(), q.mode).promise(1 - p, q.confidence)
+    to_it = sum(_shares(whole_, q.apart).values())
+    known = _part(whole_.as_if_known(), q.apart).promise(1 - p, q.confidence)
     text = (
         f"{unclear} failure{'s' if unclear > 1 else ''} of unknown cause, as estimated {to_it:.1f} of them to {name}. "
         + what_unclear_costs(part.promise(1 - p, q.confidence), known)

@@ -9,6 +9,7 @@ import numpy as np
 from scipy.special import bdtr, betaincinv
 
 from reliability.decisions.bench import Bench, plan_row
+from reliability.decisions.plan_effects import UNTOLD, PlanEffect
 from reliability.decisions.unit_life import UnitLife
 from reliability.slots.exposure import Array
 
@@ -49,6 +50,8 @@ class DemonstrationPlan:
         the confidence. nan without records.
     stretches : tuple of PlannedStretch
         What each unit runs on the bench, in order; several where the voltage is raised on survivors.
+    then : PlanEffect
+        What is promised if none of the units fails; of plans that are shown.
     """
 
     units: int
@@ -60,6 +63,7 @@ class DemonstrationPlan:
     pass_optimistic: float
     pass_pessimistic: float
     stretches: tuple[PlannedStretch, ...] = ()
+    then: PlanEffect = UNTOLD
 
     @property
     def begun(self) -> tuple[float, ...]:

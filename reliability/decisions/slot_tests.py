@@ -6,14 +6,13 @@ from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
-from scipy.optimize import brentq
 
 from reliability.decisions.bank import Bank
 from reliability.decisions.bench import Bench
 from reliability.decisions.derating_level import Course, PromisedLevels
 from reliability.decisions.more_tests import MORE_UNITS, STEPS
 from reliability.notes import Note
-from reliability.slots.promise import Lasted, ModuleModel
+from reliability.slots.promise import Lasted
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -93,8 +92,8 @@ def slot_tests(engine: PromisedLevels, now: AtLevel) -> tuple[SlotTest, ...]:
         then = after.flown_at(at).promise(now.survival, now.confidence)
         if then - promised > GAIN * promised:
             gain = (then - promised) * test.survives_it / test.days
-            highest = low * np.exp(_highest(after, now, engine))
-            found.append(replace(test, promise=then, highest_V=float(highest), gain_a_day=gain))
+            highest = engine.highest(after, now.needed, now.survival, now.confidence)
+            found.append(replace(test, promise=then, highest_V=highest, gain_a_day=gain))
     return tuple(sorted(found, key=lambda t: -t.gain_a_day))
 
 
@@ -110,18 +109,6 @@ def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
             lasts = model.survival(length) ** MORE_UNITS
             days = Bench().days(MORE_UNITS, length)
             yield SlotTest(MORE_UNITS, volts, length, days, lasts, NAN, NAN, NAN)
-
-
-def _highest(model: ModuleModel, now: AtLevel, engine: PromisedLevels) -> float:
-    """Log of the highest voltage looked at, over the lowest tested, at which the shots needed are promised."""
-
-    def spare(x: float) -> float:
-        return model.flown_at(x).lower(now.needed, now.confidence) - now.survival
-
-    low, high = (float(np.log(v / engine.tested[0])) for v in engine.levels[[0, -1]])
-    if spare(low) < 0:
-        return NAN
-    return high if spare(high) > 0 else float(brentq(spare, low, high, xtol=1e-4))
 
 
 def tests_along(

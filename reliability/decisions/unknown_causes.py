@@ -51,6 +51,17 @@ class Joint:
         """Log scale."""
         return float(1 / self.fit.phi[self.cause][0, 0])
 
+    @property
+    def failed(self) -> float:
+        """Failures that are surely of the cause: those of which it is the only one that they may have been, too."""
+        alone = len(self.fit.causes) == 1
+        return (self.fit.failures if alone else self.fit.known)[self.cause]
+
+    @property
+    def unclear(self) -> float:
+        """Failures that may have been of the cause or of another."""
+        return self.fit.unknown if len(self.fit.causes) > 1 else 0.0
+
     def notes(self, fraction: float) -> tuple[Note, ...]:
         """What was shared out, and what not knowing costs the bound."""
         return unknown_note(self.fit, self.cause, fraction)

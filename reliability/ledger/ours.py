@@ -11,7 +11,7 @@ from typing import Any
 import numpy as np
 
 from reliability.decisions.bank import discharge
-from reliability.decisions.practice import prior_for
+from reliability.decisions.named_prior import prior_for
 from reliability.decisions.remaining import Wear
 from reliability.life.basis import basis_value, handbook_weibull_basis, normal_factor
 from reliability.life.bounds import Bounder

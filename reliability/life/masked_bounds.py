@@ -172,6 +172,12 @@ def unknown_note(
         return ()
     wider = fit.widening(cause, quantile_target(fit.family, fraction, x))
     name = fit.causes[cause].name
+    if len(fit.causes) == 1:
+        text = (
+            f"{fit.unknown:g} failure{'s' if fit.unknown != 1 else ''} had several suspects, all of {name}: counted once each, beside "
+            f"{fit.known[cause]:g} known."
+        )
+        return (Note("unknown_cause", text),)
     share = fit.failures[cause] - fit.known[cause]
     text = (
         f"{fit.unknown:g} failure{'s' if fit.unknown != 1 else ''} of unknown cause: each may have been any of "

@@ -342,6 +342,11 @@ class ModuleModel:
             if part == k
         }
 
+    def sure_and_unclear(self, which: Sequence[int]) -> tuple[int, int]:
+        """Failures of unclear cause that were surely of one of these causes, and those that may have been."""
+        met = [{part in which for part, _ in e.suspects} for e in self.causes.events]
+        return sum(m == {True} for m in met), sum(m == {True, False} for m in met)
+
     def reckoned(self, suspects: bool = True) -> dict[str, float]:
         """Failures whose cause is unclear as they are reckoned: those with suspects to slots, those of
         unknown mode to modes of slots."""

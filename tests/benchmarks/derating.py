@@ -1,6 +1,6 @@
 """Is the allowed voltage safe? Simulated campaigns with known truth.
 
-    python tests/benchmarks/derating.py [--campaigns 1000] [--monotone 500]
+    python tests/benchmarks/derating.py [--campaigns 1000] [--monotone 500] [--first 0]
 
 Each campaign: 3 voltages, 6 units each, about half censored. The allowed voltage is safe when the true
 life that 90 % reach at it is at least the required one. Asked as a user asks it, refusals counted.
@@ -92,13 +92,16 @@ def main() -> None:
     p = argparse.ArgumentParser(description=__doc__.splitlines()[0])
     p.add_argument("--campaigns", type=int, default=1000)
     p.add_argument("--monotone", type=int, default=0)
+    p.add_argument(
+        "--first", type=int, default=0, help="seed of the first campaign, or of the pairs"
+    )
     p.add_argument("--jobs", type=int, default=2)
     a = p.parse_args()
     if a.monotone:
-        print(f"{len(crossings(a.monotone, 11))} of {a.monotone} pairs cross")
+        print(f"{len(crossings(a.monotone, a.first))} of {a.monotone} pairs cross")
         return
     with ProcessPoolExecutor(a.jobs) as pool:
-        out = np.array(list(pool.map(one, range(a.campaigns), chunksize=10)))
+        out = np.array(list(pool.map(one, range(a.first, a.first + a.campaigns), chunksize=10)))
     given = out[out > 0]
     kept = 1 - (given > 1).sum() / out.size
     print(

@@ -68,9 +68,14 @@ def header_of(text: str) -> Header:
                 _NEAR.clear()
             _NEAR[p] = nearest(p, _LONG)
         found, _ = _NEAR[p]
-        if found:
+        if found and _takes(COLUMN_WORDS[found], unit):
             return Header(written, COLUMN_WORDS[found], unit, False)
     return Header(written, "extra", unit, True)
+
+
+def _takes(column: str, unit: str) -> bool:
+    """Whether a unit written in a header may be one of this column: ``Rated [kV]`` is near to ``rate``, but no rate."""
+    return not unit or column not in OWN or unit_named(unit, column) is not None
 
 
 def _ambiguous(written: str, key: str, unit: str) -> Header:

@@ -53,7 +53,7 @@ COLUMNS: dict[str, str] = {
 """our column: names that benches use for it, plain lower case, without accents"""
 
 AMBIGUOUS = {
-    "voltage": ("charge_V", "rated_V"), "spannung": ("charge_V", "rated_V"), "tension": ("charge_V", "rated_V"),
+    "rated": ("rated_V", "extra"), "voltage": ("charge_V", "rated_V"), "spannung": ("charge_V", "rated_V"), "tension": ("charge_V", "rated_V"),
     "tensione": ("charge_V", "rated_V"), "u": ("charge_V", "rated_V"), "v": ("charge_V", "rated_V"),
     "c": ("capacitance_uF", "temp_C"), "t": ("temp_C", "date"), "n": ("shots", "count"), "nr": ("unit", "module"),
     "no": ("unit", "module"), "id": ("unit", "module"), "name": ("module", "unit"), "e": ("energy_J", "extra"),
