@@ -19,7 +19,7 @@ from reliability.ask.mappings import BenchMapping, our_columns
 from reliability.ask.records import SheetError, SheetFault, StoreError, contributions_of
 from reliability.notes import BadInput
 
-KINDS = ["csv", "tsv", "txt", "log", "xlsx", "parquet", "zip"]
+KINDS = ["csv", "tsv", "txt", "log", "xlsx", "ods", "parquet", "zip"]
 NEW, WHOLE = "new data", "all that stands of its builders and kind"
 
 

@@ -163,7 +163,7 @@ def first_steps() -> None:
         st.download_button("Empty life sheet", TEMPLATE, "life.csv", "text/csv", key="template")
     with c.container(border=True):
         st.markdown("### Add my data")
-        st.caption("CSV, Parquet, XLSX or a bundle; one record by hand; or a shot log.")
+        st.caption("CSV, Parquet, XLSX, ODS or a bundle; one record by hand; or a shot log.")
         st.page_link("records.py", label="Go to Records", icon=":material/table_rows:")
 
 

@@ -1,4 +1,4 @@
-"""Benches' own files: sixty-odd invented ones, what must come out stated by the script that makes them."""
+"""Benches' own files: ninety-odd invented ones, what must come out stated by the script that makes them."""
 
 import math
 from pathlib import Path

@@ -6,7 +6,7 @@ import pytest
 from reliability.sheets.life import read_life
 from reliability.store import Store, StoreError
 from reliability.store.backup import make_backup, restore
-from tests.benchmarks.attacks.recovery import killed_backups, killed_restores
+from tests.benchmarks.attacks.recovery import killed_backups, killed_restores, restored_in_use
 from tests.command import ROOT
 
 DEMO = ROOT / "datasets" / "demo"
@@ -34,6 +34,11 @@ def test_backup_killed_at_every_step(two, tmp_path):
     lines = list(killed_backups(old, tmp_path / "killed"))
     assert len(lines) > 10
     assert [x for x in lines if not x[1]] == []
+
+
+def test_restore_over_a_store_in_use_loses_nothing_that_was_told_to_be_stored(two, tmp_path):
+    old, _, file = two
+    assert [x for x in restored_in_use(old, file, tmp_path / "sheets") if not x[1]] == []
 
 
 def test_left_over_write_ahead_file_is_set_aside(two):

@@ -75,8 +75,10 @@ def _numbers(q: QueryParams) -> tuple[int, ...]:
 
 
 async def _body(request: Request) -> bytes:
-    """The file itself. Raises Refused if it is too large or comes too slowly."""
+    """The file itself. Raises Refused if it is too large or comes too slowly, BadInput if it is packed."""
     body = bytearray()
+    if request.headers.get("content-encoding", "identity") != "identity":
+        raise BadInput("a file is sent as it is, without Content-Encoding")
     said = request.headers.get("content-length", "")
     if said.isascii() and said.isdigit() and int(said[:15]) > LARGEST:
         raise _too_large()  # before any of it is received

@@ -13,7 +13,7 @@ from reliability.ask.deeds import ACTS, DeedLog
 from reliability.ask.giving import FileReading, Given
 from reliability.ask.records import Contribution
 
-SUFFIXES = ("csv", "tsv", "txt", "log", "parquet", "xlsx", "zip")
+SUFFIXES = ("csv", "tsv", "txt", "log", "parquet", "xlsx", "ods", "zip")
 
 
 @dataclass(frozen=True)

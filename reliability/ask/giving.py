@@ -278,7 +278,7 @@ def _refuse_again(to: Stored, looked: Looked, how: How) -> None:
     if any(c.sha256 == s.sha256 for c in to.box.contributions() for s in looked.sheets):
         return  # the same bytes: stored once by themselves
     with to.box.reading() as reading:
-        there = reading.records(STANDING, how.supersedes)
+        there = reading.records(STANDING, how.supersedes, looked.builders)
     same = _shared(_facts(r), _facts(there))
     if same and 2 * same >= len(r) and (len(r) > 1 or r.unit[0]):
         raise BadInput(

@@ -86,12 +86,12 @@ class LifeAnswer(Answer):
         What of the operating point the records carry.
     early : tuple of str
         The slot, if early failures stand apart from the rest.
+    unclear : number
+        Failures beside ``failed`` that may have been of what is asked, or of something else.
     doubts : str
         What else speaks against the family; the lower bounds are then the safer ones.
     first_failure : FirstFailure or None
         What holds without a family.
-    unclear : number
-        Failures beside ``failed`` that may have been of what is asked, or of something else.
 
     Examples
     --------
@@ -127,9 +127,9 @@ class LifeAnswer(Answer):
     at: dict[str, Level] = field(default_factory=dict)
     carried: tuple[Carried, ...] = ()
     early: tuple[str, ...] = ()
+    unclear: Count = 0
     doubts: str = ""
     first_failure: FirstFailure | None = None
-    unclear: Count = 0
 
     @property
     def sentence(self) -> str:

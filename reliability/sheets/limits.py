@@ -20,7 +20,8 @@ class Limits:
     cell_chars : int
         Of one cell; 32,767 is also what spreadsheets allow.
     memory_bytes, cpu_seconds, wall_seconds : int
-        Of the process that reads.
+        Of the process that reads. Computing is what a file costs; the wall clock only ends a reader that
+        waits, since on a busy machine an honest file takes longer than it costs.
     written_bytes : int
         Of a file that the process may write into a folder of its own, which goes with it; 0 for none.
     """
@@ -33,7 +34,7 @@ class Limits:
     cell_chars: int = 32_767
     memory_bytes: int = 1024 * MIB
     cpu_seconds: int = 8
-    wall_seconds: int = 9
+    wall_seconds: int = 60
     written_bytes: int = 0
 
     def refusal(self, name: str) -> str:

@@ -48,7 +48,10 @@ def which_log(path: Path, data: bytes, pattern: str = "") -> str:
     suffix = path.suffix.lower()
     if data[:4] == b"PAR1":
         return "shots" if _columns_of_log(_parquet_columns(data)) else ""
-    if suffix in (".xlsx", ".xlsm", ".xls", ".zip", ".parquet") or data[:2] == b"PK":
+    if (
+        suffix in (".xlsx", ".xlsm", ".xls", ".ods", ".ods", ".zip", ".parquet")
+        or data[:2] == b"PK"
+    ):
         return ""
     text = data[:100_000].decode("utf-8-sig", "replace")
     lines = [s for s in text.splitlines()[:40] if s.strip()]

@@ -13,6 +13,9 @@ from reliability.sheets.table import refuse
 _PLACE = re.compile(
     rb"<(?:\w{1,20}:)?(?:c|row)\s[^<>]{0,400}?\br\s{0,9}=\s{0,9}[\"']([^\"']{0,40})[\"']"
 )
+_ROW = re.compile(rb"<table:table-row\b([^>]*)(?<!/)>(.*?)</table:table-row>", re.S)
+_FULL = re.compile(rb"<table:table-cell\b([^>]*\boffice:value-type=[^>]*)>")
+_REPEATED = re.compile(rb"number-(?:rows|columns)-repeated=[\"']([0-9]{1,9})[\"']")
 _CELL = re.compile(r"([A-Z]{0,3})([0-9]{1,7})")
 
 
@@ -39,6 +42,8 @@ def check_workbook(name: str, data: bytes, limits: Limits = LIMITS) -> None:
             # zipfile never unpacks more than the directory says, so the sum holds
             if len(infos) > 2000 or sum(i.file_size for i in infos) > limits.unpacked_bytes:
                 raise refuse(name, limits.refusal("unpacked_bytes"))
+            if any(i.filename == "content.xml" for i in infos):
+                _check_open_document(name, z.read("content.xml"), limits)
             for i in infos:
                 if re.fullmatch(r"/?xl/worksheets/[^/]*\.xml", i.filename, re.I):
                     _check_part(name, z.read(i), limits)
@@ -50,21 +55,41 @@ def check_workbook(name: str, data: bytes, limits: Limits = LIMITS) -> None:
         EOFError,
         ValueError,
     ) as e:
-        raise refuse(name, f"not readable as an XLSX workbook ({type(e).__name__})") from None
+        raise refuse(name, f"not readable as a workbook ({type(e).__name__})") from None
     except Exception as e:
         if type(e).__name__ == "error":  # zlib's own
-            raise refuse(name, "not readable as an XLSX workbook (damaged)") from None
+            raise refuse(name, "not readable as a workbook (damaged)") from None
         raise
+
+
+def _check_open_document(name: str, xml: bytes, limits: Limits) -> None:
+    """Refuse cells and rows that are said once and repeated beyond a limit; empty ones fill a sheet's end as usual."""
+    if b"<!ENTITY" in xml[:4096] or b"<!DOCTYPE" in xml[:4096]:
+        raise refuse(name, "not readable as a spreadsheet (its XML is not plain)")
+    if b"manifest:encryption-data" in xml[:4096]:
+        raise refuse(name, "the spreadsheet is encrypted; save it without a password")
+    cells = 0
+    for row in _ROW.finditer(xml):
+        full = _FULL.findall(row[2])
+        if full:
+            cells += _times(row[1]) * sum(map(_times, full))
+        if cells > limits.cells:
+            raise refuse(name, limits.refusal("cells"))
+
+
+def _times(attributes: bytes) -> int:
+    found = _REPEATED.search(attributes)
+    return int(found[1]) if found else 1
 
 
 def _check_part(name: str, xml: bytes, limits: Limits) -> None:
     if b"\0" in xml[:100] or b"<!ENTITY" in xml[:4096] or b"<!DOCTYPE" in xml[:4096]:
-        raise refuse(name, "not readable as an XLSX workbook (its XML is not plain UTF-8)")
+        raise refuse(name, "not readable as a workbook (its XML is not plain UTF-8)")
     row = column = 0
     for place in {m.group(1) for m in _PLACE.finditer(xml)}:
         found = _CELL.fullmatch(place.decode("latin-1").strip().upper())
         if found is None:
-            raise refuse(name, "not readable as an XLSX workbook (a cell without a place)")
+            raise refuse(name, "not readable as a workbook (a cell without a place)")
         column = max(column, _column(found.group(1)))
         row = max(row, int(found.group(2)))
     far = f"; its farthest cell lies in row {row:,}, column {column:,}"
@@ -91,7 +116,7 @@ def workbook_sheets(
     if data[:2] == b"PK":
         check_workbook(name, data, limits)
     else:
-        raise refuse(name, "not an XLSX workbook; save old .xls workbooks as .xlsx")
+        raise refuse(name, "not an XLSX or ODS workbook; save old .xls workbooks as .xlsx")
     out = []
     left = limits.cells
     try:
@@ -103,7 +128,7 @@ def workbook_sheets(
                 if left < 0:
                     break
     except Exception as e:  # the library raises its own kinds for each damage
-        raise refuse(name, f"not readable as an XLSX workbook ({type(e).__name__})") from None
+        raise refuse(name, f"not readable as a workbook ({type(e).__name__})") from None
     if left < 0:
         raise refuse(name, limits.refusal("cells"))
     for _, rows in out:

@@ -10,6 +10,7 @@ import re
 import secrets
 import shutil
 import tempfile
+import time
 import zipfile
 import zlib
 from collections.abc import Iterator
@@ -17,7 +18,7 @@ from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
 
-from reliability.store.opening import StoreError
+from reliability.store.opening import StoreError, Unsound, in_use
 from reliability.store.store import Store
 
 MANIFEST = "backup.json"
@@ -226,12 +227,7 @@ def restore(path: Path, box: Store, replace: bool = False, roles: bool = False) 
             new = folder / NAME
             new.chmod(0o600)
             _sync(new)
-            if box.exists:
-                _keep_before(box)
-            _clear_ahead(box.path)
-            # one rename: before it the old store stands whole in its place, after it the new one
-            new.replace(box.path)
-            _sync(box.path.parent)
+            _switch(new, box)
             for name in found.roles if roles else ():
                 _put_roles(folder / name, box.path.parent / name)
     except OSError as e:
@@ -307,26 +303,66 @@ def _add_logs(source: Path, target: Path) -> None:
             log.replace(target / log.name)
 
 
-def _keep_before(box: Store) -> None:
-    """A copy of the store that is there, as ``.before``; the store itself stays in its place."""
-    place = _free_name(box.path)
-    draft = place.with_name(place.name + ".part")
+def _switch(new: Path, box: Store) -> None:
+    """Put a new store in the old one's place, which is kept as ``.before``.
+
+    Between the copy and the rename nobody can open the old one: what was told to be stored is in the copy.
+    """
+    if not box.exists:
+        _clear_ahead(box.path)
+        _put_new(new, box.path)
+        return
+    # too damaged to be opened: kept as it is, byte for byte
+    with contextlib.suppress(Unsound):
+        box.settle()  # so that whoever is killed before the rename leaves no write-ahead file aside
+    with _held(box) as handle:
+        _keep_before(box.path, handle)
+        # one rename: before it the old store stands whole in its place, after it the new one
+        new.replace(box.path)
+        _sync(box.path.parent)
+
+
+@contextlib.contextmanager
+def _held(box: Store) -> Iterator[int]:
+    """A handle of the store's file, locked as the database locks it: no other process has it open.
+
+    The file must not be opened a second time meanwhile: the lock goes with the first handle that is closed.
+    """
+    import fcntl
+
+    handle = os.open(box.path, os.O_RDWR)
+    deadline = time.monotonic() + box.wait
     try:
-        box.copy_to(
-            draft
-        )  # all committed changes are in the file then, none in the write-ahead file
-    except StoreError as e:
-        if "another program" in str(e):
-            raise  # in use: nothing is put in its place
-        # too damaged to be opened: kept as it is, byte for byte
-        shutil.copyfile(box.path, draft)
-    draft.chmod(0o600)
+        while True:
+            try:
+                fcntl.lockf(handle, fcntl.LOCK_EX | fcntl.LOCK_NB)
+                break
+            except (BlockingIOError, PermissionError):
+                if time.monotonic() > deadline:
+                    raise in_use(box.path, box.wait) from None
+            time.sleep(0.005)
+        yield handle
+    finally:
+        os.close(handle)
+
+
+def _keep_before(path: Path, handle: int) -> None:
+    """A copy of a store that is held, as ``.before``, with its write-ahead file if one was left over."""
+    place = _free_name(path)
+    draft = place.with_name(place.name + ".part")
+    with os.fdopen(os.open(draft, os.O_WRONLY | os.O_CREAT | os.O_TRUNC, 0o600), "wb") as out:
+        at = 0
+        while block := os.pread(handle, 1 << 20, at):
+            at += out.write(block)
     _sync(draft)
+    ahead = path.with_name(path.name + ".wal")
+    with contextlib.suppress(FileNotFoundError):
+        ahead.replace(place.with_name(place.name + ".wal"))
     draft.replace(place)
 
 
 def _clear_ahead(path: Path) -> None:
-    """Set a left-over write-ahead file aside: it would be replayed into the restored store."""
+    """Set a write-ahead file left over without its store aside: it would be replayed into the restored one."""
     ahead = path.with_name(path.name + ".wal")
     if ahead.exists():
         ahead.replace(_free_name(ahead))

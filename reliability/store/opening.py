@@ -38,6 +38,18 @@ class StoreError(Exception):
     """The store cannot do what was asked; the message is for people."""
 
 
+class Unsound(StoreError):
+    """The file is no store as this program writes it, or damaged."""
+
+
+def in_use(path: Path, wait: float) -> StoreError:
+    """What is said where another program does not let go of a store."""
+    return StoreError(
+        f"another program has held the store {path} for more than "
+        f"{wait:g} s; try again, or stop the other program"
+    )
+
+
 # --- private files -----------------------------------------------------------------------------
 
 _MASK = threading.Lock()
@@ -236,18 +248,19 @@ def _connect(path: Path, wait: float) -> duckdb.DuckDBPyConnection:
     deadline = time.monotonic() + wait
     pause = 0.005
     while True:
+        number = _number(path)
         try:
-            return duckdb.connect(str(path), read_only=read_only(path), config=_CONFIG)
+            found = duckdb.connect(str(path), read_only=read_only(path), config=_CONFIG)
+            if number in (None, _number(path)):
+                return found
+            found.close()  # another store has been put in its place meanwhile
         except duckdb.Error as e:
             if not _locked(e):
-                raise StoreError(
+                raise Unsound(
                     f"{path} cannot be opened as a store: {str(e).splitlines()[0]}"
                 ) from None
             if time.monotonic() > deadline:
-                raise StoreError(
-                    f"another program has held the store {path} for more than "
-                    f"{wait:g} s; try again, or stop the other program"
-                ) from None
+                raise in_use(path, wait) from None
         time.sleep(pause * (0.5 + random.random()))
         pause = min(2 * pause, RETRY)
 
@@ -268,14 +281,14 @@ def migrate(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         ).fetchall()
         said = str(rows[0][0]) if rows else "missing"
         if not (said.isascii() and said.isdigit() and int(said[:9]) >= 1 and len(said) < 10):
-            raise StoreError(
+            raise Unsound(
                 f"the store {path} gives no sound schema version ({said[:20]}); restore a backup"
             )
         version = int(said)
     elif names:
-        raise StoreError(f"{path} is a database, but not a store of this program")
+        raise Unsound(f"{path} is a database, but not a store of this program")
     if version > VERSION:
-        raise StoreError(
+        raise Unsound(
             f"the store {path} was written by a newer version of shotlife (schema "
             f"{version}, this one knows {VERSION}); update shotlife"
         )
@@ -301,7 +314,7 @@ def _step_up(path: Path, connection: duckdb.DuckDBPyConnection, version: int) ->
         )
         connection.execute("COMMIT")
     except (duckdb.BinderException, duckdb.CatalogException, duckdb.ConstraintException) as e:
-        raise StoreError(
+        raise Unsound(
             f"the tables in {path} are not those of a store of schema {version} "
             f"({str(e).splitlines()[0]}); restore a backup"
         ) from None
@@ -317,7 +330,5 @@ def _refuse_odd(path: Path, connection: duckdb.DuckDBPyConnection) -> None:
         return
     wrong = odd(connection)
     if wrong:
-        raise StoreError(
-            f"{path} is no store as this program writes it ({wrong}); restore a backup"
-        )
+        raise Unsound(f"{path} is no store as this program writes it ({wrong}); restore a backup")
     _SOUND.add(mark)

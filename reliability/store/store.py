@@ -29,7 +29,7 @@ from reliability.store.columns import records_from_arrow, records_to_arrow
 from reliability.store.deeds import Deed, deeds_of, write_deed
 from reliability.store.facts import Stored, check_against, repeated, stored_contradictions
 from reliability.store.kept import Kept, kept_of, write_kept
-from reliability.store.opening import StoreError, opened, read_only
+from reliability.store.opening import StoreError, Unsound, opened, read_only
 
 MOST_KEPT = 2000
 MOST_KEPT_BYTES = 64 << 20
@@ -150,7 +150,7 @@ class Store:
             raise  # a fault of ours, not of the file
         except duckdb.Error as e:
             hint = "; restore a backup" if "orrupt" in str(e) else ""
-            raise StoreError(
+            raise Unsound(
                 f"the store {self.path} could not be used: {str(e).splitlines()[0]}{hint}"
             ) from None
 
@@ -516,11 +516,19 @@ class Store:
             c.execute("COMMIT")
         return kept
 
+    def settle(self) -> None:
+        """Have all that is stored in the file itself, nothing in its write-ahead file. Raises StoreError."""
+        with self._open(write=False, alone=True) as c:
+            self._settle(c)
+
+    def _settle(self, c: duckdb.DuckDBPyConnection) -> None:
+        if os.access(self.path, os.W_OK):
+            c.execute("CHECKPOINT")
+
     def copy_to(self, target: Path) -> None:
         """Copy the whole store to a file, while nobody can change it. Raises StoreError."""
         with self._open(write=False, alone=True) as c:
-            if os.access(self.path, os.W_OK):
-                c.execute("CHECKPOINT")
+            self._settle(c)
             try:
                 shutil.copyfile(self.path, target)
             except OSError as e:
@@ -544,18 +552,22 @@ class Reading:
         return [_as_contribution(r) for r in rows]
 
     def records(
-        self, statuses: Sequence[str] = ("accepted",), without: Sequence[int] = ()
+        self,
+        statuses: Sequence[str] = ("accepted",),
+        without: Sequence[int] = (),
+        builders: Sequence[str] | None = None,
     ) -> LifeRecords:
         """Life records of contributions with one of these statuses, in the order they came.
 
-        ``without`` are contributions to leave out.
+        ``without`` are contributions to leave out; ``builders`` those whose records are wanted, all if None.
         """
         marks = ", ".join("?" for _ in statuses)
         less = "".join(f" AND c.id <> {int(n)}" for n in without)
+        whose = "" if builders is None else " AND list_contains(?, r.builder)"
         table = self._c.sql(
             "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
-            f"WHERE c.status IN ({marks}){less} ORDER BY r.contribution, r.row",
-            params=list(statuses),
+            f"WHERE c.status IN ({marks}){less}{whose} ORDER BY r.contribution, r.row",
+            params=[*statuses, *([] if builders is None else [list(builders)])],
         ).to_arrow_table()
         return records_from_arrow(table)
 

@@ -1,4 +1,4 @@
-"""Sixty-odd invented bench files, each with what must come out of it.
+"""Ninety-odd invented bench files, each with what must come out of it.
 
     python -m tests.bench_files.make_bench_files [FOLDER]
 
@@ -13,6 +13,7 @@ import sys
 from decimal import Decimal
 from pathlib import Path
 
+from tests.bench_files.abroad import abroad
 from tests.bench_files.further import further
 from tests.bench_files.truth import LEFT_OUT, UNITS, WORDS, comma, grouped, table, truth, workbook
 
@@ -346,6 +347,7 @@ def made():
     add("ignition_kv.csv", table(("Builder", "Module", "Shots", "Ignition voltage [kV]", "Triggers", "Misses"), [("kite", *r) for r in sparks], ","),
         [{"builder": "kite", "module": m, "shots": n, "ignition_V": round(v * 1000), "commanded": k, "misfires": j} for m, n, v, k, j in sparks], "ignition")  # fmt: skip
     further(add)
+    abroad(add)
     return out
 
 

@@ -6,6 +6,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from reliability.safe_text import bounded
+from reliability.sheets.bench import measured
 from reliability.sheets.bench.columns import Column
 from reliability.sheets.bench.desk import Desk
 from reliability.sheets.bench.headers import blank
@@ -433,6 +434,9 @@ def wear_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, l
         k: columns[k].values for k in ("builder", "module", "slot", "unit", "shots") if k in columns
     }
     if "quantity" in columns and "value" in columns:
+        measured.by_our_names(desk, columns)
+        if "unit" not in columns:
+            ids.pop("unit", None)
         cells = {**ids, "quantity": columns["quantity"].values, "value": columns["value"].values}
         if "uncertainty" in columns:
             cells["uncertainty"] = columns["uncertainty"].values

@@ -13,6 +13,7 @@ from typing import Any
 from reliability.safe_text import bounded
 from reliability.sheets.bench.desk import Desk
 from reliability.sheets.bench.headers import Header, blank
+from reliability.sheets.bench.languages import MONTHS
 from reliability.sheets.bench.numerals import (
     Numeral,
     decided,
@@ -21,7 +22,7 @@ from reliability.sheets.bench.numerals import (
     style_of,
     value_of,
 )
-from reliability.sheets.bench.units import COUNTS, OWN, Unit, converted, times_thousand, unit_named
+from reliability.sheets.bench.units import COUNTS, OWN, Unit, converted, times, unit_named
 from reliability.sheets.bench.vocabulary import COLUMN_WORDS, plain
 
 NUMBERS = (
@@ -119,7 +120,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
                          for p, v in zip(parts, c.cells, strict=True)):  # fmt: skip
         return False
     decimal = _decimal(desk, c, parts, elsewhere)
-    thousand, unit = _header_unit(desk, c) if not extra else (False, None)
+    many, unit = _header_unit(desk, c) if not extra else (0.0, None)
     cell_units: Counter[str] = Counter()
     told: set[str] = set()
     marked = 0
@@ -132,7 +133,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         if isinstance(v, (int, float)) and not isinstance(v, bool):
             x, tail = float(v), ""
         elif isinstance(v, str) and c.header.column == "shots" and (ends := span(v)):
-            _range(desk, c, i, ends, (decimal, thousand))
+            _range(desk, c, i, ends, (decimal, many))
             continue
         elif p is None:
             _unreadable(desk, c, row, v)
@@ -146,7 +147,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
             if p.mark:
                 c.marks[i] = p.mark
                 marked += 1
-        scaled = _cell_unit(c, tail, x, unit, thousand, cell_units)
+        scaled = _cell_unit(c, tail, x, unit, many, cell_units)
         if scaled is None:
             _unreadable(desk, c, row, v)
             continue
@@ -157,7 +158,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
             changed += 1
             example = example or (v, scaled)
     if example is not None:
-        why = _why(decimal, unit, thousand, cell_units)
+        why = _why(decimal, unit, many, cell_units)
         desk.note(c.name, c.header.column, changed, example[0], f"{example[1]:.12g}", why)
     for name in cell_units:
         if name.startswith("?") and name not in told:
@@ -180,16 +181,16 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
 
 
 def _range(
-    desk: Desk, c: Column, i: int, ends: tuple[Numeral, Numeral], how: tuple[str, bool]
+    desk: Desk, c: Column, i: int, ends: tuple[Numeral, Numeral], how: tuple[str, float]
 ) -> None:
     """A range of counts: its ends kept apart, or nothing while its decimal mark is open."""
-    decimal, thousand = how
+    decimal, many = how
     found = []
     for p in ends:
         if not decimal and decided(p).startswith("?"):
             return
         try:
-            x = _cell_unit(c, p.tail, value_of(p, decimal), None, thousand, Counter())
+            x = _cell_unit(c, p.tail, value_of(p, decimal), None, many, Counter())
         except ValueError:
             x = None
         found.append(x)
@@ -209,7 +210,7 @@ def _same(written: Any, value: float) -> bool:
         return False
 
 
-def _why(decimal: str, unit: Unit | None, thousand: bool, cell_units: Counter[str]) -> str:
+def _why(decimal: str, unit: Unit | None, many: float, cell_units: Counter[str]) -> str:
     out = []
     if decimal == ",":
         out.append("decimal comma")
@@ -217,8 +218,8 @@ def _why(decimal: str, unit: Unit | None, thousand: bool, cell_units: Counter[st
         out.append("decimal point")
     if unit is not None:
         out.append(f"unit of the header: {unit.written}")
-    if thousand:
-        out.append("in thousands")
+    if many:
+        out.append(f"times {many:,.0f}")
     if cell_units:
         out.append("units in cells: " + ", ".join(sorted(k.lstrip("?") for k in cell_units)))
     return "; ".join(out) or "number written plainly"
@@ -275,23 +276,27 @@ def _decimal(desk: Desk, c: Column, parts: list[Numeral | None], elsewhere: str)
     return desk.ask(f"decimal:{c.name}", text + ".", (".", ","), elsewhere, grave=not elsewhere)
 
 
-def _header_unit(desk: Desk, c: Column) -> tuple[bool, Unit | None]:
+def _header_unit(desk: Desk, c: Column) -> tuple[float, Unit | None]:
     column = c.header.column
     given = desk.given(f"units:{c.name}")
     text = given or c.header.unit
     if not text:
-        return False, None
+        return 0.0, None
     if column in COUNTS:
-        if times_thousand(text):
-            return True, None
+        if factor := times(text):
+            return factor, None
         if plain(text) not in COLUMN_WORDS and text not in ("1", "-", "#", "n"):
             answer = desk.ask(
-                f"units:{c.name}", f"{c.name}: {text!r} is no unit of shots", ("1", "k"), "", True
+                f"units:{c.name}",
+                f"{c.name}: {text!r} is no unit of shots",
+                ("1", "k", "M"),
+                "",
+                True,
             )
-            return answer == "k", None
-        return False, None
+            return times(answer), None
+        return 0.0, None
     if column not in OWN:
-        return False, None
+        return 0.0, None
     unit = unit_named(text, column)
     if unit is None:
         answer = desk.ask(
@@ -304,29 +309,28 @@ def _header_unit(desk: Desk, c: Column) -> tuple[bool, Unit | None]:
         unit = unit_named(answer, column) if answer else None
     elif unit.mended:
         desk.ask(f"units:{c.name}", f"{c.name}: {text!r} is read as {unit.name}", (), unit.name)
-    return False, unit
+    return 0.0, unit
 
 
 def _cell_unit(
-    c: Column, tail: str, x: float, unit: Unit | None, thousand: bool, seen: Counter[str]
+    c: Column, tail: str, x: float, unit: Unit | None, many: float, seen: Counter[str]
 ) -> float | None:
     """A number in our unit; None if what follows it is no unit of this column."""
     column = c.header.column
     if not tail:
         if column == "reversal" and c.header.unit == "%":
             return float(f"{x / 100:.12g}")
-        if thousand:
-            return float(f"{x * 1000:.12g}")
+        if many:
+            return float(f"{x * many:.12g}")
         return converted(x, unit.name, column) if unit is not None else x
     if column in COUNTS:
         words = plain(tail).split()
-        k = bool(words) and times_thousand(tail)
-        if k:
+        if factor := times(tail) if words else 0.0:
             seen[tail] += 1
-            return float(f"{x * 1000:.12g}")
+            return float(f"{x * factor:.12g}")
         if words and all(COLUMN_WORDS.get(w) in ("shots", "count") for w in words):
             seen[tail] += 1
-            return float(f"{x * 1000:.12g}") if thousand else x
+            return float(f"{x * many:.12g}") if many else x
         return None
     if column not in OWN:
         return float(f"{x / 100:.12g}") if column == "reversal" and tail == "%" else None
@@ -383,8 +387,6 @@ _DATES = (
     ("%d.%m.%Y", ""),
     ("%d.%m.%y", ""),
     ("%Y/%m/%d", ""),
-    ("%d %b %Y", ""),
-    ("%d %B %Y", ""),
 )
 
 
@@ -435,10 +437,36 @@ def _day_counts(desk: Desk, c: Column) -> None:
             c.cells[i] = zero + dt.timedelta(days=d)
 
 
+_NAMED = re.compile(
+    r"(?P<day>\d{1,2})(?:\.|er|st|nd|rd|th)?[ -]*(?:de )?(?P<month>[^\W\d_]{3,12})\.?,?[ -]*(?:de )?(?P<year>\d{4})"
+    r"|(?P<first>[^\W\d_]{3,12})\.? (?P<next>\d{1,2})(?:st|nd|rd|th)?,? (?P<last>\d{4})"
+)
+
+
+def _by_name(text: str) -> str:
+    """A date whose month is a word, such as ``3 mai 2026`` or ``May 3, 2026``; "" if it is none."""
+    m = _NAMED.fullmatch(text)
+    month = MONTHS.get(plain(m["month"] or m["first"]), 0) if m else 0
+    if not m or not month:
+        return ""
+    try:
+        return dt.date(int(m["year"] or m["last"]), month, int(m["day"] or m["next"])).isoformat()
+    except ValueError:
+        return ""
+
+
 def _date(v: Any, slashed: re.Match[str] | None, order: str) -> str:
     if isinstance(v, (dt.datetime, dt.date)):
         return v.strftime("%Y-%m-%d")
-    text = bounded(v, 200)
+    text = bounded(v, 200).strip()
+    if re.match(r"\d{4}-\d\d-\d\d[T ]\d\d:", text):
+        text = text[:10]
+    elif re.fullmatch(
+        r"\d{4}\D+\d{1,2}\D+\d{1,2}\D?", text
+    ):  # 2026. 5. 3. or with characters for year, month, day
+        text = "-".join(re.findall(r"\d+", text))
+    elif named := _by_name(text):
+        return named
     if slashed:
         a, b, y = int(slashed[1]), int(slashed[3]), int(slashed[4])
         day, month = (a, b) if order == "day" else (b, a)

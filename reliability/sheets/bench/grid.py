@@ -17,6 +17,7 @@ _BOMS = (
     (codecs.BOM_UTF8, "utf-8-sig"), (codecs.BOM_UTF32_LE, "utf-32"), (codecs.BOM_UTF16_LE, "utf-16"),
     (codecs.BOM_UTF16_BE, "utf-16"),
 )  # fmt: skip
+_WESTERN = ("cp1252", "cp1250", "mac_roman", "cp850")
 _LOOK = 40
 """rows at the top of a sheet among which the header is looked for"""
 
@@ -41,7 +42,7 @@ class Grid:
 
 
 def read_grid(path: Path, data: bytes | None = None, limits: Limits = LIMITS) -> Grid:
-    """Read CSV of any dialect and encoding, TSV, pasted text, XLSX or Parquet into rows.
+    """Read CSV of any dialect and encoding, TSV, pasted text, XLSX, OpenDocument or Parquet into rows.
 
     Raises
     ------
@@ -58,7 +59,7 @@ def _read(path: Path, data: bytes, limits: Limits) -> Grid:
         t = read_table(path.with_suffix(".parquet"), data)
         body = [list(r) for r in zip(*t.columns.values(), strict=True)]
         return Grid(name, (Sheet("", [list(t.columns), *body]),), ())
-    if data[:2] == b"PK" or suffix in (".xlsx", ".xlsm", ".xls"):
+    if data[:2] == b"PK" or suffix in (".xlsx", ".xlsm", ".xls", ".ods"):
         from reliability.sheets.workbook import workbook_sheets
 
         found = workbook_sheets(name, data, limits)
@@ -97,9 +98,9 @@ def _decode(name: str, data: bytes) -> tuple[str, list[str]]:
     from charset_normalizer import from_bytes
 
     sample = data[:50_000]
-    best = from_bytes(sample, cp_isolation=["cp1252", "cp1250", "mac_roman", "cp850"]).best()
+    best = from_bytes(sample, cp_isolation=[*_WESTERN, "cp1251", "shift_jis"]).best()
     code = best.encoding if best is not None else "cp1252"
-    if not any(0x80 <= b < 0xA0 for b in sample):
+    if code in _WESTERN and not any(0x80 <= b < 0xA0 for b in sample):
         code = "cp1252"  # only here all of these agree on the letters of western Europe
     try:
         return data.decode(code), [f"not UTF-8; read as {code}"]

@@ -9,7 +9,7 @@ from functools import lru_cache
 from typing import Any
 
 from reliability.safe_text import bounded
-from reliability.sheets.bench.units import OWN, split_header, times_thousand, unit_named
+from reliability.sheets.bench.units import OWN, split_header, times, unit_named
 from reliability.sheets.bench.vocabulary import (
     AMBIGUOUS,
     COLUMN_WORDS,
@@ -62,6 +62,8 @@ def header_of(text: str) -> Header:
             return _ambiguous(written, key, u)
         if key in COLUMN_WORDS:
             return Header(written, COLUMN_WORDS[key], u, True)
+    if pieces := _of_two_words(written):
+        return Header(written, pieces[0], unit, False, pieces)
     if len(p) >= 4:
         if p not in _NEAR:
             if len(_NEAR) > 10_000:
@@ -78,13 +80,22 @@ def _takes(column: str, unit: str) -> bool:
     return not unit or column not in OWN or unit_named(unit, column) is not None
 
 
+def _of_two_words(written: str) -> tuple[str, ...]:
+    """Columns that a header of two names means, such as ``Remarks / status``; remarks last."""
+    pieces = [plain(w) for w in re.split(r"[/|&+]", written)]
+    if len(pieces) != 2 or not all(w in COLUMN_WORDS for w in pieces):
+        return ()
+    found = dict.fromkeys(COLUMN_WORDS[w] for w in pieces)
+    return tuple(sorted(found, key=lambda column: column == "note"))
+
+
 def _ambiguous(written: str, key: str, unit: str) -> Header:
     some = AMBIGUOUS[key]
     if unit:
         fit = [c for c in some if c in OWN and unit_named(unit, c) is not None]
         if len(fit) == 1:
             return Header(written, fit[0], unit, True)
-        if times_thousand(unit) and "shots" in some:
+        if times(unit) and "shots" in some:
             return Header(written, "shots", unit, True)
     return Header(written, some[0], unit, False, some)
 
@@ -135,10 +146,12 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
     kept: list[int] = []
     out: list[tuple[int, str, str]] = []
     units: tuple[str, ...] = ()
+    gap = False
     for i in range(header + 1, len(rows)):
         r = rows[i]
         full = [c for c in r if not blank(c)]
         if not full:
+            gap = bool(kept)
             continue
         if i == header + 1 and (u := _unit_row(rows[header], r)):
             units, why = u, "units of the columns"
@@ -148,7 +161,7 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
             why = "a total"
         elif _remark(full, width):
             why = "a remark, not a record"
-        elif len(full) >= another and all(map(_wordy, full)) and header_score(r) >= another:
+        elif _heads(r, full, 2.0 if gap else another):
             out.append((i, _line(r), "another header; a second table begins"))
             rest = range(i + 1, min(len(rows), i + 1000))
             out += [
@@ -162,6 +175,13 @@ def find_body(rows: Sequence[Sequence[Any]], header: int) -> Body:
             continue
         out.append((i, _line(r), why))
     return Body(tuple(kept), tuple(out), units)
+
+
+def _heads(row: Sequence[Any], full: Sequence[Any], least: float) -> bool:
+    """Whether a row names columns: below a gap two of them and more than half are enough."""
+    if len(full) < least or not all(map(_wordy, full)):
+        return False
+    return header_score(row) >= max(least, 0.6 * len(full))
 
 
 def _line(row: Sequence[Any]) -> str:
@@ -194,6 +214,8 @@ def _wordy(cell: Any) -> bool:
 def _total(cell: Any) -> bool:
     if not isinstance(cell, str) or len(cell) > 40:
         return False
+    if cell.strip(" :.") in ("\u00d8", "\u00f8"):
+        return True  # the sign for a mean, which is a letter as well
     words = plain_word(cell).split()
     return bool(words) and (words[0] in TOTAL_WORDS or " ".join(words) in TOTAL_WORDS)
 
@@ -209,7 +231,7 @@ def _unit_row(head: Sequence[Any], row: Sequence[Any]) -> tuple[str, ...]:
             continue
         t = str(c).strip().strip("[]()")
         column = header_of(str(h)).column if isinstance(h, str) else "extra"
-        if unit_named(t, column) is None and not times_thousand(t):
+        if unit_named(t, column) is None and not times(t):
             if plain(t) in ("shots", "shot", "schuss", "text", "tirs"):
                 out.append("")
                 continue

@@ -13,13 +13,21 @@ OWN = {
 }  # fmt: skip
 COUNTS = ("shots", "shots_from", "shots_good", "shots_failed", "commanded", "misfires", "count")
 _BRACKETS = re.compile(r"[\[(]\s*([^\[\]()]{1,24}?)\s*[\])]")
-_TIMES = re.compile(
-    r"(?:x|\u00d7|\*|in)?\s*(1[ .,']?000|10\^?3|1e3|k|tsd\.?|tausend|thousands?|milliers|miles|migliaia)(?:\s*\w{0,12})?",
-    re.I,
+_LARGE = (
+    (1e3, r"1[ .,']?000|10\^?3|1e3|k|tsd\.?|tausend|thousands?|milliers|miles|migliaia|tys\.?|tis\.?|\u0442\u044b\u0441\.?|\u5343"),
+    (1e4, r"10\^?4|1e4|\u4e07"),
+    (1e5, r"10\^?5|1e5|lakhs?|lacs?"),
+    (1e6, r"1[ .,']?000[ .,']?000|10\^?6|1e6|(?-i:M)|mio\.?|mln\.?|mill\.?|millions?|millionen|millones|milioni|\u043c\u043b\u043d\.?"),
+)  # fmt: skip
+_TIMES = tuple(
+    (factor, re.compile(rf"(?:x|\u00d7|\*|in)?\s*(?:{words})(?:\s*\w{{0,12}})?", re.I))
+    for factor, words in _LARGE
 )
+"""words for large numbers that counts are written in, and the number"""
 _EXACT = {
     "\u00b5F": "uF", "\u03bcF": "uF", "\u00b0C": "degC", "\u00b0F": "degF", "\u00baC": "degC", "\u00baF": "degF", "Torr": "torr",
     "1/s": "Hz", "s-1": "Hz", "s^-1": "Hz", "1/min": "1/minute", "/min": "1/minute", "shots/min": "1/minute", "shots/s": "Hz",
+    "\u0412": "V", "\u043a\u0412": "kV", "\u043c\u043a\u0424": "uF", "\u043d\u0424": "nF", "\u043f\u0424": "pF", "\u0424": "F", "\u0414\u0436": "J", "\u0413\u0446": "Hz",
     "Volt": "V", "Volts": "V", "volts": "V", "sec": "s", "min": "minute", "Sek": "s", "\u00b5s": "us",
 }  # fmt: skip
 _TEMPERATURE = {"C": "degC", "F": "degF", "K": "kelvin", "degC": "degC", "degF": "degF"}
@@ -133,9 +141,10 @@ def converted(value: float, name: str, column: str) -> float:
     return float(f"{value * slope + zero:.12g}")
 
 
-def times_thousand(text: str) -> bool:
-    """Whether a unit text says thousands, such as ``x1000``, ``k`` or ``Tsd.``"""
-    return _TIMES.fullmatch(text.strip()) is not None
+def times(text: str) -> float:
+    """The number that a unit text multiplies counts by, such as 1,000 for ``x1000``, ``k`` or ``Tsd.``; 0 for none."""
+    t = text.strip()
+    return next((factor for factor, words in _TIMES if words.fullmatch(t)), 0.0)
 
 
 def split_header(header: str) -> tuple[str, str]:
@@ -147,7 +156,7 @@ def split_header(header: str) -> tuple[str, str]:
             return name, found.group(1)
     for mark in (" / ", "/", " in ", ", "):
         name, found_mark, unit = h.rpartition(mark)
-        if found_mark and name and (_unit_like(unit) or times_thousand(unit)):
+        if found_mark and name and (_unit_like(unit) or times(unit)):
             return name.strip(), unit.strip()
     if found := re.fullmatch(r"(?:x|\u00d7)\s*(1[ .,']?000|k)\s+(\D.*)", h, re.I):
         return found.group(2), "x1000"

@@ -7,6 +7,8 @@ import unicodedata
 from collections.abc import Iterable, Mapping
 from functools import lru_cache
 
+from reliability.sheets.bench import languages
+
 LIKELY, CLOSE = 90.0, 78.0
 """similarity (0 to 100) above which a name is suggested, and above which it is worth asking about"""
 
@@ -58,7 +60,7 @@ AMBIGUOUS = {
     "c": ("capacitance_uF", "temp_C"), "t": ("temp_C", "date"), "n": ("shots", "count"), "nr": ("unit", "module"),
     "no": ("unit", "module"), "id": ("unit", "module"), "name": ("module", "unit"), "e": ("energy_J", "extra"),
     "p": ("pressure_Pa", "extra"), "i": ("peak_A", "extra"), "f": ("rate_Hz", "extra"), "fault": ("mode", "failed"),
-    "strom": ("peak_A", "extra"), "current": ("peak_A", "extra"), "numero": ("unit", "module"), "spanning": ("charge_V", "rated_V"),
+    "strom": ("peak_A", "extra"), "current": ("peak_A", "extra"), "numero": ("unit", "module"), "sr no": ("unit", "extra"), "sl no": ("unit", "extra"), "spanning": ("charge_V", "rated_V"),
 }  # fmt: skip
 """names that mean one of several columns: the first is suggested, always asked about"""
 
@@ -96,14 +98,19 @@ EVENTS = {
 }
 
 
+_LETTERS = str.maketrans({
+    "\u00df": "ss", "\u0142": "l", "\u00f8": "o", "\u0111": "d", "\u0131": "i", "\u00e6": "ae",
+    "\u0153": "oe",
+})  # fmt: skip
+"""letters that Unicode does not take apart into a letter and its mark"""
+_NO_WORD = re.compile(r"(?:[^\w\u2713\u2714\u2717\u2718]|_)+")
+
+
 def plain(text: object) -> str:
     """Lower case, without accents and punctuation, words parted by one blank."""
-    s = unicodedata.normalize("NFKD", str(text).strip().casefold().replace("\u00df", "ss"))
+    s = unicodedata.normalize("NFKD", str(text).strip().casefold().translate(_LETTERS))
     s = "".join(c for c in s if not unicodedata.combining(c))
-    return (
-        " ".join(re.sub(r"[^a-z0-9\u2713\u2714\u2717\u2718\-]+", " ", s).replace("-", " ").split())
-        or s.strip()
-    )
+    return " ".join(_NO_WORD.sub(" ", s).split()) or s.strip()
 
 
 @lru_cache(65536)
@@ -112,15 +119,22 @@ def plain_word(text: str) -> str:
     return plain(text)
 
 
-def _index(words: Mapping[str, str]) -> dict[str, str]:
-    return {plain(w): name for name, many in words.items() for w in (*many.split("|"), name)}
+def _index(*books: Mapping[str, str]) -> dict[str, str]:
+    """Plain words and what they mean; a word that several books hold means what the first one says."""
+    out: dict[str, str] = {}
+    for words in books:
+        for name, many in words.items():
+            for w in (*many.split("|"), name):
+                out.setdefault(plain(w), name)
+    return out
 
 
-COLUMN_WORDS, SLOT_WORDS, DEAD_WORDS = _index(COLUMNS), _index(SLOTS), _index(DEAD)
+COLUMN_WORDS = _index(COLUMNS, languages.COLUMNS)
+SLOT_WORDS, DEAD_WORDS = _index(SLOTS, languages.SLOTS), _index(DEAD, languages.DEAD)
 EVENT_WORDS = _index(EVENTS)
-ALIVE_WORDS = {plain(w) for w in ALIVE.split("|")}
+ALIVE_WORDS = {plain(w) for w in (*ALIVE.split("|"), *languages.ALIVE.split("|"))}
 YES_WORDS, NO_WORDS = set(YES.split("|")), set(NO.split("|"))
-TOTAL_WORDS = {plain(w) for w in TOTALS.split("|")}
+TOTAL_WORDS = {plain(w) for w in (*TOTALS.split("|"), *languages.TOTALS.split("|"))}
 
 
 def nearest(name: str, known: Iterable[str], least: float = CLOSE) -> tuple[str, float]:

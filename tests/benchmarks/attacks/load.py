@@ -1,9 +1,12 @@
 """What somebody who may ask does to starve the others: slow, abandoned, dear and oversize requests."""
 
 import contextlib
+import os
+import signal
 import socket
 import threading
 import time
+from pathlib import Path
 
 HEALTH_WITHIN = 2.0
 """seconds in which health answers while others misbehave (the soak measures it by itself)"""
@@ -15,6 +18,7 @@ def attacks(s):
     yield from _dear(s)
     yield from _large(s)
     yield from _abandoned(s)
+    yield from _killed(s)
 
 
 def _head(s, path, method="GET", more=""):
@@ -157,3 +161,46 @@ def _abandoned(s):
         t.join()
     yield "20 at once: answers, or 429 and 503", set(found) <= {200, 429, 503}, sorted(set(found))
     yield "health beside them", seen < HEALTH_WITHIN, f"{seen:.2f} s"
+
+
+def _children(pid):
+    """Numbers of all processes below one."""
+    out = []
+    for child in Path(f"/proc/{pid}/task/{pid}/children").read_text().split():
+        with contextlib.suppress(OSError):
+            out += [int(child), *_children(child)]
+    return out
+
+
+def _until(holds, seconds=20):
+    """Whether something comes to hold."""
+    stop = time.monotonic() + seconds
+    while not (fine := holds()) and time.monotonic() < stop:
+        time.sleep(0.05)
+    return fine
+
+
+def _killed(s):
+    """Work ends with whoever waited for it; what is killed from outside takes nobody else along."""
+    _until(lambda: len(_children(s.process.pid)) == 2)
+    nurseries = set(_children(s.process.pid))
+    at_work = lambda: set(_children(s.process.pid)) - nurseries  # noqa: E731
+    c = s.connect()
+    c.sendall(_head(s, "/api/v1/life?at=31&at=7001"))
+    yield "(a question is worked on)", _until(at_work), at_work()
+    c.close()
+    yield "nobody waits for it any more: its process ends", _until(lambda: not at_work(), 5), at_work()  # fmt: skip
+    for what, victims in (("process of its question", at_work), ("nurseries of all", lambda: nurseries)):  # fmt: skip
+        found = []
+        asker = threading.Thread(target=lambda f=found, w=what: f.append(_answers(s, f"/api/v1/life?at=32&at={7000 + len(w)}")[0]))  # fmt: skip
+        asker.start()
+        _until(at_work)
+        for pid in victims():
+            with contextlib.suppress(ProcessLookupError):
+                os.kill(pid, signal.SIGKILL)
+        asker.join()
+        yield f"SIGKILL to the {what}: 503", found == [503], found
+        status = _answers(s, f"/api/v1/modes?slot=fuel&confidence=0.7{len(what)}")[0]
+        yield f"and the next question is answered after the {what}", status in (200, 422), status
+    status = s.status("/api/v1/readings?file=a.csv", method="POST", body=b"builder,module,slot,shots_good\nq,m,fuel,1\n", Authorization=f"Bearer {s.start_token}")  # fmt: skip
+    yield "and the next file is read", status == 200, status

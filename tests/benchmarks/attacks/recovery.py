@@ -23,6 +23,7 @@ def attacks(folder):
     make_backup(new, file)
     yield from killed_restores(old, file)
     yield from killed_backups(new, folder / "killed")
+    yield from restored_in_use(old, file, folder / "sheets")
     yield from _left_over(new, file, folder / "over")
     yield from _targets(new, folder)
     yield from _odd_stores(new, folder / "odd")
@@ -53,6 +54,45 @@ def killed_backups(box, folder):
         yield f"backup killed at step {step}", sound and box.state() == before, target.exists()
         if not killed:
             break
+
+
+WRITER = """
+import sys
+from pathlib import Path
+from reliability.sheets.life import read_life
+from reliability.store import Store
+from reliability.store.opening import linger
+linger(float(sys.argv[3]))
+for i in range(60):
+    sheet = Path(sys.argv[2]) / f"{sys.argv[3]}-{i}.csv"
+    sheet.write_text(f"builder,module,slot,shots_good\\nw,{sheet.stem},fuel,{i + 1}\\n")
+    Store(Path(sys.argv[1])).add(read_life(sheet))
+    print(sheet.stem, flush=True)
+"""
+
+
+def restored_in_use(box, file, folder):
+    """Restores over a store to which another process adds: what it was told is stored is in a store set aside."""
+    folder.mkdir()
+    for lingering in ("0.2", "0"):  # as a service, and as a command, keeps it open
+        arguments = [sys.executable, "-c", WRITER, str(box.path), str(folder), lingering]
+        times = 0
+        with subprocess.Popen(arguments, cwd=ROOT, stdout=subprocess.PIPE, text=True) as writer:
+            told = {writer.stdout.readline().strip()}
+            while writer.poll() is None:
+                restore(file, box, replace=True)
+                times += 1
+            told |= set(writer.stdout.read().split())
+        kept = set(_modules(box))
+        for aside in box.path.parent.glob(f"{box.path.name}.before*"):
+            if aside.suffix != ".wal":
+                kept |= set(_modules(Store(aside)))
+        lost = sorted(told - kept)
+        yield f"restored {times} times over a store that another keeps open {lingering} s: nothing told is lost", len(told) == 60 and times > 1 and not lost, f"{len(lost)} of {len(told)} lost"  # fmt: skip
+
+
+def _modules(box):
+    return box.records(("accepted", "superseded")).column("module").tolist()
 
 
 def _left_over(box, file, folder):
