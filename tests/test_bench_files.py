@@ -102,3 +102,67 @@ def test_failed_later_than_a_count_is_named():
 def test_readings_stand_at_one_count(head, row, count):
     text = f"builder,{head}\nkite,{row.format(count)}\nkite,{row.format(700)}\n"
     assert "one count is wanted" in str(propose(Path("x.csv"), text.encode()).faults[0])
+
+
+def test_a_table_on_its_side_is_refused_with_how_to_turn_it():
+    text = "Builder,kite,kite\nModule,M1,M1\nSlot,main cap,main cap\nShots,4120,3998\nStatus,ok,short\n"
+    with pytest.raises(SheetError, match="transpose"):
+        propose(Path("x.csv"), text.encode())
+
+
+def test_counts_of_which_only_some_say_k_are_asked_about():
+    head = "builder,module,slot,unit,shots,status\n"
+    rows = ["kite,M1,igniter,I1,4k,ok", "kite,M1,igniter,I2,12,short", "kite,M1,igniter,I3,9000,ok"]
+    bare = lambda text: [q for q in propose(Path("x.csv"), text.encode()).open if "bare" in q.id]  # noqa: E731
+    assert "1 others are as small as 12" in bare(head + "\n".join(rows))[0].text
+    assert not bare(head + "\n".join([rows[0], rows[2]]))
+
+
+def test_a_capacitance_without_its_unit_is_asked_about():
+    text = "builder,module,slot,specimen,shots,quantity,value\nkite,M1,main_capacitor,C1,0,C,470\n"
+    assert [q.id for q in propose(Path("x.csv"), text.encode()).open] == ["units:C"]
+
+
+@pytest.mark.parametrize("repeated", ["rows", "columns"])
+def test_cells_repeated_beyond_a_limit_are_refused(repeated):
+    from tests.bench_files.abroad import open_document
+
+    content = open_document([["shots", 1]])
+    mark = {"rows": "<table:table-row", "columns": "<table:table-cell"}[repeated]
+    bomb = repacked(content, lambda xml: xml.replace(mark, f'{mark} table:number-{repeated}-repeated="9999999"'))  # fmt: skip
+    with pytest.raises(SheetError, match="limit cells"):
+        propose(Path("x.ods"), bomb)
+
+
+def repacked(content, change):
+    """An OpenDocument file with its content changed."""
+    import io
+    import zipfile
+
+    out = io.BytesIO()
+    with zipfile.ZipFile(io.BytesIO(content)) as old, zipfile.ZipFile(out, "w") as new:
+        for i in old.infolist():
+            text = old.read(i)
+            new.writestr(i, change(text.decode()) if i.filename == "content.xml" else text)
+    return out.getvalue()
+
+
+def serial(lines):
+    from reliability.sheets.shots.serial import read_serial
+
+    return read_serial(Path("x.log"), "\n".join(lines).encode())
+
+
+def test_serial_logs_with_a_decimal_comma_and_kilovolts():
+    log = serial(f"Schuss {i}: Uvor=1,{20 + i % 3}kV Unach=0,04kV" for i in range(1, 50))
+    assert log.columns["main_V_before"][:3].tolist() == [1210.0, 1220.0, 1200.0]
+    assert log.columns["main_V_after"][0] == 40.0 and not [q for q in log.questions if q.grave]
+    with pytest.raises(SheetError, match="decimal comma"):
+        serial(f"Schuss {i}: Uvor=1,{200 + i % 3} V Unach=40 V" for i in range(1, 50))
+
+
+def test_a_time_of_day_in_serial_lines_is_seconds_of_the_day():
+    log = serial(f"12:{i // 20:02d}:{i * 3 % 60:02d}.5 -> shot {i} Vb=1200 V" for i in range(1, 60))
+    # three seconds a shot, over the minutes
+    assert set((log.columns["time_s"][1:] - log.columns["time_s"][:-1]).tolist()) == {3.0}
+    assert log.columns["time_s"][0] == 12 * 3600 + 3.5

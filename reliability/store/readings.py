@@ -126,7 +126,7 @@ def life_faults(
             own = _Readings.of(read_table(Path(name), content), name, kind)
             out += _watched_twice(box, own, tuple(supersedes)) if stored and not again else []
             out += [SheetFault(name, f.row + 2, f.column, f.message) for f in own.faults(h, where)]
-    for readings in _stored_readings(box, tuple(supersedes)) if stored else ():
+    for readings in _stored_readings(box, tuple(supersedes), sheet.builders) if stored else ():
         for f in readings.faults(h, where):
             if f.other is not None and f.other >= n:
                 text = f"contradicts row {f.row + 2} of {readings.file}: {f.message}"
@@ -193,10 +193,20 @@ def stored_reading_contradictions(box: Store) -> list[str]:
     return out
 
 
-def _stored_readings(box: Store, without: tuple[int, ...] = ()) -> Iterator[_Readings]:
+def _may_name(builders: Sequence[str] | None, name: str, content: bytes) -> bool:
+    """Whether a file can hold readings of one of these builders: cheap, so that most files need not be read."""
+    if builders is None or not name.endswith(".csv") or any('"' in b for b in builders):
+        return True
+    return any(b.encode() in content for b in builders)
+
+
+def _stored_readings(
+    box: Store, without: tuple[int, ...] = (), builders: Sequence[str] | None = None
+) -> Iterator[_Readings]:
+    """Stored readings; of some builders' only those files that can name one."""
     for number, name, content in box.bundle_files(STANDING):
         kind = name.split(".")[0]
-        if kind in WHAT and number not in without:
+        if kind in WHAT and number not in without and _may_name(builders, name, content):
             table = read_table(Path(name), content)
             yield _Readings.of(table, f"{name} (contribution {number})", kind)
 

@@ -562,12 +562,15 @@ class Reading:
         ``without`` are contributions to leave out; ``builders`` those whose records are wanted, all if None.
         """
         marks = ", ".join("?" for _ in statuses)
-        less = "".join(f" AND c.id <> {int(n)}" for n in without)
-        whose = "" if builders is None else " AND list_contains(?, r.builder)"
+        where, params = [f"c.status IN ({marks})"], list[Any](statuses)
+        where += [f"c.id <> {int(n)}" for n in without]
+        if builders is not None:
+            where.append("r.builder IN (SELECT unnest(?))")
+            params.append(list(builders))
         table = self._c.sql(
             "SELECT r.* FROM life_record r JOIN contribution c ON c.id = r.contribution "
-            f"WHERE c.status IN ({marks}){less}{whose} ORDER BY r.contribution, r.row",
-            params=[*statuses, *([] if builders is None else [list(builders)])],
+            f"WHERE {' AND '.join(where)} ORDER BY r.contribution, r.row",
+            params=params,
         ).to_arrow_table()
         return records_from_arrow(table)
 

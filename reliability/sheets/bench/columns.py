@@ -124,6 +124,7 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
     cell_units: Counter[str] = Counter()
     told: set[str] = set()
     marked = 0
+    bare: list[float] = []
     example: tuple[Any, float] | None = None
     changed = 0
     for i, (v, p) in enumerate(zip(c.cells, parts, strict=True)):
@@ -154,12 +155,15 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         if p is not None and not decimal and decided(p).startswith("?"):
             continue  # never guessed: empty until answered
         c.values[i] = scaled
+        if not tail and scaled > 0:
+            bare.append(scaled)
         if not _same(v, scaled):
             changed += 1
             example = example or (v, scaled)
     if example is not None:
         why = _why(decimal, unit, many, cell_units)
         desk.note(c.name, c.header.column, changed, example[0], f"{example[1]:.12g}", why)
+    _large_and_bare(desk, c, cell_units, bare)
     for name in cell_units:
         if name.startswith("?") and name not in told:
             desk.ask(
@@ -178,6 +182,18 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         _no_unit(desk, c)
     _other_marks(desk, c, marked)
     return True
+
+
+def _large_and_bare(desk: Desk, c: Column, cell_units: Counter[str], bare: Sequence[float]) -> None:
+    """Counts of which some say ``k`` and others nothing: those without may be meant in thousands too."""
+    many = max((times(u) for u in cell_units), default=0.0) if c.header.column in COUNTS else 0.0
+    small = [x for x in bare if x < many]
+    if small:
+        text = (
+            f"{c.name}: some cells say {next(iter(cell_units))!r}, {len(small)} others are as small as {min(small):g} "
+            "and say nothing: taken as they stand, in single shots?"
+        )
+        desk.ask(f"agreed:bare {c.name} {desk.content}", text, ("yes",), "", True)
 
 
 def _range(

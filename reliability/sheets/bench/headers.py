@@ -124,6 +124,14 @@ def find_header(rows: Sequence[Sequence[Any]], look: int = 40) -> tuple[int, flo
     return at, best
 
 
+def turned(rows: Sequence[Sequence[Any]], look: int = 60) -> tuple[str, ...]:
+    """Names of columns that stand one below the other, as in a table laid on its side; empty if it is none."""
+    first = [r[0] for r in rows[:look] if r and isinstance(r[0], str)]
+    if header_score(first) < 3:
+        return ()
+    return tuple(bounded(c, 30) for c in first if header_of(c).column != "extra")[:4]
+
+
 def blank(cell: Any) -> bool:
     """Whether a cell is empty."""
     return cell is None or (isinstance(cell, str) and not cell.strip())

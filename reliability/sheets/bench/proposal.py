@@ -34,6 +34,7 @@ from reliability.sheets.bench.headers import (
     find_body,
     find_header,
     header_of,
+    turned,
 )
 from reliability.sheets.bench.mapping import OPEN, BenchMapping
 from reliability.sheets.bench.vocabulary import SLOT_WORDS, plain
@@ -352,6 +353,11 @@ def _header(desk: Desk, sheet: Sheet) -> int:
     if given.isdigit() and 1 <= int(given) <= len(sheet.rows):
         return int(given) - 1
     at, score = find_header(sheet.rows)
+    if score < 2 and (names := turned(sheet.rows)):
+        raise refuse(
+            desk.file, f"its records stand side by side: the first column names columns ({', '.join(names)}). Turn the table, "
+            "so that each record is a row: in a spreadsheet copy it and paste it anew with 'transpose'",
+        )  # fmt: skip
     if score < 2:
         raise refuse(
             desk.file, "no row that names columns was found in the first 40; name them in a row above the records, or give "

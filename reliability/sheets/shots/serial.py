@@ -34,6 +34,12 @@ _BY_NAME = {
 }
 _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][+-]?\d{1,2})?")
 _HEX = re.compile(r"(?<![\w.])0[xX]([0-9a-fA-F]{1,8})(?!\w)")
+_CLOCK = re.compile(r"(?<![\d:])([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(\.\d{1,9})?(?![\d:])")
+_UNIT = r"(?=\s?(?:[km]?V|[um]?s|[mk]?A|[un\u00b5]F)\b)"
+_COMMA = re.compile(
+    rf"(?<![\d.,])(\d{{1,6}}),(\d{{1,2}}|\d{{3}}(?=\s?kV)|\d{{4,9}}|(?<=\b0,)\d+){_UNIT}"
+)
+_DOUBTFUL = re.compile(rf"(?<![\d.,])[1-9]\d{{0,2}},\d{{3}}{_UNIT}")
 _BOOT = re.compile(
     r"\b(?:boot|reboot|reset|start(?:ing|ed|up)?|power[- ]?on|brown-?out|watchdog|wdt|init|hello|firmware)\b",
     re.I,
@@ -236,6 +242,11 @@ def read_serial(
     if len(lines) > LIMITS.cells:
         raise refuse(path.name, LIMITS.refusal("rows"))
     full = [s for s in lines if s.strip()]
+    if doubtful := next((m[0] for s in full[:20_000] if (m := _DOUBTFUL.search(s[:400]))), ""):
+        raise refuse(
+            path.name,
+            f"is {doubtful!r} thousands or a decimal comma? Let the controller print a decimal point, or none, and replace it in the log",
+        )
     if any(len(s) > LIMITS.cell_chars for s in lines):
         raise refuse(path.name, LIMITS.refusal("cell_chars"))
     pattern = settings.pattern or _template(_commonest(full[:20_000]))
@@ -248,8 +259,18 @@ def read_serial(
 
 
 def _decimal(line: str) -> str:
-    """A line with its converter counts in hexadecimal, such as ``0x2F0``, written in decimals."""
-    return _HEX.sub(lambda m: str(int(m[1], 16)), line) if "0x" in line or "0X" in line else line
+    """A line with each number as one plain decimal: hexadecimal counts (``0x2F0``), a time of day (as seconds
+    of the day), a decimal comma before a unit (``1,20 kV``)."""
+    if "0x" in line or "0X" in line:
+        line = _HEX.sub(lambda m: str(int(m[1], 16)), line)
+    if ":" in line:
+        line = _CLOCK.sub(_seconds, line)
+    return _COMMA.sub(r"\1.\2", line) if "," in line else line
+
+
+def _seconds(m: re.Match[str]) -> str:
+    whole = int(m[1]) * 3600 + int(m[2]) * 60 + int(m[3])
+    return f"{whole}{m[4] or ''}"
 
 
 def _skeleton(line: str) -> str:
@@ -476,18 +497,25 @@ def _clock(
     return wraps, boots
 
 
+def _volts_behind(pattern: str, used: Mapping[str, str]) -> dict[str, float]:
+    """Columns whose unit stands behind the number in every line, and its volts."""
+    found = re.findall(r"\{([^{}]{1,40})\} ?([km]?V)\b", pattern)
+    return {used[name]: {"kV": 1e3, "mV": 1e-3, "V": 1.0}[unit] for name, unit in found if name in used}  # fmt: skip
+
+
 def _volts(
     columns: dict[str, Any],
     used: dict[str, str],
     settings: SerialSettings,
     questions: list[Question],
 ) -> None:
-    """Converter counts to volts by scale; whole numbers up to a converter's top are asked about."""
+    """Converter counts to volts by scale or the unit behind them; bare whole numbers up to a converter's top are asked about."""
+    written = _volts_behind(settings.pattern, used)
     for c in ("main_V_before", "main_V_after", "ignition_V", "main_V_start"):
         if c not in columns:
             continue
         v = columns[c]
-        scale = settings.scale.get(c, settings.scale.get("volts"))
+        scale = settings.scale.get(c, settings.scale.get("volts", written.get(c)))
         if scale is not None:
             columns[c] = np.round(v * scale, 9)
             continue
