@@ -11,6 +11,7 @@ from streamlit.delta_generator import DeltaGenerator
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
 from dashboard.keeping import take_along
+from dashboard.operating import point_of_slot
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -98,9 +99,8 @@ kind = side.radio("What for", [SHOW, LEARN], index=int(learning))
 c = Controls(Accelerate if kind == LEARN else Demonstrate, choices())
 if kind == SHOW:
     c.number(side, "demonstrate_shots", "Shots to show", value=1000, step=100)
-    point = c.pairs("use")
-    point.number(side, "charge_V", "Shown at charge voltage (V)", 50.0)
     c.one(side, "slot", "Slot", "main_capacitor")
+    point = point_of_slot(c, side, "Shown at charge voltage (V)")
     c.number(side, "units", "Units at hand (empty: no limit)", step=1)
     c.number(side, "days", "Bench days at most (empty: no limit)", step=1)
     c.number(side, "budget", "Money at most (empty: no limit)", step=50)

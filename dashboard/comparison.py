@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
 from dashboard.keeping import take_along
+from dashboard.operating import voltage_of_two
 from dashboard.shared import (
     asked,
     built,
@@ -38,9 +39,11 @@ c.one(side, "slot", "Slot", "main_capacitor")
 c.enum(side, "by", "What the two differ in")
 c.text(side, "first", "The one (empty: of most units)")
 c.text(side, "second", "The other")
+point = voltage_of_two(c, side, "Both at charge voltage (V)")
 c.confidence(side)
 c.many(side, "part", "Parts")
 c.many(side, "builder", "Builders")
+point.text(side.expander("Temperature"), "Both at, such as charge_V=1400")
 question = built(c, top, "These two cannot be compared.")
 a = asked(question, top, "These records cannot compare them.")
 assert isinstance(a, CompareAnswer)

@@ -5,7 +5,7 @@ Type, range, default, unit and help come from the question, so that page, comman
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NoReturn
 
 import streamlit as st
@@ -300,12 +300,31 @@ class Pairs:
 
     def __init__(self, controls: Controls, name: str) -> None:
         self.controls, self.name, self.key = controls, name, f"{name}_pairs"
-        if name in st.query_params and (controls.turned or self.key not in st.session_state):
+        self.aside: dict[str, str] = {}
+        self.fresh = controls.turned or self.key not in st.session_state
+        self.linked = self.fresh and name in st.query_params
+        if self.linked:
             st.session_state[self.key] = " ".join(_texts(controls.cls, name))
-        elif controls.turned or self.key not in st.session_state:
+        elif self.fresh:
             kept = st.session_state.setdefault("kept", {}).get(name)
             st.session_state[self.key] = kept if isinstance(kept, str) else ""
         self.said = _levels(st.session_state[self.key])
+
+    def narrow(self, bears: Callable[[str, str], bool]) -> dict[str, str]:
+        """Set aside levels that bear on nothing on this page, and keep them for the others; returns them.
+
+        What a link says stays, for the question to refuse.
+        """
+        left = f"{self.key}_aside"
+        known = ({} if self.fresh else st.session_state.get(left, {})) | self.said
+        if not self.linked:
+            self.said = {k: v for k, v in known.items() if bears(k, v)}
+            self.aside = {k: v for k, v in known.items() if k not in self.said}
+            # what is no pair stays too, for the question to refuse
+            rest = [w for w in split_words(st.session_state[self.key]) if "=" not in w]
+            st.session_state[self.key] = " ".join([_joined(self.said), *rest]).strip()
+        st.session_state[left] = self.aside
+        return self.aside
 
     def number(self, place: DeltaGenerator, column: str, label: str, step: float) -> None:
         """A number, or nothing where the data's own stands."""
@@ -331,7 +350,7 @@ class Pairs:
         """All of them as one text, as the address has it; the question gets it as it stands."""
         c = self.controls
         given = place.text_input(label, key=self.key, help=c._help(self.name)).strip()
-        c._keep(self.name, given)
+        c._keep(self.name, _joined(self.aside | _levels(given)) if self.aside else given)
         if given:
             st.query_params[self.name] = given
         elif self.name in st.query_params:
@@ -357,4 +376,8 @@ def _say(key: str, column: str) -> None:
     levels.pop(column, None)
     if given is not None:
         levels[column] = f"{given:.10g}" if isinstance(given, float) else str(given)
-    st.session_state[key] = " ".join(f"{k}={v}" for k, v in levels.items())
+    st.session_state[key] = _joined(levels)
+
+
+def _joined(levels: Mapping[str, str]) -> str:
+    return " ".join(f"{k}={v}" for k, v in levels.items())

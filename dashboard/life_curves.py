@@ -10,6 +10,7 @@ import streamlit as st
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
 from dashboard.keeping import take_along
+from dashboard.operating import point_of_slot
 from dashboard.shared import (
     asked,
     built,
@@ -44,9 +45,9 @@ pool_or_stop(top)
 c = Controls(Life, choices())
 wide, side = beside()
 c.one(side, "slot", "Slot", "main_capacitor")
-c.many(side, "part", "Parts")
-c.many(side, "builder", "Builders")
+point = point_of_slot(c, side, "At charge voltage (V)")
 c.confidence(side)
+c.many(side, "builder", "Builders")
 c.enum(side, "family", "Family")
 known = ["", *choices().get("mode", [])]
 mode = side.selectbox(
@@ -57,6 +58,9 @@ mode = side.selectbox(
     format_func=lambda m: m or "all failures",
 )
 c.set(mode=mode or "")
+more = side.expander("Temperature, records of some parts")
+point.text(more, "Operating point, such as charge_V=1400")
+c.many(more, "part", "Only records of these parts")
 question = built(c, top, "This life cannot be asked for.")
 a = asked(question, top, "These records do not tell a life.")
 assert isinstance(a, LifeAnswer)

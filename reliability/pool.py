@@ -123,7 +123,8 @@ class Pool:
         """The life records. Raises CannotAnswer if there are none."""
         if self.life is None or not len(self.life):
             raise CannotAnswer(
-                "There are no accepted life records yet; add a life sheet with 'shotlife add FILE'."
+                "There are no accepted life records yet; add a life sheet with 'shotlife add FILE', or accept one that "
+                "waits ('shotlife records')."
             )
         return self.life
 

@@ -21,6 +21,11 @@ def shots_text(value: float) -> str:
     return f"{value:.3g}"
 
 
+def counted(count: float, what: str) -> str:
+    """A count of things, such as ``1 record`` and ``1,200 records``."""
+    return f"{count:,.0f} {what}{'' if count == 1 else 's'}"
+
+
 def percent_text(value: float) -> str:
     """A probability for people, never rounded to 0 % or 100 % unless it is; a dash where there is none."""
     if value != value:

@@ -193,7 +193,7 @@ DERATE = (
     Asked("How fast does life fall with the voltage?", f"derate {FILM} --stress charge_V:power",
           (between("coefficients.0.lower", truth.TRUTH["main_capacitor_exponent"], "coefficients.0.upper"),)),
     Asked("A million shots on film?", f"derate {FILM} --stress charge_V:power --shots 1000000",
-          (is_("allowed.charge_V", None), says("No charge V can be allowed")), 3),
+          (is_("allowed.charge_V", None), says("can be allowed from these data for 1,000,000 shots")), 3),
     Asked("I need 2 mN s in all. What do I build?", f"derate {CAP} --total-impulse 0.002", (mission_true(0.002),)),
     Asked("3 cm/s for a satellite of 100 g: which voltage, which bank?", f"derate {CAP} --delta-v 0.03 --mass 0.1 --capacitors 8",
           (mission_true(0.003),)),

@@ -23,6 +23,7 @@ PAGES = sorted(
         "head",
         "keeping",
         "look",
+        "operating",
         "shared",
         "sign_in",
         "waiting",
@@ -138,6 +139,33 @@ def test_voltage_and_mission_go_along_to_the_next_page(demo_store, monkeypatch):
     app.switch_page("flight.py").run()
     assert not app.exception
     assert f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]
+
+
+def test_the_operating_point_goes_along_as_far_as_it_bears(demo_store, monkeypatch):
+    """A slot whose records do not tell the voltage sets it aside in words; the next page has it again."""
+    from dashboard.words import plain_text
+    from reliability.ask.asking import ask
+    from reliability.ask.questions import question_class
+    from reliability.ask.sources import Stored
+
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120).run()
+    app.number_input(key="use_pairs_charge_V").set_value(1300.0).run()
+    app.switch_page("life_curves.py").run()
+
+    def answered(name, **settings):
+        wanted = ask(question_class(name)(**settings), Stored(demo_store))
+        return f"## {plain_text(wanted.sentence)}" in [m.value for m in app.markdown]
+
+    assert answered("life", slot=("main_capacitor",), use=("charge_V=1300",))
+    app.selectbox(key="slot").set_value("igniter").run()
+    assert answered("life", slot=("igniter",))
+    assert any("charge\\_V=1300" in c.value for c in app.caption)
+    app.switch_page("comparison.py").run()
+    app.selectbox(key="slot").set_value("main_capacitor").run()
+    assert answered("compare", slot=("main_capacitor",), use=("charge_V=1300",))
+    assert not app.exception
 
 
 def test_guide_works_outside_checks_out_again(demo_store, monkeypatch):

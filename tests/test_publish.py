@@ -3,6 +3,7 @@
 import hashlib
 import json
 import os
+import re
 import shlex
 import shutil
 import subprocess
@@ -193,6 +194,30 @@ def test_what_is_refused():
         site(pages()[1:], ABOUT)
     with pytest.raises(BadInput, match="stands twice"):
         site([*pages(), Page("citations", "x", "y")], ABOUT)
+
+
+def test_a_pool_of_one_record_is_told_in_good_sentences(tmp_path):
+    (tmp_path / "one.csv").write_text(
+        "builder,module,slot,shots_good,date\nme,m1,fuel,500,2026-01-02\n"
+    )
+    told = run(
+        "publish", tmp_path / "site", "--from", tmp_path / "one.csv", "--ask", "life --slot fuel"
+    ).stdout
+    assert "from 1 record of me" in told
+    html = {
+        p.stem: p.read_text().replace("\u00a0", " ") for p in (tmp_path / "site").glob("*.html")
+    }
+    assert "1 life record of 1 builder (0 failures), from 1 contribution." in html["index"]
+    assert "<h1>Life: slot fuel</h1>" in html["life-1"]
+    for name, text in html.items():
+        shown = re.sub(r"<(script|style).*?</\1>", "", text, flags=re.S)
+        if name != "checks":  # titles of tables
+            assert not re.search(r"\b1 (records|builders|failures|contributions|units)\b", shown), (
+                name
+            )
+        assert not re.search(r"\d{1,3}(,\d{3}){4,}", shown), (
+            name
+        )  # no life of 10^12 shots where nothing failed
 
 
 def test_a_question_that_cannot_be_asked_publishes_nothing(tmp_path):

@@ -1,5 +1,7 @@
 """Restore stopped at every step: the store that was there, or the new one, never none."""
 
+import os
+
 import duckdb
 import pytest
 
@@ -70,3 +72,20 @@ def test_odd_versions_are_said_in_words(two, value):
         c.execute("UPDATE store_info SET value = ? WHERE key = 'schema_version'", [value])
     with pytest.raises(StoreError, match="schema version"):
         old.records()
+
+
+def test_a_backup_that_is_none_is_refused_in_words(two, tmp_path):
+    old, _, file = two
+    state, whole = old.state(), file.read_bytes()
+    bad = tmp_path / "bad.zip"
+    for data in (b"", b"hello", whole[:-200], whole[: len(whole) // 2] + b"?" + whole[len(whole) // 2 + 1 :]):  # fmt: skip
+        bad.write_bytes(data)
+        with pytest.raises(StoreError, match=r"no zip file, or a damaged one|is damaged"):
+            restore(bad, old, replace=True)
+    bad.unlink()
+    with pytest.raises(StoreError, match="No such file"):
+        restore(bad, old, replace=True)
+    os.mkfifo(bad)
+    with pytest.raises(StoreError, match="is no file"):
+        restore(bad, old, replace=True)
+    assert old.state() == state

@@ -10,6 +10,7 @@ import click
 
 from reliability.commands.common import filter_options, options, source
 from reliability.notes import BadInput
+from reliability.words import counted
 
 about_options = options(
     click.option("--name", default="shot-lives", show_default=True, help="Name of the package."),
@@ -86,7 +87,7 @@ def command(
     write_bundle(packed.records, target, about, packed.sides)
     other = f" with {', '.join(packed.sides)}" if packed.sides else ""
     click.echo(
-        f"{target}: {len(packed.records)} records of {', '.join(packed.builders)}{other}, licence {packed.licence}, "
+        f"{target}: {counted(len(packed.records), 'record')} of {', '.join(packed.builders)}{other}, licence {packed.licence}, "
         f"version {version}"
     )
     for text in filter(None, (packed.said, packed.left_out)):

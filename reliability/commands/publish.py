@@ -11,6 +11,7 @@ import click
 from reliability.commands.bundle import about_of, about_options
 from reliability.commands.common import filter_options, source
 from reliability.notes import BadInput
+from reliability.words import counted
 
 
 def dated(packed: Any, created: str) -> str:
@@ -84,7 +85,7 @@ def command(
     write_site(whole, folder)
     click.echo(
         f"{folder}: {sum(p.endswith('.html') for p in whole)} pages, {total_size(whole) / 1e6:.1f} MB, from "
-        f"{len(packed.records)} records of {', '.join(packed.builders[:12])}"
+        f"{counted(len(packed.records), 'record')} of {', '.join(packed.builders[:12])}"
         f"{' and others' if len(packed.builders) > 12 else ''}; open {folder / 'index.html'}"
     )
     for text in filter(None, (terms, packed.left_out)):

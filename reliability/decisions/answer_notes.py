@@ -10,7 +10,7 @@ from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable
 from reliability.slots.promise import ModuleModel
-from reliability.words import percent_text, shots_text
+from reliability.words import counted, percent_text, shots_text
 
 LITTLE = 0.05
 """difference of logs of two bounds below which they are said to be much the same (a choice)"""
@@ -122,7 +122,7 @@ def early_notes(model: ModuleModel, survival: float) -> list[Note]:
     if hidden:
         name, units = min(((s.name, s.from_new) for s in model.slots), key=lambda s: s[1])
         text = (
-            f"{name}: {units:g} units were watched from new. Weak units, up to {percent_text(hidden)} of all, could have gone "
+            f"{name}: {counted(units, 'unit')} {'was' if units == 1 else 'were'} watched from new. Weak units, up to {percent_text(hidden)} of all, could have gone "
             "unseen among so few; the model counts on fewer. Burn in what flies."
         )
         notes.append(Note("early_unseen", text))

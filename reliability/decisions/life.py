@@ -62,6 +62,10 @@ NAN = float("nan")
 Flags = NDArray[np.bool_]
 
 
+BY_THE_SLOT = (("family", "weibull"), ("bound", "calibrated"), ("next", None))
+"""settings with which the slot's own model answers"""
+
+
 class Life(OnRecords):
     """Life of the units in the records: parameters, lives and survival, with bounds.
 
@@ -138,7 +142,7 @@ class Life(OnRecords):
         if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
-        point = point_of(records, levels(self.use), self.as_tested)
+        point = point_of(records, levels(self.use), self.as_tested, plain_question(self))
         if point:
             found = self._at(records, point, others)
             return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
@@ -153,13 +157,14 @@ class Life(OnRecords):
         refuse_uncarried(levels(self.use), found.carried, f"of {records.slot[0]} ")
         carried = {c.stress for c in found.carried}
         point = {k: v for k, v in point.items() if k in carried}
-        if not np.isfinite(found.use_V):
+        few = plain_question(self) and found.records.failures < FEWEST
+        if not (np.isfinite(found.use_V) or few):
             answer = life(found.records, self, others)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
             return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
-        for name, plain in (("family", "weibull"), ("bound", "calibrated"), ("next", None)):
+        for name, value in BY_THE_SLOT:
             told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
-            refuse_unless(getattr(self, name) == plain, name, told)
+            refuse_unless(getattr(self, name) == value, name, told)
         return self._moved(found, point, others)
 
     def _moved(
@@ -177,6 +182,11 @@ class Life(OnRecords):
         slots, notes = beside(records, none if others is None else others, point)
         answer = moved_life(records, found, point, replace(asking, apart=self.mode), slots)
         return replace(answer, notes=answer.notes + notes)
+
+
+def plain_question(q: Life) -> bool:
+    """Whether nothing is asked that the slot's own model does not answer."""
+    return all(getattr(q, name) == value for name, value in BY_THE_SLOT)
 
 
 def other_reading(q: Life, pool: Pool) -> tuple[Note, ...]:

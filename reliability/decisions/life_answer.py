@@ -15,7 +15,7 @@ from reliability.decisions.question import Answer, Count, Level
 from reliability.life.predict import Prediction
 from reliability.life.priors import PriorAndPosterior
 from reliability.slots.carried import Carried
-from reliability.words import percent_text, shots_text
+from reliability.words import counted, percent_text, shots_text
 
 NAN = float("nan")
 NO_CURVE = Curve()
@@ -145,7 +145,7 @@ class LifeAnswer(Answer):
             return (
                 f"{place}{share} of units last at least {shots_text(q.lower)} shots "
                 f"(at {percent_text(self.confidence)} confidence); the life itself cannot be told "
-                f"from {self.failed:g} failure{'s' if self.failed != 1 else ''} among {self.n:g} units{more}."
+                f"from {counted(self.failed, 'failure')} among {counted(self.n, 'unit')}{more}."
             )
         return (
             f"{place}{share} of units last {shots_text(q.shots)} shots or more as estimated, and at least "

@@ -19,6 +19,7 @@ from reliability.decisions.life_answer import LifeAnswer, QuantileBound
 from reliability.decisions.operating import commonest, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
+from reliability.life.few import FEWEST
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
@@ -47,10 +48,13 @@ class Asking:
     apart: str = ""
 
 
-def point_of(records: LifeRecords, said: Mapping[str, Level], as_tested: bool) -> dict[str, Level]:
+def point_of(
+    records: LifeRecords, said: Mapping[str, Level], as_tested: bool, plain: bool = False
+) -> dict[str, Level]:
     """The operating point that is asked for; empty where records have one, or are mixed as tested.
 
-    What is not said is taken as the commonest, where voltage or part differ.
+    What is not said is taken as the commonest, where voltage or part differ; and where one or two failures,
+    or none, leave a ``plain`` question (nothing that the slot's model does not answer) to that model.
 
     Raises
     ------
@@ -65,7 +69,8 @@ def point_of(records: LifeRecords, said: Mapping[str, Level], as_tested: bool) -
     volts = records.covariates.get("charge_V", np.full(len(records), NAN))
     known = volts[np.isfinite(volts)]
     differ = known.size and known.max() > known.min() * (1 + SAME)
-    if not (said or differ or len(set(records.part.tolist()) - {""}) > 1):
+    few = plain and known.size and records.failures < FEWEST
+    if not (said or differ or few or len(set(records.part.tolist()) - {""}) > 1):
         return {}
     return slot_point(records, {**commonest(records), **said})
 
@@ -149,7 +154,7 @@ def moved_life(
     notes = [
         *carried_notes(found.carried),
         *left_out_notes([found]),
-        _moved_note(found.use_V, model),
+        *([_moved_note(found.use_V, model)] if np.isfinite(found.use_V) else []),
         *_unclear_notes(whole_, model, q),
     ]
     notes += few_notes([(data.name, model.slots[0].failures)])

@@ -19,6 +19,7 @@ from reliability.pool import Pool
 from reliability.publish.evidence import evidence, table
 from reliability.publish.page import Basis, Page
 from reliability.safe_text import bounded
+from reliability.words import counted
 
 USUAL = "main_capacitor"
 BENCH = frozenset({"demonstrate", "narrow", "accelerate", "derate", "wear", "module", "flight"})
@@ -182,8 +183,8 @@ def front_page(pages: Iterable[Page], packed: Packed, described: str) -> Page:
     r = packed.records
     sides = f", with {', '.join(sorted(packed.sides))}" if packed.sides else ""
     held = (
-        f"{len(r):,} life records of {len(packed.builders)} builders ({r.failures:,.0f} failures){sides}, "
-        f"from {len(packed.citations)} contributions."
+        f"{counted(len(r), 'life record')} of {counted(len(packed.builders), 'builder')} "
+        f"({counted(r.failures, 'failure')}){sides}, from {counted(len(packed.citations), 'contribution')}."
     )
     slots = sorted(set(r.slot.tolist()))
     rows = []

@@ -11,6 +11,7 @@ from reliability.dictionary import LIFE, SHEETS, Column
 from reliability.ledger import SEEN, suites
 from reliability.licences import LICENCES
 from reliability.publish.page import Page, Table
+from reliability.words import counted
 
 
 def _allowed(c: Column) -> str:
@@ -153,10 +154,9 @@ def citations_page(contributions: Iterable[Citation]) -> Page:
     listed = tuple(contributions)
     rows = tuple((c.title, ", ".join(c.people), c.licence or "none given", c.text) for c in listed)
     table = Table("Contributions", ("title", "given by", "licence", "cite as"), rows)
-    n = len(rows)
     return Page(
         "citations", "Citations",
-        f"The answers here rest on {n} contribution{'s' if n != 1 else ''}; name them when you use the data.",
+        f"The answers here rest on {counted(len(rows), 'contribution')}; name them when you use the data.",
         tables=(table,) if rows else (),
     )  # fmt: skip
 

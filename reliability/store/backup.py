@@ -155,6 +155,8 @@ def _manifest(z: zipfile.ZipFile, name: str) -> dict[str, Any]:
 
 def _unpack(path: Path, folder: Path) -> dict[str, Any]:
     """Unpack and check every hash. Raises StoreError."""
+    if path.exists() and not path.is_file():  # a pipe would be waited for without end
+        raise StoreError(f"{path} is no file")
     try:
         with zipfile.ZipFile(path) as z:
             manifest = _manifest(z, path.name)
@@ -171,7 +173,8 @@ def _unpack(path: Path, folder: Path) -> dict[str, Any]:
                 if _sha256(place) != want:
                     raise StoreError(f"{path.name}: {name} in it is damaged")
     except _UNREADABLE as e:
-        raise StoreError(f"{path} cannot be read as a backup ({type(e).__name__})") from None
+        why = (isinstance(e, OSError) and e.strerror) or "it is no zip file, or a damaged one"
+        raise StoreError(f"{path} cannot be read as a backup: {why}") from None
     return manifest
 
 

@@ -26,6 +26,7 @@ from reliability.sheets.bundle.citation import (
 )
 from reliability.sheets.bundle.read import DESCRIPTOR, SHOT_LOG, SIDES
 from reliability.sheets.write import columns_of, life_csv, write_whole
+from reliability.words import counted
 
 PROFILE = "https://datapackage.org/profiles/2.0"
 _WHAT = {
@@ -102,7 +103,7 @@ def filled(about: About, records: LifeRecords, files: Mapping[str, bytes]) -> Ab
     hashes = [hashlib.sha256(c).hexdigest() for c in files.values()]
     title = about.title or f"Shot lives of {', '.join(builders)}"
     description = about.description or (
-        f"{len(records)} life records ({records.failures:g} failures) of thruster parts, in shots, given by "
+        f"{counted(len(records), 'life record')} ({counted(records.failures, 'failure')}) of thruster parts, in shots, given by "
         f"{', '.join(builders)}."
     )
     return replace(
