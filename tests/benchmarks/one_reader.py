@@ -16,6 +16,8 @@ from reliability.sheets.reading import Terms
 from reliability.sheets.shots.serial import read_serial
 from reliability.sheets.table import SheetError
 
+LATE = 10.0
+"""seconds after which a file came late (the door itself waits longer on a busy machine)"""
 FILES_A_READER = 2000
 # threads and their pools reserve address space, which is what the limit counts (as in apart.nursery)
 QUIET = {
@@ -57,7 +59,7 @@ class Reader:
         began = time.monotonic()
         try:
             self.line.send((name, data))
-            answered = self.line.poll(LIMITS.wall_seconds)
+            answered = self.line.poll(LATE)
             said, kept = self.line.recv() if answered else ("late", 0.0)
         except (EOFError, ConnectionResetError):
             said, kept = "killed", 0.0
