@@ -212,7 +212,7 @@ def test_commands(tmp_path):
     out = json.loads(run("builders", "--slot", "main_capacitor", "--json", "--store", store).stdout)
     assert len(out["builders"]) == 6 and 0 <= out["same_life_p"] <= 1
     assert (
-        "no known licence"
+        "no licence came with"
         in run("bundle", "--to", tmp_path / "x.zip", "--store", store, code=2).stderr
     )
     run("bundle", "--to", tmp_path / "one.zip", "--store", store, "--licence", "CC0-1.0")

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 from reliability.histories import lives_of
 from reliability.life.families import normal_quantile
 from reliability.life.self_consistent import innermost, mass_variance, masses
+from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 
 Array = NDArray[np.float64]
@@ -83,8 +84,11 @@ def kaplan_meier(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCur
     ------
     ValueError
         If a failure is not exact; use ``empirical_curve``.
+    CannotAnswer
+        If at some count nobody is on test any more, though others enter later.
     """
     from lifelines import KaplanMeierFitter  # slow to load: only when asked
+    from lifelines.exceptions import StatError
 
     dead = records.failed
     if not records.exact[dead].all():
@@ -96,9 +100,15 @@ def kaplan_meier(records: LifeRecords, confidence: float = 0.95) -> EmpiricalCur
     with warnings.catch_warnings():
         # a failure of unknown cause counts with its share: such weights are no sampling weights
         warnings.filterwarnings("ignore", "It looks like your weights are not integers")
-        fit = KaplanMeierFitter(alpha=2.0 * (1.0 - confidence)).fit(
-            records.shots_good, dead, entry=records.shots_from, weights=records.count
-        )
+        try:
+            fit = KaplanMeierFitter(alpha=2.0 * (1.0 - confidence)).fit(
+                records.shots_good, dead, entry=records.shots_from, weights=records.count
+            )
+        except StatError:
+            raise CannotAnswer(
+                "At some count no unit was on test, and others entered later: a curve without a family cannot be carried "
+                "across such a gap."
+            ) from None
     table = fit.event_table
     drop = table["observed"].to_numpy() > 0
     # who enters at a count is in its table, but not yet at risk at that count

@@ -50,10 +50,20 @@ def _unit_column(desk: Desk, columns: dict[str, Column]) -> str | None:
         if name != "unit":
             return name
         sure = any(len(v) > 1 for v in full)
+        if not sure and all(
+            _says_its_unit(str(q)) for q in columns["quantity"].values if q is not None
+        ):
+            return None
         text = f"{c.name} holds {', '.join(full[:4])}: units of measure, or labels of parts?"
         if desk.ask(f"choose:{name} holds", text, ("measure", "label"), "measure" if sure else "label") == "measure":  # fmt: skip
             return name
     return None
+
+
+def _says_its_unit(quantity: str) -> bool:
+    """Whether a quantity has its unit behind its name, as ours have."""
+    _, parted, behind = quantity.rpartition("_")
+    return bool(parted) and unit_named(behind, "value") is not None
 
 
 def _all_units(values: Sequence[object]) -> bool:
