@@ -9,7 +9,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import apart_notes, looked_bad_notes
-from reliability.decisions.bank import Bank, bank_of
+from reliability.decisions.bank import Bank
 from reliability.decisions.derating_answer import (
     Allowed,
     CoefficientBound,
@@ -18,14 +18,14 @@ from reliability.decisions.derating_answer import (
 )
 from reliability.decisions.derating_level import Asking, Course, by_promise, course
 from reliability.decisions.derating_notes import (
-    Found,
-    allowed_notes,
     bank_notes,
     builder_margin,
     failed_suspects_note,
     parts_note,
 )
-from reliability.decisions.derating_points import Points, best_total
+from reliability.decisions.derating_points import best_total, points_of
+from reliability.decisions.derating_prior import derate_with_prior
+from reliability.decisions.derating_promised import derate_promised, promise_answers
 from reliability.decisions.derating_residuals import residuals
 from reliability.decisions.impulse import Impulse, fit_impulse, read_impulse
 from reliability.decisions.parts import seen_of
@@ -185,9 +185,6 @@ def _without_fit(
     records: LifeRecords, q: Derate, impulse: Impulse | None, why: CannotAnswer
 ) -> DeratingAnswer:
     """By a named prior at one level, else by the promise engine; raises ``why`` where neither can answer."""
-    from reliability.decisions.derating_prior import derate_with_prior
-    from reliability.decisions.derating_promised import derate_promised, promise_answers
-
     one_level = isinstance(why, OneLevel)
     refuse_unless(
         not (one_level and q.second_opinion),
@@ -205,14 +202,12 @@ class _Derating:
     """The allowed level of one stress while it is worked out."""
 
     def __init__(self, fit: StressFit, q: Derate, impulse: Impulse | None, column: str) -> None:
-        self.fit, self.q, self.impulse, self.column = fit, q, impulse, column
+        self.fit, self.q, self.column = fit, q, column
         self.bounder = StressBounder(fit, q.confidence, q.bound, q.seed)
-        self.bank, found = bank_of(fit.records, q.bank(), q.capacitance_uf)
-        self.rated = found if q.rated_v is None else q.rated_v
         self.tested = fit.tested(column)
-        self.points = Points(column, self.tested, self.bank, self.rated, impulse, q.confidence)
+        self.points = points_of(q, fit.records, column, self.tested, impulse)
         self.fixed = fixed_levels(fit, column, levels(q.use))
-        self.fraction = 1.0 - self.bank.record_survival(q.survival)
+        self.fraction = 1.0 - self.points.bank.record_survival(q.survival)
         self.notes: list[Note] = list(fit.notes)
         self.error = 0.0
 
@@ -237,13 +232,13 @@ class _Derating:
             found = course(fit, self.bounder, asking)
             self.notes += apart_notes(found.apart, found.apart)
             highest = found.highest(required)
-            allowed = self.allowed(found, highest, required)
+            allowed = self.allowed(found, required)
             curve = self.points.curve(found, highest, required, self.life)
             now = AtLevel(NAN, required, 1.0 - self.fraction, q.confidence)
-            more, helps = tests_along(found, highest, now, self.bank)
+            more, helps = tests_along(found, highest, now, self.points.bank)
             self.notes += helps
             best = best_total(curve)
-        self.notes += bank_notes(self.bank, q.survival)
+        self.notes += bank_notes(self.points.bank, q.survival)
         self.notes += failed_suspects_note(fit.records)
         checks = check_stress_model(fit, seed=q.seed)
         self.notes += checks.notes
@@ -271,8 +266,8 @@ class _Derating:
             out.append(CoefficientBound(name, form, b.estimate, b.lower, b.upper))
         return tuple(out)
 
-    def allowed(self, found: Course, own: float, required: float) -> Allowed:
-        """The highest level, ``own`` of one unit; nan where life does not fall with the stress, or no level meets the life."""
+    def allowed(self, found: Course, required: float) -> Allowed:
+        """The highest level that meets the life; nan where life does not fall with the stress, or no level meets the life."""
         if not _life_falls(self.fit, self.column, self.fixed, self.tested):
             text = (
                 f"Estimated life grows with {self.column} in these data. That is against experience: look for "
@@ -280,13 +275,9 @@ class _Derating:
             )
             self.notes.append(Note("reversed_exponent", text))
             return Allowed()
-        open_end = bool(own == np.inf)
-        own = float(found.levels[-1]) if open_end else own
-        least = (float(found.levels[0]), float(found.lower[0]))
-        self.notes += allowed_notes(
-            Found(self.column, self.tested, own, open_end, least, self.points.unit_rating), required
-        )
-        return self.points.allowed(own)
+        allowed, told = self.points.solved(found, required)
+        self.notes += told
+        return allowed
 
     def life(self, own: float) -> float:
         """Estimated life at one level of the stress on a single unit."""

@@ -4,13 +4,20 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reliability.decisions.bank import Bank, Discharge, discharge
+from reliability.decisions.bank import Bank, Discharge, bank_of, discharge
 from reliability.decisions.derating_answer import Allowed, CurvePoint
 from reliability.decisions.derating_level import Course
+from reliability.decisions.derating_notes import Found, allowed_notes
 from reliability.decisions.impulse import Impulse
+from reliability.notes import Note
+from reliability.records import LifeRecords
+
+if TYPE_CHECKING:
+    from reliability.decisions.derating import Derate
 
 NAN = float("nan")
 MARGIN = 0.15
@@ -57,6 +64,18 @@ class Points:
         ratio = self.bank.capacitor_voltage(level) / self.rated
         return Allowed(level, level, ratio, self.bank.energy(level))
 
+    def solved(self, course: Course, required: float) -> tuple[Allowed, list[Note]]:
+        """The highest level at which the course meets ``required`` shots, and what to know of it.
+
+        Where even the highest level looked at does, it is that one, and said; nan where none does.
+        """
+        highest = course.highest(required)
+        open_end = bool(highest == np.inf)
+        own = float(course.levels[-1]) if open_end else highest
+        least = float(course.levels[0]), float(course.lower[0])
+        found = Found(self.column, self.tested, own, open_end, least, self.unit_rating)
+        return self.allowed(own), allowed_notes(found, required)
+
     def point(self, own: float, shots: float, lower: float) -> CurvePoint:
         """Life and its bound at one level of a unit, and the total impulse where the level is a voltage."""
         outside = bool(own < self.tested[0] - 1e-9 or own > self.tested[1] + 1e-9)
@@ -94,6 +113,19 @@ class Points:
         if inductance_nh is None or not known:
             return None
         return discharge(level, self.bank.total_uF, inductance_nh, resistance_mohm)
+
+
+def points_of(
+    q: Derate,
+    records: LifeRecords,
+    column: str,
+    tested: tuple[float, float],
+    impulse: Impulse | None,
+) -> Points:
+    """The levels of the bank asked for; what the question leaves open is as most records have it."""
+    bank, found = bank_of(records, q.bank(), q.capacitance_uf)
+    rated = found if q.rated_v is None else q.rated_v
+    return Points(column, tested, bank, rated, impulse, q.confidence)
 
 
 def best_total(curve: tuple[CurvePoint, ...]) -> CurvePoint | None:

@@ -4,19 +4,19 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import cached_property
+from typing import TYPE_CHECKING
 
 import numpy as np
 from numpy.typing import NDArray
 
-from reliability.decisions.bank import bank_of
-from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import (
     Allowed,
     CoefficientBound,
     DeratingAnswer,
 )
 from reliability.decisions.derating_notes import above_rating
-from reliability.decisions.derating_points import Points, best_total
+from reliability.decisions.derating_points import Points, best_total, points_of
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.named_prior import prior_for
 from reliability.decisions.parts import seen_of
@@ -30,6 +30,9 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.published_facts import SourcedPrior
 from reliability.records import LifeRecords
 from reliability.words import whole
+
+if TYPE_CHECKING:
+    from reliability.decisions.derating import Derate
 
 NAN = float("nan")
 POINTS = 25
@@ -80,7 +83,7 @@ class _MovedLife:
         """Life at ``level`` by the medians of both, in shots."""
         return float(np.exp(self.centre + self._middle + self.weight @ self.shift(level)))
 
-    @property
+    @cached_property
     def _middle(self) -> float:
         return self.plane.quantile(self.target, 0.5, 0.0, 1.0)
 
@@ -166,10 +169,8 @@ def derate_with_prior(
     prior = prior_for(q.prior, term.form, term.column)
     tested = float(np.asarray(records.column(term.column), float)[0])
     there = _tested(records, q.family)
-    bank, rated_found = bank_of(records, q.bank(), q.capacitance_uf)
-    rated = rated_found if q.rated_v is None else q.rated_v
-    points = Points(term.column, (tested, tested), bank, rated, impulse, q.confidence)
-    fraction = 1.0 - bank.record_survival(q.survival)
+    points = points_of(q, records, term.column, (tested, tested), impulse)
+    fraction = 1.0 - points.bank.record_survival(q.survival)
     target = LogQuantile(float(family(q.family).quantile(np.asarray(fraction))))
     life = _MovedLife(there.plane, there.centre, target, term, tested, *_grid(prior))
     allowed, told = _allowed(life, q.shots, points)

@@ -11,17 +11,10 @@ from typing import TYPE_CHECKING
 import numpy as np
 
 from reliability.decisions.answer_notes import apart_notes, early_notes, few_notes
-from reliability.decisions.bank import bank_of
-from reliability.decisions.derating_answer import Allowed, CoefficientBound, DeratingAnswer
+from reliability.decisions.derating_answer import CoefficientBound, DeratingAnswer
 from reliability.decisions.derating_level import PromisedLevels
-from reliability.decisions.derating_notes import (
-    Found,
-    allowed_notes,
-    bank_notes,
-    failed_suspects_note,
-    parts_note,
-)
-from reliability.decisions.derating_points import Points, best_total
+from reliability.decisions.derating_notes import bank_notes, failed_suspects_note, parts_note
+from reliability.decisions.derating_points import best_total, points_of
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.parts import seen_of
 from reliability.decisions.slot_tests import AtLevel, tests_along
@@ -74,19 +67,12 @@ def derate_promised(
     known, left_out = usable(records, [VOLTAGE])
     engine = PromisedLevels(known, q.seed)
     model = engine.model
-    bank, found_rating = bank_of(known, q.bank(), q.capacitance_uf)
-    rated = found_rating if q.rated_v is None else q.rated_v
-    points = Points("charge_V", engine.tested, bank, rated, impulse, q.confidence)
-    survival = bank.record_survival(q.survival)
+    points = points_of(q, known, "charge_V", engine.tested, impulse)
+    survival = points.bank.record_survival(q.survival)
     course = engine.course(survival, q.confidence)
-    own = course.highest(q.shots)
-    open_end = bool(own == np.inf)
-    own = float(course.levels[-1]) if open_end else own
-    curve = points.curve(course, own, shots, lambda v: engine.life(v, 1.0 - survival))
-    found = Found(
-        "charge_V", engine.tested, own, open_end, (float(course.levels[0]), float(course.lower[0])),
-        points.unit_rating,
-    )  # fmt: skip
+    highest = course.highest(shots)
+    curve = points.curve(course, highest, shots, lambda v: engine.life(v, 1.0 - survival))
+    allowed, told = points.solved(course, shots)
     exponent = CoefficientBound("charge_V", "power", *engine.exponent(q.confidence))
     notes = (
         *left_out,
@@ -94,16 +80,14 @@ def derate_promised(
         *few_notes([(model.slots[0].name, float(known.failures))]),
         *early_notes(model, survival),
         *apart_notes(course.apart, course.apart),
-        *allowed_notes(found, shots),
-        *bank_notes(bank, q.survival),
+        *told,
+        *bank_notes(points.bank, q.survival),
         *failed_suspects_note(known),
         *parts_note(known, ()),
     )
-    more, helps = tests_along(
-        course, course.highest(shots), AtLevel(NAN, shots, survival, q.confidence), bank
-    )
+    now = AtLevel(NAN, shots, survival, q.confidence)
+    more, helps = tests_along(course, highest, now, points.bank)
     shape = model.shape(0)
-    allowed = points.allowed(own) if np.isfinite(own) else Allowed()
     return DeratingAnswer(
         q.family, whole(known.units), whole(known.failures), shape, 1.0 / shape, NAN, (exponent,), allowed, curve,
         shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve),
