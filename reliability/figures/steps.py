@@ -4,9 +4,18 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Any
 
-from reliability.figures.style import DASHES, SERIES, Tag, named, tag, tips
+from reliability.figures.style import DASHES, LONGEST, SERIES, Tag, named, tag, tips
+
+CHART = (480, 300)
+"""pixels of a chart's frame where it is small: how much of it words take"""
+PER_LETTER = 7
+LINE = 20 / CHART[1]
+"""height of a line of words, as a share of the frame"""
+ROOM = 0.12
+"""room that is enough, as a share of the frame"""
 
 
 @dataclass(frozen=True)
@@ -16,6 +25,15 @@ class Steps:
     name: str
     begin: float
     points: Sequence[tuple[float, float]]
+
+    def over(self, left: float, width: float) -> list[float]:
+        """Shares the curve has from ``left`` on, over ``width`` shots; where it steps, all it passes by; none past its end."""
+        if not self.points or left > self.points[-1][0]:
+            return []
+        before = [v for at, v in self.points if at <= left]
+        passed = [v for at, v in self.points if left < at <= left + width]
+        values = [before[-1] if before else self.begin, *passed]
+        return [a + t * (b - a) for a, b in pairwise(values) for t in (0.25, 0.5, 0.75)] + values
 
 
 def step_layers(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
@@ -33,16 +51,55 @@ def step_layers(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
 
 
 def _names(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
-    """Each curve's name beside it: those that go farthest have theirs farthest along the axis of shares."""
-    last = {i: c.points[-1][1] for i, c in enumerate(curves)}
-    order = sorted(last, key=lambda i: abs(last[i] - curves[i].begin))
+    """Each curve's name beside it, where no other curve and no name before it passes through the words."""
+    span = max((at for c in curves for at, _ in c.points), default=0.0) or 1.0
+    top = max((v for c in curves for v in (c.begin, *(s for _, s in c.points))), default=0.0) or 1.0
+    taken: list[_Box] = []
     out = []
-    for rank, i in enumerate(order):
-        c = curves[i]
-        farthest = last[order[-1]]
-        want = c.begin + (farthest - c.begin) * (rank + 1) / (len(order) + 0.5)
-        k = min(range(len(c.points)), key=lambda j: abs(c.points[j][1] - want))
+    for i, c in enumerate(curves):
+        rises = c.points[-1][1] > c.begin
+        others = [o for j, o in enumerate(curves) if j != i]
+        width = min(LONGEST, PER_LETTER * len(c.name)) / CHART[0] * span
+        boxes = [_Box(at - width if rises else at, width, v, LINE * top) for at, v in c.points]
+        k = max(
+            range(len(boxes)),
+            key=lambda j: (
+                round(boxes[j].room(others, taken, (span, top)) / (0.1 * LINE * top)),
+                j,
+            ),
+        )
+        taken.append(boxes[k])
         at, value = c.points[k]
-        words = Tag(f"{key}_{i}_text", c.name, at, value, left=farthest > c.begin, lift=-8)
+        words = Tag(f"{key}_{i}_text", c.name, at, value, left=rises, lift=-8)
         out.append(tag(words, x, y))
     return out
+
+
+@dataclass(frozen=True)
+class _Box:
+    """Where words stand: from ``left`` over ``width`` shots, ``height`` high from the share ``foot``."""
+
+    left: float
+    width: float
+    foot: float
+    height: float
+
+    @property
+    def middle(self) -> float:
+        return self.foot + 0.5 * self.height
+
+    def room(
+        self, others: Sequence[Steps], taken: Sequence[_Box], frame: tuple[float, float]
+    ) -> float:
+        """How far (in shares) the nearest other curve or name is; below 0 where it is cut off by the frame."""
+        span, top = frame
+        if (
+            self.left < 0
+            or self.left + self.width > 1.1 * span
+            or self.foot + self.height > 1.05 * top
+        ):
+            return -1.0
+        gaps = [abs(v - self.middle) for o in others for v in o.over(self.left, self.width)]
+        near = [t for t in taken if abs(t.left - self.left) < max(t.width, self.width)]
+        gaps += [abs(t.middle - self.middle) - self.height for t in near]
+        return min([ROOM * top, *gaps])
