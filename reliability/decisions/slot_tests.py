@@ -10,14 +10,12 @@ import numpy as np
 from reliability.decisions.bank import Bank
 from reliability.decisions.bench import Bench
 from reliability.decisions.derating_level import Course, PromisedLevels
-from reliability.decisions.more_tests import MORE_UNITS, STEPS
+from reliability.decisions.more_tests import GAIN, MORE_UNITS, STEPS
 from reliability.notes import Note
 from reliability.slots.promise import Lasted
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
-GAIN = 0.03
-"""least share by which a test that is offered lengthens the promise (a choice)"""
 
 
 @dataclass(frozen=True)
