@@ -22,8 +22,6 @@ WIDE = 1.5
 """estimate over bound from which an answer is called wide, and what would help is said (a choice)"""
 MORE_UNITS = 5
 """units of one slot that are offered as a test"""
-LIKE = 0.2
-"""lengths of test whose logs differ by less are one (a choice)"""
 GAIN = 0.03
 """least share by which a test that is offered lengthens the promise; and least share of the hazard at the bound that a
 slot has whose tests are looked at (choices)"""
@@ -184,10 +182,9 @@ def _lengths(model: ModuleModel, units: float) -> list[float]:
 
 
 def _untried(model: ModuleModel, reach: float) -> list[float]:
-    """Lengths where nothing failed: as long and twice as long as any was tested, and what is wanted if it is another."""
+    """Lengths where nothing failed: as long and twice as long as any was tested, and what is wanted where it is longer."""
     longest = max(float(s.units.end.max()) for s in model.slots)
-    tested = [longest, 2 * longest]
-    return tested if any(abs(np.log(reach / s)) < LIKE for s in tested) else [reach, *tested]
+    return [longest, 2 * longest, *([reach] if reach > 2 * longest else [])]
 
 
 def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tuple[MoreTest, ...]:
