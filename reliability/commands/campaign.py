@@ -8,16 +8,24 @@ from typing import Any
 import click
 
 from reliability.commands.common import number, options, question_command, show_more, table
+from reliability.notes import BadInput
+
+PLANS = {
+    "demonstrate_shots": "demonstrate",
+    "within_factor": "narrow",
+    "accelerate_to": "accelerate",
+}
 
 
 def pick(given: dict[str, Any]) -> str:
-    """Which plan is asked for; where none is, what is worth testing next."""
+    """Which plan is asked for; where none is, what is worth testing next. Raises BadInput."""
+    said = [option for option in PLANS if given[option] is not None and given[option] != ()]
+    if len(said) > 1:
+        names = " and ".join("--" + s.replace("_", "-") for s in said)
+        raise BadInput(f"{names} are {len(said)} plans: give one of them")
     if given["running"]:
         return "progress"
-    for option, name in (("within_factor", "narrow"), ("accelerate_to", "accelerate"), ("demonstrate_shots", "demonstrate")):  # fmt: skip
-        if given[option]:
-            return name
-    return "next_test"
+    return PLANS[said[0]] if said else "next_test"
 
 
 def show(a: Any) -> None:

@@ -88,7 +88,8 @@ class Limited(OnBench):
     def limits_in_words(self, *others: tuple[float | None, str]) -> str:
         """The limits as a sentence has them, ``others`` first."""
         given = (*others, (self.days, "bench days"), (self.budget, "of money"))
-        return " and ".join(f"{v:,.6g} {name}" for v, name in given if v is not None)
+        said = [(v, name.removesuffix("s") if v == 1 else name) for v, name in given]
+        return " and ".join(f"{v:,.6g} {name}" for v, name in said if v is not None)
 
 
 def one_slot(records: LifeRecords) -> LifeRecords:

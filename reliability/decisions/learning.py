@@ -168,7 +168,8 @@ class Narrow(OnRecords, Limited):
         try:
             fit = fit_life(records)
         except NoMaximum as e:
-            raise CannotAnswer(str(e)) from None
+            why = f"{e} How wide a bound becomes cannot be foretold then; ask which test is worth running next, or show a life."
+            raise CannotAnswer(why) from None
         fraction, bench = 1 - self.survival, self.bench()
         target = LogQuantile(float(fit.family.quantile(np.asarray(fraction))))
         plans = []
@@ -196,7 +197,7 @@ class Narrow(OnRecords, Limited):
             narrowest = min(plans, key=lambda p: p.factor)
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {self.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.2g}."
+                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.3g}."
             )
         best = min(reach, key=lambda p: (p.cost, p.bench_days))
         plans.sort(key=lambda p: p.bench_days)

@@ -8,6 +8,7 @@ import numpy as np
 
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.more_tests import (
+    FEW_UNITS,
     MORE_UNITS,
     WIDE,
     MoreTest,
@@ -69,7 +70,7 @@ def slot_help(model: ModuleModel, b: Bounded) -> tuple[MoreTest, ...]:
     """Tests that would lengthen a bound of one slot."""
     promised = model.promise(1 - b.fraction, b.confidence)
     wanted = Wanted(promised, 1 - b.fraction, b.confidence)
-    found = tests_of_slots(model, wanted, promised, (MORE_UNITS,))
+    found = tests_of_slots(model, wanted, promised, (FEW_UNITS, MORE_UNITS))
     by = b.lower / promised if promised > 0 and np.isfinite(promised) else NAN
     return tuple(
         replace(t, promise=t.promise * by, gain_a_day=t.gain_a_day * by)

@@ -12,6 +12,7 @@ from reliability.notes import Note
 from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import percent_text, shots_text
 
+NAN = float("nan")
 INF = float("inf")
 USUAL = Bench()
 LEAST_CHANCE = 0.2
@@ -20,8 +21,8 @@ STEPS = (0.1, 0.5)
 """chance to fail within the tests that are offered (choices)"""
 WIDE = 1.5
 """estimate over bound from which an answer is called wide, and what would help is said (a choice)"""
-MORE_UNITS = 5
-"""units of one slot that are offered as a test"""
+FEW_UNITS, MORE_UNITS = 2, 5
+"""units of one slot that are offered as a test (choices)"""
 GAIN = 0.03
 """least share by which a test that is offered lengthens the promise; and least share of the hazard at the bound that a
 slot has whose tests are looked at (choices)"""
@@ -45,7 +46,7 @@ class MoreTest:
     survives_it : float
         Chance that nothing fails in it, over what the records leave open.
     survival, lower : float
-        Of the mission, afterwards.
+        Of the mission, afterwards; survival is nan where nothing has failed.
     promise : float
         Afterwards.
     gain_a_day : float
@@ -119,11 +120,13 @@ def more_tests(
     """
     offers = []
     if burn_in:
-        lengths = _lengths(model, 1.0) or [wanted.shots / 2, wanted.shots]
+        lengths = likely_lengths(model, 1.0) or [wanted.shots / 2, wanted.shots]
         offers += [_burn_in(model, length) for length in lengths]
     reach = wanted.shots + (model.oldest() if burn_in else 0.0)
     new, worst = model.new(), int(np.argmax(model.held_down_by(promised, wanted.confidence)))
-    offers += [_sister(model, length) for length in _lengths(new, 1.0) or _untried(new, reach)]
+    offers += [
+        _sister(model, length) for length in likely_lengths(new, 1.0) or untried_lengths(new, reach)
+    ]
     more = (worst, MORE_UNITS)
     offers += [_more_of(model, more, length) for length in _of_slot(new, more, reach)]
     return _worth_it(offers, wanted, promised)
@@ -158,7 +161,7 @@ def _of_slot(new: ModuleModel, tested: tuple[int, int], reach: float) -> list[fl
     """Lengths of a test of ``tested``: slot, units."""
     i, units = tested
     own = new.only(i) if len(new.slots) > 1 else new
-    return _lengths(own, units / own.slots[0].copies) or _untried(own, reach)
+    return likely_lengths(own, units / own.slots[0].copies) or untried_lengths(own, reach)
 
 
 def _more_of(model: ModuleModel, tested: tuple[int, int], length: float) -> _Offer:
@@ -175,13 +178,13 @@ def _sister(model: ModuleModel, length: float) -> _Offer:
     return _Offer("", 1, what, length, model.all_last(tests), model.after_good(tests))
 
 
-def _lengths(model: ModuleModel, units: float) -> list[float]:
+def likely_lengths(model: ModuleModel, units: float) -> list[float]:
     """Lengths that so many units last with the wanted chances, as estimated; none where nothing failed."""
     found = [model.life(float(1 - (1 - share) ** (1 / units))) for share in STEPS]
     return [s for s in found if np.isfinite(s) and s > 0]
 
 
-def _untried(model: ModuleModel, reach: float) -> list[float]:
+def untried_lengths(model: ModuleModel, reach: float) -> list[float]:
     """Lengths where nothing failed: as long and twice as long as any was tested, and what is wanted where it is longer."""
     longest = max(float(s.units.end.max()) for s in model.slots)
     return [longest, 2 * longest, *([reach] if reach > 2 * longest else [])]
@@ -201,8 +204,10 @@ def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tupl
 def _test(o: _Offer, wanted: Wanted, promised: float) -> MoreTest:
     then = o.then.promise(wanted.survival, wanted.confidence)
     days = wanted.bench.days(o.units, o.shots)
+    estimated = any(s.failures for s in o.then.slots)
+    survival = o.then.survival(wanted.shots) if estimated else NAN
     return MoreTest(
-        o.slot, o.units, o.what, o.shots, days, o.survives_it, o.then.survival(wanted.shots),
+        o.slot, o.units, o.what, o.shots, days, o.survives_it, survival,
         o.then.lower(wanted.shots, wanted.confidence), then, (then - promised) * o.survives_it / days,
     )  # fmt: skip
 

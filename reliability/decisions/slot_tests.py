@@ -10,7 +10,14 @@ import numpy as np
 from reliability.decisions.bank import Bank
 from reliability.decisions.bench import Bench
 from reliability.decisions.derating_level import Course, PromisedLevels
-from reliability.decisions.more_tests import GAIN, MORE_UNITS, STEPS
+from reliability.decisions.more_tests import (
+    FEW_UNITS,
+    GAIN,
+    LEAST_CHANCE,
+    MORE_UNITS,
+    likely_lengths,
+    untried_lengths,
+)
 from reliability.notes import Note
 from reliability.slots.promise import Lasted
 from reliability.words import percent_text, shots_text
@@ -32,7 +39,7 @@ class SlotTest:
     days : float
         On the bench, in all, at the usual pace.
     survives_it : float
-        Chance, as estimated, that nothing fails in it.
+        Chance that nothing fails in it, over what the records leave open.
     promise : float
         Afterwards, at the voltage of the answer.
     highest_V : float
@@ -99,14 +106,13 @@ def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
     """At the voltage of the answer and at both ends of the tests, as long as such units are likely to last."""
     low, high = engine.tested
     for volts in sorted({now.level, low, high}):
-        model = engine.model.flown_at(float(np.log(volts / low)))
-        for share in STEPS:
-            length = model.life(float(1 - (1 - share) ** (1 / MORE_UNITS)))
-            if not np.isfinite(length):
-                length = now.needed
-            lasts = model.survival(length) ** MORE_UNITS
-            days = Bench().days(MORE_UNITS, length)
-            yield SlotTest(MORE_UNITS, volts, length, days, lasts, NAN, NAN, NAN)
+        x = float(np.log(volts / low))
+        model = engine.model.flown_at(x)
+        for n in (FEW_UNITS, MORE_UNITS):
+            for length in likely_lengths(model, n) or untried_lengths(model, now.needed):
+                lasts = engine.model.all_last({0: Lasted(n, ((length, x),))})
+                if lasts >= LEAST_CHANCE:
+                    yield SlotTest(n, volts, length, Bench().days(n, length), lasts, NAN, NAN, NAN)
 
 
 def tests_along(
