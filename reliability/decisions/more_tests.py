@@ -168,7 +168,7 @@ def _more_of(model: ModuleModel, tested: tuple[int, int], length: float) -> _Off
     """New units of ``tested``: slot, units."""
     i, units = tested
     slot, tests = model.slots[i].name, {i: Lasted(units, ((length, 0.0),))}
-    what = f"{units} more of {slot.replace('_', ' ')}"
+    what = f"{units} more of {slot.replace('_', ' ')}" if slot else f"{units} more units"
     return _Offer(slot, units, what, length, model.all_last(tests), model.after_good(tests))
 
 
