@@ -17,6 +17,8 @@ INF = float("inf")
 USUAL = Bench()
 LEAST_CHANCE = 0.2
 """tests that are survived less surely than this are not offered (a choice)"""
+SHOWN = 8
+"""tests that are told of, the best of those looked at"""
 STEPS = (0.1, 0.5)
 """chance to fail within the tests that are offered (choices)"""
 WIDE = 1.5
@@ -198,7 +200,7 @@ def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tupl
             test = _test(o, wanted, promised)
             if test.promise - promised > GAIN * promised:
                 kept.append(test)
-    return tuple(sorted(kept, key=lambda t: -t.gain_a_day))
+    return tuple(sorted(kept, key=lambda t: -t.gain_a_day)[:SHOWN])
 
 
 def _test(o: _Offer, wanted: Wanted, promised: float) -> MoreTest:
