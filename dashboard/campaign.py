@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
+from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.operating import point_of_slot
 from dashboard.shared import (
@@ -27,14 +28,36 @@ from dashboard.shared import (
 )
 from dashboard.words import plain_text
 from reliability import figures
-from reliability.ask.answers import Accelerate, Demonstrate, DemonstrationAnswer, LearningAnswer
+from reliability.ask.answers import (
+    Accelerate,
+    Demonstrate,
+    DemonstrationAnswer,
+    LearningAnswer,
+    NextTest,
+    NextTestAnswer,
+    Question,
+)
 from reliability.ask.records import plan_csv
 
-SHOW, LEARN = "Show a life", "Learn the life at a low voltage"
+KINDS: dict[str, tuple[type[Question], str]] = {
+    "next_test": (NextTest, "What is worth testing next"),
+    "demonstrate": (Demonstrate, "Show a life"),
+    "accelerate": (Accelerate, "Learn the life at a low voltage"),
+}
 
 SHOTS = st.column_config.NumberColumn(format="%,.0f")
 DAYS = st.column_config.NumberColumn(format="%.2f")
 NAMES = st.column_config.TextColumn(width=105)
+
+
+def worth(a: NextTestAnswer, wide: DeltaGenerator) -> None:
+    """Tests that lengthen the promise: the picture, and the table, the recommended one first."""
+    with wide:
+        chart(
+            figures.next_test_figure(a), "next_test",
+            "What a new module is promised once nothing has failed in the test; the line is the promise now.",
+        )  # fmt: skip
+    helps(a.tests, {"then promised": "promise"})
 
 
 def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
@@ -57,10 +80,11 @@ def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:
             table(pd.DataFrame([
                 {
                     "plan": first if i == 0 else str(i + 1), "units": p.units, "shots each": p.shots_each, "days": p.bench_days,
-                    "passes": p.pass_estimated, "volts": p.volts, "may fail": p.failures_allowed, "cost": p.cost,
+                    "passes": p.pass_estimated, "then promised": p.then.promise, "up to V": p.then.highest_V, "volts": p.volts,
+                    "may fail": p.failures_allowed, "cost": p.cost,
                 }
                 for i, p in enumerate(plans)
-            ]), "plans", {"plan": NAMES, "shots each": SHOTS, "days": DAYS, "passes": st.column_config.NumberColumn(format="percent")})  # fmt: skip
+            ]), "plans", {"plan": NAMES, "shots each": SHOTS, "then promised": SHOTS, "up to V": SHOTS, "days": DAYS, "passes": st.column_config.NumberColumn(format="percent")})  # fmt: skip
     with folded("If the shape is another one"):
         table(pd.DataFrame([{"shape": s.shape, "units": s.units, "shots each": s.shots_each} for s in a.sensitivity]), "sensitivity", {"shots each": SHOTS})  # fmt: skip
 
@@ -88,24 +112,33 @@ def learned(a: LearningAnswer, wide: DeltaGenerator) -> None:
 
 
 top = title("Next test")
-read_address(Demonstrate, Accelerate, also=("kind",))
+read_address(*(cls for cls, _ in KINDS.values()), also=("kind",))
 pool_or_stop(top)
-said = one_of("kind", ["demonstrate", "accelerate"])
-learning = said == "accelerate" or (said is None and "accelerate_to" in st.query_params)
-if said is None and learning and "demonstrate_shots" in st.query_params:
+stated = [
+    k
+    for k, name in (("accelerate", "accelerate_to"), ("demonstrate", "demonstrate_shots"))
+    if name in st.query_params
+]
+said = one_of("kind", list(KINDS))
+if said is None and len(stated) > 1:
     unreadable("demonstrate_shots and accelerate_to are two plans: give one of them")
 wide, side = beside()
-kind = side.radio("What for", [SHOW, LEARN], index=int(learning))
-c = Controls(Accelerate if kind == LEARN else Demonstrate, choices())
-if kind == SHOW:
+first = list(KINDS).index(said or (stated or ["next_test"])[0])
+kind = side.radio("What for", list(KINDS), index=first, format_func=lambda k: KINDS[k][1])
+c = Controls(KINDS[kind][0], choices())
+if kind == "demonstrate":
     c.number(side, "demonstrate_shots", "Shots to show", value=1000, step=100)
+if kind != "next_test":
     c.one(side, "slot", "Slot", "main_capacitor")
+if kind == "demonstrate":
     point = point_of_slot(c, side, "Shown at charge voltage (V)")
+elif kind == "next_test":
+    point = c.pairs("use")
+    point.number(side, "charge_V", "Charge voltage (V)", 50.0)
+if kind != "accelerate":
     c.number(side, "units", "Units at hand (empty: no limit)", step=1)
-    c.number(side, "days", "Bench days at most (empty: no limit)", step=1)
-    c.number(side, "budget", "Money at most (empty: no limit)", step=50)
-else:
-    c.one(side, "slot", "Slot", "main_capacitor")
+c.number(side, "days", "Bench days at most (empty: no limit)", step=1)
+c.number(side, "budget", "Money at most (empty: no limit)", step=50)
 c.confidence(side)
 more = side.expander("Survival, bench, cost, records")
 c.number(more, "survival", "Survival", step=0.01)
@@ -115,7 +148,10 @@ c.number(more, "unit_cost", "Price of a unit", step=10)
 c.number(more, "day_cost", "Price of a bench day", step=10)
 c.many(more, "builder", "Builders")
 c.many(more, "part", "Parts")
-if kind == SHOW:
+if kind == "next_test":
+    c.many(more, "slot", "Slots (none: all)")
+    point.text(more, "Tested at, such as charge_V=1200")
+elif kind == "demonstrate":
     point.text(more, "Shown at, such as charge_V=1200")
     c.number(more, "failures", "Failures allowed (empty: found)", step=1)
     c.number(more, "shape", "Weibull shape (empty: from the records)", step=0.1)
@@ -132,7 +168,9 @@ else:
     c.number(side, "days_each", "Bench days each", step=0.05)
 question = built(c, top, "There is no such test.")
 a = asked(question, top, "No such test can be planned from these records.")
-if isinstance(a, DemonstrationAnswer):
+if isinstance(a, NextTestAnswer):
+    worth(a, wide)
+elif isinstance(a, DemonstrationAnswer):
     shown(a, wide)
 else:
     assert isinstance(a, LearningAnswer)

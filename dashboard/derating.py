@@ -10,6 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, one_of, read_address
 from dashboard.head import Head, beside, title
+from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
@@ -96,6 +97,7 @@ def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGener
         st.caption(
             f"Impulse bit {i.bit_uNs_at_1_J:.3g} uN s x (energy in J) to the power {i.exponent:.3g} ({i.source})."
         )
+    helps(a.more, {"promise": "promise", "up to V": "highest_V"})
     show_notes(a)
     take_along(a, question, store())
     st.caption(CAUTION)
@@ -198,6 +200,7 @@ st.caption(
     f"{a.failed:g} of {a.n:g} units failed; Weibull shape {a.shape:.2f}. "
     "Power: n in life ~ V^-n. Arrhenius: activation energy in eV. Categorical: ln life against the most frequent level."
 )
+helps(a.more, {"promise": "promise", "up to V": "highest_V"})
 show_opinion(a)
 show_notes(a)
 take_along(a, question, store())

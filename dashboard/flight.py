@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
+from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
@@ -112,23 +113,7 @@ table(pd.DataFrame(
         **{k: st.column_config.NumberColumn(format="percent") for k in ("survival", "at least", "ends first", "holds down")},
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
     })  # fmt: skip
-if a.more:
-    st.markdown("### What would help most")
-    st.caption("Tests in which nothing fails; most shots gained a bench day first.")
-    table(pd.DataFrame(
-            [
-                {
-                    "what": m.what, "shots": m.shots, "bench days": m.days, "lasts it": m.survives_it,
-                    "survival after": m.survival, "at least": m.lower, "promise": m.promise,
-                    "gain a day": m.gain_a_day,
-                }
-                for m in a.more
-            ]
-        ), "more", {
-            **{k: st.column_config.NumberColumn(format="percent") for k in ("lasts it", "survival after", "at least")},
-            **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots", "promise", "gain a day")},
-            "bench days": st.column_config.NumberColumn(format="%.2f"),
-        })  # fmt: skip
+helps(a.more, {"promise": "promise"}, {"survival after": "survival", "at least": "lower"})
 if figures.can_export():
     flight_question = question
     made = Made(today(), who())

@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
+from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
@@ -109,6 +110,7 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
             figures.ends_figure([s.slot for s in a.slots], [s.ends_module for s in a.slots]), "module_ends",
             "Chance that the slot is the first to fail.",
         )  # fmt: skip
+    helps(a.more, {"bound": "promise"})
     with folded("The numbers behind it"):
         table(pd.DataFrame([
             {

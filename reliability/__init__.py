@@ -26,7 +26,7 @@ _PUBLIC = {
         "Accelerate", "Answer", "Basis", "Builders", "BuildersAnswer", "Compare", "CompareAnswer", "Demonstrate",
         "DemonstrationAnswer", "Derate", "DerateMission", "DerateParts", "DeratingAnswer", "Flight", "FlightAnswer", "History",
         "HistoryAnswer", "LearningAnswer", "Life", "LifeAnswer",
-        "MisfireAnswer", "Misfires", "MissionAnswer", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "PartsAnswer", "Pool",
+        "MisfireAnswer", "Misfires", "MissionAnswer", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "NextTest", "NextTestAnswer", "PartsAnswer", "Pool",
         "Progress", "ProgressAnswer", "Question", "Source", "Wear", "WearAnswer",
     ),
     "records": ("LifeRecords",),

@@ -40,6 +40,7 @@ GIVEN = {
     },
     "derate_parts": {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"]},
     "demonstrate": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},
+    "next_test": {"builder": ["kite"], "slot": ["igniter", "main_capacitor"]},
     "progress": {"demonstrate_shots": ["500"], "slot": ["main_capacitor"]},
     "narrow": {"within_factor": ["3"], "slot": ["main_capacitor"], "where": ["charge_V=1400"]},
     "accelerate": {"accelerate_to": ["1150"], "slot": ["main_capacitor"]},
@@ -53,11 +54,16 @@ PAGES = {
     "life": "life_curves.py", "modes": "failure_modes.py", "module": "my_module.py", "flight": "flight.py",
     "derate": "derating.py", "derate_mission": "derating.py", "wear": "wear.py", "history": "history.py", "misfires": "misfires.py", "builders": "builders.py",
     "compare": "comparison.py",
-    "demonstrate": "campaign.py", "accelerate": "campaign.py",
+    "next_test": "campaign.py", "demonstrate": "campaign.py", "accelerate": "campaign.py",
 }  # fmt: skip
 
 
-KINDS = {"demonstrate": "demonstrate", "accelerate": "accelerate", "derate_mission": "mission"}
+KINDS = {
+    "next_test": "next_test",
+    "demonstrate": "demonstrate",
+    "accelerate": "accelerate",
+    "derate_mission": "mission",
+}
 
 
 def question(name):
@@ -228,7 +234,18 @@ OTHER = {
 
 
 @pytest.mark.parametrize(
-    "name", ["life", "modes", "flight", "derate", "builders", "wear", "demonstrate", "progress"]
+    "name",
+    [
+        "life",
+        "modes",
+        "flight",
+        "derate",
+        "builders",
+        "wear",
+        "next_test",
+        "demonstrate",
+        "progress",
+    ],
 )
 def test_no_setting_is_ignored(name, store, answers):
     """Another value of a setting changes the answer (a seed at least of what is simulated), or is refused."""

@@ -206,6 +206,6 @@ def test_json_keys_and_plan_sheet(tmp_path):
     filled = sheet.read_text().replace(",,,,", ",,1000,,")
     (tmp_path / "done.csv").write_text(filled)
     assert len(read_life(tmp_path / "done.csv").records) == 45
-    run("campaign", code=2)
+    run("campaign", code=3)
     run("campaign", "--demonstrate-shots", -1, code=2)
     run("campaign", "--demonstrate-shots", 1000, "--shots-each", 1, "--shape", 9, code=2)

@@ -27,6 +27,7 @@ PAGES = sorted(
         "shared",
         "sign_in",
         "waiting",
+        "helps",
         "words",
     )
 )

@@ -112,3 +112,119 @@ def test_limits_of_a_test_that_estimates():
 def test_no_test_is_planned_for_a_mixture_of_voltages(tested):
     with pytest.raises(CannotAnswer, match="a test runs at one"):
         asked("narrow", tested, within_factor=3)
+
+
+def test_what_helps_a_life_is_what_it_then_is(tested):
+    own = tested.select(tested.covariates["charge_V"] == 1400)
+    a = asked("life", own)
+    assert a.more and a.quantiles[0].lower * 1.5 < a.quantiles[0].shots
+    test = a.more[0]
+    good = LifeRecords.of(
+        np.full(test.units, test.shots), np.full(test.units, np.inf),
+        covariates={"charge_V": np.full(test.units, 1400.0)},
+    )  # fmt: skip
+    then = asked("life", join([own, good]))
+    # the bound of few failures is another one than the draws that foretell; the factor is alike
+    gained = then.quantiles[0].lower / a.quantiles[0].lower
+    assert gained > 1.03
+    assert test.promise / a.quantiles[0].lower == pytest.approx(gained, rel=0.2)
+
+
+def test_a_life_without_failures_is_withheld_with_what_would_help():
+    own = LifeRecords.of(np.full(6, 1000.0), np.full(6, np.inf))
+    with pytest.raises(
+        CannotAnswer, match=r"No unit has failed.*What would help most: 2 more units for 1,000"
+    ) as e:
+        asked("life", own)
+    partial = e.value.partial
+    assert {t.shots for t in partial.more} == {1000.0, 2000.0}
+    for t in partial.more:
+        assert t.promise > partial.quantiles[0].lower
+        if t.shots == 1000:
+            # six units as long: whatever the shape, Laplace's rule of succession for a rate
+            assert t.survives_it == pytest.approx(6 / (6 + t.units), abs=0.03)
+
+
+def test_two_not_shown_to_differ_are_shown_as_often_as_not_after_the_test_that_helps():
+    def two(rng, first, second, ratio):
+        lives = np.concatenate(
+            [1000 * ratio * rng.weibull(2, first), 1000 * rng.weibull(2, second)]
+        )
+        return LifeRecords.of(lives, lives, part=["a"] * first + ["b"] * second)
+
+    a = asked("compare", two(np.random.default_rng(5), 6, 6, 1.5), first="a", second="b")
+    assert not a.shown and a.more is not None
+    sizes = 6 + a.more.longer, 6 + a.more.other
+    shown = 0
+    for seed in range(40):
+        then = two(np.random.default_rng(3000 + seed), *sizes, a.ratio)
+        shown += asked("compare", then, first="a", second="b").lower > 1
+    assert 0.3 <= shown / 40 <= 0.75
+
+
+def test_nothing_failed_tells_no_two_apart():
+    own = LifeRecords.of(np.full(6, 1000.0), np.full(6, np.inf), part=["a", "b"] * 3)
+    with pytest.raises(CannotAnswer, match="nothing tells them apart"):
+        asked("compare", own, first="a", second="b")
+
+
+def test_the_next_test_is_the_best_of_those_looked_at_and_keeps_its_limits(tested):
+    a = asked("next_test", tested, use=("charge_V=1400",))
+    assert a.best.gain_a_day == max(t.gain_a_day for t in a.tests)
+    then = asked("module", with_units(tested, a.best), use=("charge_V=1400",))
+    assert a.best.promise == pytest.approx(then.life.lower, rel=0.1)
+    days = a.best.days / 2
+    b = asked("next_test", tested, use=("charge_V=1400",), days=days, units=3)
+    assert all(t.days <= days and t.units <= 3 for t in b.tests)
+    c = asked("next_test", tested, use=("charge_V=1400",), budget=50, unit_cost=10, day_cost=100)
+    assert all(10 * t.units + 100 * t.days <= 50 for t in c.tests)
+    with pytest.raises(CannotAnswer, match="No test looked at within"):
+        asked("next_test", tested, use=("charge_V=1400",), days=1e-6)
+
+
+def with_units(records, test):
+    """The records with the units of a test at 1,400 V good to its end."""
+    n = test.units
+    more = LifeRecords.of(
+        np.full(n, test.shots), np.full(n, np.inf), covariates={"charge_V": np.full(n, 1400.0)}
+    )
+    return join([records, more])
+
+
+def test_a_life_that_cannot_be_shown_is_shown_lower(tested):
+    a = asked("demonstrate", tested, demonstrate_shots=3000, use=("charge_V=1700",))
+    low = a.flown_lower
+    assert not a.recommended and low.charge_V in (1200, 1400, 1600)
+    assert low.plan.pass_estimated >= 0.5
+    b = asked("demonstrate", tested, demonstrate_shots=3000, use=(f"charge_V={low.charge_V:g}",))
+    assert b.recommended and b.best.pass_estimated >= low.plan.pass_estimated - 0.05
+    assert f"flown at {low.charge_V:,.0f} V instead" in a.sentence
+
+
+def test_limits_of_an_accelerated_test(tested):
+    free = asked("accelerate", tested, accelerate_to=1300, units=12, days_each=0.4)
+    days = free.best.bench_days / 2
+    cut = asked(
+        "accelerate", tested, accelerate_to=1300, units=12, days_each=0.4, days=days, most_units=9
+    )
+    assert all(p.bench_days <= days and sum(p.units) <= 9 for p in (*cut.plans, cut.equal))
+    assert cut.best.factor > free.best.factor
+    priced = asked(
+        "accelerate", tested, accelerate_to=1300, units=12, days_each=0.4, budget=150, unit_cost=10, day_cost=20
+    )  # fmt: skip
+    assert all(p.cost <= 150 for p in priced.plans)
+    with pytest.raises(CannotAnswer, match="within 40 of money"):
+        asked("accelerate", tested, accelerate_to=1300, budget=40, unit_cost=10, day_cost=20)
+
+
+@pytest.mark.parametrize("name", ["life", "demonstrate"])
+def test_a_part_of_another_slot_is_refused(name):
+    own = LifeRecords.of(
+        [100.0, 200.0, 300.0], [100.0, 200.0, np.inf], slot=["igniter"] * 3, part=["i"] * 3
+    )
+    other = LifeRecords.of(
+        [90.0, 190.0], [90.0, np.inf], slot=["main_capacitor"] * 2, part=["film"] * 2
+    )
+    given = {"demonstrate_shots": 50} if name == "demonstrate" else {}
+    with pytest.raises(CannotAnswer, match="part film was tested in no igniter; there are: i"):
+        asked(name, join([own, other]), slot=("igniter",), use=("part=film",), **given)

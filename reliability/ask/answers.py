@@ -19,6 +19,7 @@ from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfi
 from reliability.decisions.mission_plans import MissionAnswer, MissionPlan
 from reliability.decisions.modes import Modes, ModesAnswer
 from reliability.decisions.module import Module, ModuleAnswer
+from reliability.decisions.next_test import NextTest, NextTestAnswer
 from reliability.decisions.parts import Curve, Step
 from reliability.decisions.progress import Progress, ProgressAnswer
 from reliability.decisions.question import Answer, Question
@@ -29,7 +30,7 @@ __all__ = [
     "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Compare", "CompareAnswer",
     "Curve", "CurvePoint", "Demonstrate", "DemonstrationAnswer", "Derate", "DerateMission", "DerateParts", "DeratingAnswer", "Flight",
     "FlightAnswer", "FlightSlot", "History", "HistoryAnswer", "IgnitionEffect", "LearningAnswer", "LearningPlan",
-    "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "MissionAnswer", "MissionPlan", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow",
+    "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "MissionAnswer", "MissionPlan", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "NextTest", "NextTestAnswer",
     "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question", "Side", "Source", "Step", "Stretch", "Wear",
     "WearAnswer",
 ]  # fmt: skip

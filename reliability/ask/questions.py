@@ -20,6 +20,7 @@ QUESTIONS = {
     "history": "history:History",
     "builders": "builders:Builders",
     "compare": "comparison:Compare",
+    "next_test": "next_test:NextTest",
     "demonstrate": "demonstration:Demonstrate",
     "progress": "progress:Progress",
     "narrow": "learning:Narrow",

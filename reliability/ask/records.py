@@ -11,6 +11,7 @@ from reliability.ask.sources import AnySource, Stored, read_pool
 from reliability.decisions.bench import plan_row
 from reliability.decisions.demonstration import DemonstrationAnswer
 from reliability.decisions.learning import LearningAnswer
+from reliability.decisions.next_test import NextTestAnswer
 from reliability.decisions.plan_search import plan_sheet
 from reliability.decisions.question import Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
@@ -71,6 +72,9 @@ def _plan(answer: Any, question: Question) -> list[dict[str, Any]]:
     said = getattr(question, "slot", ())
     if isinstance(answer, DemonstrationAnswer):
         return plan_sheet(answer.best, answer.slot or (said[0] if said else "main_capacitor"))
+    if isinstance(answer, NextTestAnswer):
+        volts = {k: float(v) for k, v in answer.at.items() if k == "charge_V"}
+        return [plan_row(i, answer.best.slot, stress=volts) for i in range(answer.best.units)]
     if not isinstance(answer, LearningAnswer):
         raise BadInput("there is no plan to write")
     best, column = answer.best, answer.column

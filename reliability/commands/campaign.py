@@ -7,25 +7,33 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, options, question_command, table
+from reliability.commands.common import number, options, question_command, show_more, table
 from reliability.notes import BadInput
+
+PLANS = {
+    "demonstrate_shots": "demonstrate",
+    "within_factor": "narrow",
+    "accelerate_to": "accelerate",
+}
 
 
 def pick(given: dict[str, Any]) -> str:
-    """Which plan is asked for. Raises BadInput."""
+    """Which plan is asked for; where none is, what is worth testing next. Raises BadInput."""
+    said = [option for option in PLANS if given[option] is not None and given[option] != ()]
+    if len(said) > 1:
+        names = " and ".join("--" + s.replace("_", "-") for s in said)
+        raise BadInput(f"{names} are {len(said)} plans: give one of them")
     if given["running"]:
         return "progress"
-    for option, name in (("within_factor", "narrow"), ("accelerate_to", "accelerate"), ("demonstrate_shots", "demonstrate")):  # fmt: skip
-        if given[option]:
-            return name
-    raise BadInput(
-        "say what to plan: --demonstrate-shots N, --within-factor K, or --accelerate-to LEVEL"
-    )
+    return PLANS[said[0]] if said else "next_test"
 
 
 def show(a: Any) -> None:
     """The plans."""
     if hasattr(a, "advice"):
+        return
+    if hasattr(a, "tests"):
+        show_more(a.tests, {"then promised": "promise"})
         return
     if hasattr(a, "question"):
         _show_learning(a)
@@ -108,11 +116,11 @@ extra = options(
                  help="Write the plan as an empty life sheet (CSV)."),
 )  # fmt: skip
 _ask = question_command(
-    "campaign", show, pick=pick, others=("demonstrate", "progress", "narrow", "accelerate"), extra=extra, after=write_plan
+    "campaign", show, pick=pick, others=("next_test", "demonstrate", "progress", "narrow", "accelerate"), extra=extra, after=write_plan
 )  # fmt: skip
 command = click.Command(
     "campaign", params=_ask.params, callback=_ask.callback,
-    help="Which test to run next: demonstration, estimation or accelerated.\n\n"
+    help="Which test to run next: what lengthens the promise most, demonstration, estimation or accelerated.\n\n"
     "Demonstration needs no records; with some, the chance to pass is given. Units, days and budget are limits "
     "that no plan exceeds. Tests run at "
     "kilovolts: discharge and short banks before touching, one hand, current-limited supplies, ventilate.",

@@ -13,6 +13,9 @@ from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
 SECONDS_A_DAY = 86400.0
+INF = float("inf")
+ROUNDING = 1e-9
+"""by which a longest test stays below its limit"""
 
 
 @dataclass(frozen=True)
@@ -74,10 +77,19 @@ class Limited(OnBench):
             self.budget is None or cost <= self.budget
         )
 
+    def longest(self, units: int) -> float:
+        """Most shots that each of so many units may run; inf without a limit, 0 where the units alone cost too much."""
+        bench, days = self.bench(), INF if self.days is None else self.days
+        if self.budget is not None:
+            left = self.budget - units * bench.unit_cost
+            days = min(days, left / bench.day_cost if bench.day_cost else INF) if left >= 0 else 0.0
+        return days / bench.days(units, 1.0) * (1 - ROUNDING)
+
     def limits_in_words(self, *others: tuple[float | None, str]) -> str:
         """The limits as a sentence has them, ``others`` first."""
         given = (*others, (self.days, "bench days"), (self.budget, "of money"))
-        return " and ".join(f"{v:,.6g} {name}" for v, name in given if v is not None)
+        said = [(v, name.removesuffix("s") if v == 1 else name) for v, name in given]
+        return " and ".join(f"{v:,.6g} {name}" for v, name in said if v is not None)
 
 
 def one_slot(records: LifeRecords) -> LifeRecords:

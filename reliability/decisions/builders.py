@@ -11,6 +11,7 @@ from numpy.typing import NDArray
 from pydantic import model_validator
 from scipy.special import chdtrc
 
+from reliability.decisions.compare_helps import group_of, separation_note
 from reliability.decisions.parts import Step, steps_of
 from reliability.decisions.question import (
     Answer,
@@ -272,8 +273,28 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
     return BuildersAnswer(
         q.family, whole(r.units), whole(r.failures), q.fraction, q.confidence, same_life, same_shape, usual, early,
         pooled.tau, pooled.p, pooled.tau_mean, float(np.exp(pooled.log_life(z))), new, rows, tuple(t.name for t in terms),
-        second, notes=(*_notes(same_life, same_shape, records, r, groups, terms), *said),
+        second, notes=(*_notes(same_life, same_shape, records, r, groups, terms), *said, *_help(rows, model, q, same_life)),
     )  # fmt: skip
+
+
+def _help(rows: Sequence[BuilderLife], model: _Model, q: Builders, p: float) -> tuple[Note, ...]:
+    """Where builders are not shown to differ, the test that would tell the two apart that differ most as estimated."""
+    known = sorted((b for b in rows if b.failed and b.raw_ratio > 0), key=lambda b: b.raw_ratio)
+    if p < 0.05 or len(known) < 2:
+        return ()
+    other, longer = known[0], known[-1]
+    estimate = longer.raw_ratio / other.raw_ratio
+    # scales of failures alone: their logs vary as sigma^2 / f (Lawless 2003, sec. 5.2)
+    width = (
+        normal_quantile(q.confidence)
+        / model.phi[0, 0]
+        * np.sqrt(1 / longer.failed + 1 / other.failed)
+    )
+    first, second = (
+        group_of(b.builder, model.records.select(model.records.builder == b.builder))
+        for b in (longer, other)
+    )
+    return separation_note(first, second, estimate, estimate / float(np.exp(width)))[1]
 
 
 class _Tests:

@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass, replace
 from typing import Literal
 
 import numpy as np
 from pydantic import model_validator
 
+from reliability.decisions.compare_helps import Separation, group_of, separation_note
 from reliability.decisions.parts import Step, moved_units, steps_of
 from reliability.decisions.question import (
     Answer,
@@ -25,7 +26,7 @@ from reliability.decisions.stress_terms import fixed_levels, varied_terms
 from reliability.life.compare import Comparison
 from reliability.life.stress import StressFit, Term, fit_stress
 from reliability.life.stress_bounds import Stress
-from reliability.notes import BadInput, Note
+from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.exposure import Asked, slot_data
@@ -92,6 +93,8 @@ class CompareAnswer(Answer):
         Stresses at which both are shown; empty where none is adjusted for.
     moved : bool
         Whether the curves without a family are of the common voltage.
+    more : Separation or None
+        Failures still wanted, where the two are not shown to differ.
 
     Examples
     --------
@@ -113,6 +116,7 @@ class CompareAnswer(Answer):
     second: Side
     at: dict[str, Level]
     moved: bool = False
+    more: Separation | None = None
 
     @property
     def ordered(self) -> LifeRatio:
@@ -214,6 +218,10 @@ def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
         raise BadInput(f"by is a column of the records; none gives {q.by}") from None
     names = _two(records, labels, q)
     both = records.select(np.isin(labels, names))
+    if not both.failures:
+        raise CannotAnswer(
+            f"No unit of {names[0]} or {names[1]} has failed, so nothing tells them apart; tests until some fail would."
+        )
     adjust = varied_terms(both, ("charge_V", "temp_C"))
     refuse_unless(bool(adjust) or not q.use, "use", "no stress was varied, so none is adjusted for")
     fit = fit_stress(both, [*adjust, Term(q.by, "categorical")], q.family)
@@ -232,10 +240,21 @@ def _compare(records: LifeRecords, q: Compare) -> CompareAnswer:
             )
         )  # fmt: skip
     ratio = found.ratio()
-    return CompareAnswer(
+    answer = CompareAnswer(
         q.by, q.family, q.fraction, q.confidence, ratio.estimate, ratio.lower, ratio.upper, found.sure(), sides[0],
         sides[1], dict(fixed), bool(np.isfinite(exponent)), notes=(*fit.notes, *_notes(both, q.by)),
     )  # fmt: skip
+    return _helped(
+        answer, {name: both.select(both.column(q.by).astype(str) == name) for name in names}
+    )
+
+
+def _helped(a: CompareAnswer, records: Mapping[str, LifeRecords]) -> CompareAnswer:
+    """With the test that would tell the two apart."""
+    r = a.ordered
+    longer, other = group_of(r.longer, records[r.longer]), group_of(r.other, records[r.other])
+    more, notes = separation_note(longer, other, r.estimate, r.lower)
+    return replace(a, more=more, notes=a.notes + notes)
 
 
 def _exponent(fit: StressFit, adjust: Sequence[Term]) -> float:

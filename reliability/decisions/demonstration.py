@@ -44,6 +44,8 @@ from reliability.slots.carried import NotCarried
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
+SAME = 0.01
+"""voltages that differ by less than this share are one"""
 SHOWN = 12
 """alternatives shown"""
 
@@ -55,6 +57,14 @@ class Sensitivity:
     shape: float
     units: int
     shots_each: float
+
+
+@dataclass(frozen=True)
+class LowerVoltage:
+    """A lower voltage to fly at, and the plan that shows the life there."""
+
+    charge_V: float
+    plan: DemonstrationPlan
 
 
 @dataclass(frozen=True)
@@ -86,6 +96,8 @@ class DemonstrationAnswer(Answer):
         The best at another voltage, where it passes with a fair chance.
     shows_instead : float
         Where no plan is recommended: the shots that a plan within the limits shows with a fair chance.
+    flown_lower : LowerVoltage or None
+        Where no plan is recommended: the highest voltage tested below at which one shows the life with a fair chance.
     promise_now, promise_if_passed : float
         Shots that the slot alone is promised for now, and if the plan passes without failure; nan
         without records.
@@ -121,6 +133,7 @@ class DemonstrationAnswer(Answer):
     best: DemonstrationPlan
     instead: DemonstrationPlan | None
     shows_instead: float
+    flown_lower: LowerVoltage | None
     promise_now: float
     promise_if_passed: float
     highest_V_now: float
@@ -147,6 +160,12 @@ class DemonstrationAnswer(Answer):
             )
             if self.shows_instead > 0:
                 text += f"; what can be shown is {shots_text(self.shows_instead)} shots"
+            if self.flown_lower is not None:
+                low = self.flown_lower.plan
+                text += (
+                    f"; flown at {self.flown_lower.charge_V:,.0f} V instead, {_plan_text(low, placed=False)} show it, in {low.bench_days:.1f} bench "
+                    f"days, with probability {percent_text(low.pass_estimated)}"
+                )
             return text + "."
         text = (
             f"Run {_plan_text(self.best)}: that shows {shown} with {percent_text(self.confidence)} confidence, in "
@@ -164,14 +183,14 @@ class DemonstrationAnswer(Answer):
         return text + "."
 
 
-def _plan_text(p: DemonstrationPlan) -> str:
+def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
     fail = "no failure" if p.failures_allowed == 0 else f"at most {p.failures_allowed} failing"
     units = f"{p.units} unit{'s' if p.units != 1 else ''}"
     steps = [s for s in p.stretches if np.isfinite(s.charge_V)]
     if len(steps) > 1:
         where = ", then ".join(f"{shots_text(s.shots)} shots at {s.charge_V:,.0f} V" for s in steps)
         return f"{units} for {where} with {fail}"
-    place = f" at {steps[0].charge_V:,.0f} V" if steps else ""
+    place = f" at {steps[0].charge_V:,.0f} V" if steps and placed else ""
     return f"{units} for {shots_text(p.shots_each)} shots each{place} with {fail}"
 
 
@@ -356,7 +375,7 @@ class _Demonstration:
             best.units, best.shots_each, best.failures_allowed, q.demonstrate_shots, q.survival, q.confidence,
             self.leaned_on(best), best.bench_days, best.cost, best.pass_estimated, best.pass_optimistic, best.pass_pessimistic,
             "" if self.records is None else str(self.records.slot[0]), self.at(), self.limits, bool(fair), best,
-            instead, NAN if fair else self.shows_instead(), now.promise, best.then.promise, now.highest_V, best.then.highest_V, plans, self.sensitivity(best),
+            instead, NAN if fair else self.shows_instead(), None if fair else self.flown_lower(), now.promise, best.then.promise, now.highest_V, best.then.highest_V, plans, self.sensitivity(best),
             notes=(*self.notes, *_already(q, now.promise), *self.plan_notes(best)),
         )  # fmt: skip
 
@@ -381,6 +400,23 @@ class _Demonstration:
             else:
                 high = middle
         return low
+
+    def flown_lower(self) -> LowerVoltage | None:
+        """The highest tested voltage below that of use at which a plan shows the life with a fair chance."""
+        q, life = self.q, self.life
+        if life is None or self.records is None or not np.isfinite(life.used.use_V):
+            return None
+        tested = np.unique(life.used.records.covariates["charge_V"])
+        for volts in sorted(
+            (float(v) for v in tested if v < life.used.use_V * (1 - SAME)), reverse=True
+        ):
+            point = {**levels(q.use), "charge_V": volts}
+            there = replace(self.search, life=unit_life(self.records, point, q.seed))
+            found = there.all(courses(volts, ())[:1], self.allowed())
+            fair = [p for p in found if p.pass_estimated >= FAIR]
+            if fair:
+                return LowerVoltage(volts, min(fair, key=preference))
+        return None
 
     def leaned_on(self, best: DemonstrationPlan) -> float:
         """The shape that the plan's length leans on."""

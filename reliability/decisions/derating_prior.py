@@ -18,8 +18,10 @@ from reliability.decisions.derating_answer import (
 from reliability.decisions.derating_notes import above_rating
 from reliability.decisions.derating_points import Points, best_total, points_of
 from reliability.decisions.impulse import Impulse
+from reliability.decisions.life_helps import Bounded, slot_help
 from reliability.decisions.named_prior import prior_for
 from reliability.decisions.parts import seen_of
+from reliability.decisions.slot_tests import SlotTest, helps_note
 from reliability.life.families import family
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import DEFAULT_SHAPE_PRIOR, posterior_plane
@@ -29,6 +31,8 @@ from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.published_facts import SourcedPrior
 from reliability.records import LifeRecords
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
 from reliability.words import whole
 
 if TYPE_CHECKING:
@@ -132,7 +136,9 @@ class _Tested:
 def _tested(records: LifeRecords, named: str) -> _Tested:
     """Exact pivots, with the shape prior where failures are few."""
     if not records.failed.any():
-        raise CannotAnswer("No unit has failed; a prior on the exponent alone cannot give a life.")
+        raise CannotAnswer(
+            "No unit has failed; a prior on the exponent alone cannot give a life. Leave prior out, or test until one fails."
+        )
     fam = family(named)
     if records.failures <= FEW:
         said = (
@@ -181,13 +187,51 @@ def derate_with_prior(
     coefficient = CoefficientBound(
         term.column, term.form, prior.mean, max(0.0, prior.mean - reach), prior.mean + reach
     )
+    more = _helps(life, records, q, points)
+    place = f"at {points.charge(tested):,.4g} V"
     return DeratingAnswer(
         q.family, whole(records.units), whole(records.failures), there.shape, there.sigma, there.loglik,
         (coefficient,), allowed, curve, q.shots, q.survival, q.confidence, "prior", {}, term.column,
         (tested, tested), best_total(curve),
-        seen=seen_of(records, term.column),
-        notes=(_said(prior, term, tested), *there.notes, *told),
+        seen=seen_of(records, term.column), more=more,
+        notes=(_said(prior, term, tested), *there.notes, *told, *helps_note(more, q.shots, place)),
     )  # fmt: skip
+
+
+def _helps(
+    life: _MovedLife, records: LifeRecords, q: Derate, points: Points
+) -> tuple[SlotTest, ...]:
+    """Tests at the level of the records that would lengthen the promise there, and what they would make of the voltage.
+
+    The slot's model foretells by how much; the prior's bound is taken to be lengthened by the same factor at every
+    level, as the prior itself learns nothing from a test at one level.
+    """
+    if q.shots is None or not points.is_voltage or len(set(records.slot.tolist())) != 1:
+        return ()
+    fraction, now = (
+        1 - points.bank.record_survival(q.survival),
+        life.lower(life.tested, q.confidence),
+    )
+    model = ModuleModel(
+        [slot_data(str(records.slot[0]), records.suspects_failed(), Asked(NAN))], seed=q.seed
+    )
+    found = []
+    for t in slot_help(model, Bounded(fraction, NAN, now, q.confidence)):
+        level = life.allowed(q.shots * now / t.promise, q.confidence)
+        highest = NAN if level is None else points.charge(level)
+        found.append(
+            SlotTest(
+                t.units,
+                life.tested,
+                t.shots,
+                t.days,
+                t.survives_it,
+                t.promise,
+                highest,
+                t.gain_a_day,
+            )
+        )
+    return tuple(found)
 
 
 def _said(prior: SourcedPrior, term: Term, tested: float) -> Note:

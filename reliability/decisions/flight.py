@@ -21,6 +21,7 @@ from reliability.decisions.answer_notes import (
     unseen_text,
     unseen_weak,
 )
+from reliability.decisions.bench import Bench
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
@@ -445,7 +446,7 @@ class _Flight:
     def more(self, promised: float) -> tuple[MoreTest, ...]:
         """Tests that lengthen the promise if nothing fails, most shots gained a bench day first."""
         q = self.q
-        wanted = Wanted(self.shots, self.needed, q.confidence, q.rate_hz)
+        wanted = Wanted(self.shots, self.needed, q.confidence, Bench(q.rate_hz))
         return more_tests(self.now, wanted, promised, burn_in=True)
 
     def notes(self) -> tuple[Note, ...]:

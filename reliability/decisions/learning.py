@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.bench import SECONDS_A_DAY, Limited, OnBench, one_slot
+from reliability.decisions.bench import SECONDS_A_DAY, Limited, one_slot
 from reliability.decisions.question import (
     Answer,
     OnRecords,
@@ -168,7 +168,8 @@ class Narrow(OnRecords, Limited):
         try:
             fit = fit_life(records)
         except NoMaximum as e:
-            raise CannotAnswer(str(e)) from None
+            why = f"{e} How wide a bound becomes cannot be foretold then; ask which test is worth running next, or show a life."
+            raise CannotAnswer(why) from None
         fraction, bench = 1 - self.survival, self.bench()
         target = LogQuantile(float(fit.family.quantile(np.asarray(fraction))))
         plans = []
@@ -196,7 +197,7 @@ class Narrow(OnRecords, Limited):
             narrowest = min(plans, key=lambda p: p.factor)
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {self.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.2g}."
+                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.3g}."
             )
         best = min(reach, key=lambda p: (p.cost, p.bench_days))
         plans.sort(key=lambda p: p.bench_days)
@@ -207,10 +208,10 @@ class Narrow(OnRecords, Limited):
         )  # fmt: skip
 
 
-class Accelerate(OnRecords, OnBench):
+class Accelerate(OnRecords, Limited):
     """Levels and allocation of an accelerated test that give the tightest bound at a use level.
 
-    Every plan costs the same: fewer units run longer. Two or three of the levels, with their best
+    Every plan costs the same, fewer units running longer, or less where days or money cut it. Two or three of the levels, with their best
     split, are ranked by large-sample variance (Meeker & Escobar 1998, ch. 20); the best few, and the
     equal allocation over all levels, are then simulated with their calibrated bounds.
 
@@ -235,6 +236,7 @@ class Accelerate(OnRecords, OnBench):
         most=12,
     )
     units: int = setting(12, "Units of the equal allocation that sets the cost.", ge=4, le=1000)
+    most_units: int | None = setting(None, "Most units there may be.", ge=4, le=1000)
     days_each: float = setting(0.2, "Bench days each of them runs.", unit="days", gt=0)
     survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
     confidence: float = confidence_setting()
@@ -284,6 +286,7 @@ class _Accelerated:
         raw = fit.quantile_target(1 - q.survival, {**fixed, column: float(q.accelerate_to)})
         target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
         self.x, self.target, self.phi = _reduce(fit, column, x, target, fit.phi)
+        self.most = float("inf") if q.most_units is None else q.most_units
         self.priced = self.bench.unit_cost > 0 and self.bench.day_cost > 0
         self.per_day = self.bench.day_cost / self.bench.stands
         self.budget = (
@@ -293,10 +296,12 @@ class _Accelerated:
         )
 
     def days_for(self, n: int) -> float:
-        """Days that each of n units may run for the same cost."""
+        """Days that each of n units may run for the same cost, within the limits."""
         if self.priced:
-            return (self.budget - n * self.bench.unit_cost) / (n * self.per_day)
-        return self.budget / n
+            same = (self.budget - n * self.bench.unit_cost) / (n * self.per_day)
+        else:
+            same = self.budget / n
+        return min(same, self.q.longest(n) / (SECONDS_A_DAY * self.bench.rate_Hz))
 
     def plan_of(self, chosen: Sequence[float], counts: Sequence[int]) -> Plan:
         """A plan on the engine's scale."""
@@ -310,7 +315,7 @@ class _Accelerated:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
         for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
-            if self.days_for(n) <= 0:
+            if self.days_for(n) <= 0 or n > self.most:
                 continue
             own = []
             for size in (2, 3):
@@ -351,21 +356,31 @@ class _Accelerated:
     def answer(self) -> LearningAnswer:
         q = self.q
         plans = [self.simulate(c, n, self.phi) for c, n in self.ranked()]
-        base, extra = divmod(q.units, len(self.levels))
-        equal = self.simulate(
-            self.levels, [base + (i < extra) for i in range(len(self.levels))], self.phi
-        )
+        equal = self.equal()
         plans.sort(key=lambda p: p.factor)
         if not plans or not np.isfinite(plans[0].factor):
+            limits = q.limits_in_words((q.most_units, "units"))
+            within = f" within {limits}" if limits else ""
             raise CannotAnswer(
-                "With these levels and this length too few units fail to give a bound; test longer or higher."
+                f"With these levels and this length too few units fail{within} to give a bound; test longer or higher."
             )
         best = plans[0]
-        gain = equal.factor / best.factor if np.isfinite(equal.factor) else float("inf")
+        told = equal is not None and np.isfinite(equal.factor)
+        gain = equal.factor / best.factor if equal is not None and told else float("inf")
         return LearningAnswer(
             "accelerate", str(self.fit.records.slot[0]), self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
             self.sensitivity(best), notes=self.notes(best),
         )  # fmt: skip
+
+    def equal(self) -> LearningPlan | None:
+        """Units in equal shares over all levels; None where the limits leave them no time or not one a level."""
+        n = int(min(self.q.units, self.most))
+        if n < len(self.levels) or self.days_for(n) <= 0:
+            return None
+        base, extra = divmod(n, len(self.levels))
+        return self.simulate(
+            self.levels, [base + (i < extra) for i in range(len(self.levels))], self.phi
+        )
 
     def sensitivity(self, best: LearningPlan) -> tuple[WhatIf, ...]:
         """The best plan under a higher shape and a weaker stress effect."""

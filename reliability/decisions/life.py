@@ -18,7 +18,9 @@ from reliability.decisions.life_doubts import (
     first_failure,
     first_failure_note,
 )
+from reliability.decisions.life_helps import helped
 from reliability.decisions.lots import lot_notes, new_lot
+from reliability.decisions.more_tests import more_note
 from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
@@ -146,8 +148,23 @@ class Life(OnRecords):
         if point:
             found = self._at(records, point, others)
             return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
-        found = life(records, self, others)
+        found = self._by_family(records, others)
         return replace(found, notes=found.notes + other_reading(self, pool))
+
+    def _by_family(self, records: LifeRecords, others: LifeRecords | None) -> LifeAnswer:
+        """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
+        try:
+            return self._helped(life(records, self, others), records, NAN)
+        except CannotAnswer as e:
+            if not isinstance(e.partial, LifeAnswer):
+                raise
+            partial = self._helped(e.partial, records, NAN)
+            words = [str(e), *(n.text for n in more_note(partial.more))]
+            raise CannotAnswer(" ".join(words), partial) from None
+
+    def _helped(self, found: LifeAnswer, records: LifeRecords, use_V: float) -> LifeAnswer:
+        """With what would help most; a mixture of stresses is nothing that a test adds to."""
+        return found if self.as_tested else helped(found, records, use_V, self.seed)
 
     def _at(
         self, records: LifeRecords, point: dict[str, Level], others: LifeRecords | None
@@ -159,13 +176,13 @@ class Life(OnRecords):
         point = {k: v for k, v in point.items() if k in carried}
         few = plain_question(self) and found.records.failures < FEWEST
         if not (np.isfinite(found.use_V) or few):
-            answer = life(found.records, self, others)
+            answer = self._by_family(found.records, others)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
             return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
         for name, value in BY_THE_SLOT:
             told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
             refuse_unless(getattr(self, name) == value, name, told)
-        return self._moved(found, point, others)
+        return self._helped(self._moved(found, point, others), found.records, found.use_V)
 
     def _moved(
         self, found: Usable, point: dict[str, Level], others: LifeRecords | None

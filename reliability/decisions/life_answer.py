@@ -9,6 +9,7 @@ import numpy as np
 from reliability.decisions.answer_notes import early_text
 from reliability.decisions.life_doubts import FirstFailure
 from reliability.decisions.lots import NewLot
+from reliability.decisions.more_tests import MoreTest
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound
 from reliability.decisions.question import Answer, Count, Level
@@ -92,6 +93,8 @@ class LifeAnswer(Answer):
         What else speaks against the family; the lower bounds are then the safer ones.
     first_failure : FirstFailure or None
         What holds without a family.
+    more : tuple of MoreTest
+        Tests that would lengthen the first of the bounds, where it is wide.
 
     Examples
     --------
@@ -130,6 +133,7 @@ class LifeAnswer(Answer):
     unclear: Count = 0
     doubts: str = ""
     first_failure: FirstFailure | None = None
+    more: tuple[MoreTest, ...] = ()
 
     @property
     def sentence(self) -> str:

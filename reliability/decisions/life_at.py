@@ -16,7 +16,7 @@ from reliability.decisions.answer_notes import (
     what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
-from reliability.decisions.operating import commonest, slot_point
+from reliability.decisions.operating import point_of_one, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
 from reliability.life.few import FEWEST
@@ -60,6 +60,8 @@ def point_of(
     ------
     BadInput
         If a point is asked for of several slots.
+    CannotAnswer
+        For a part that was not tested in the slot.
     """
     slots = sorted(set(records.slot.tolist()))
     if said and len(slots) > 1:
@@ -72,7 +74,7 @@ def point_of(
     few = plain and known.size and records.failures < FEWEST
     if not (said or differ or few or len(set(records.part.tolist()) - {""}) > 1):
         return {}
-    return slot_point(records, {**commonest(records), **said})
+    return point_of_one(records, said)
 
 
 def beside(

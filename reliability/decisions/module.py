@@ -19,10 +19,9 @@ from reliability.decisions.answer_notes import (
     unseen_text,
     unseen_weak,
 )
-from reliability.decisions.bench import Bench
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
-from reliability.decisions.more_tests import MoreTest, Wanted, more_note, more_tests
+from reliability.decisions.more_tests import WIDE, MoreTest, Wanted, more_note, more_tests
 from reliability.decisions.operating import (
     commonest,
     in_words,
@@ -55,8 +54,6 @@ from reliability.slots.promise import ModuleModel
 from reliability.words import p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
-WIDE = 1.5
-"""an estimate so many times its bound is wide (a choice)"""
 MOST_UNITS = 10_000
 """units in a slot of one module"""
 
@@ -249,11 +246,11 @@ class Module(OnRecords):
         CannotAnswer
             ``NotCarried`` where the records do not carry the operating point; or if no unit was seen working.
         """
-        found = _Module(self.chosen(pool), self).answer()
+        found = ModuleAtPoint(self.chosen(pool), self).answer()
         return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
 
 
-class _Module:
+class ModuleAtPoint:
     """The module's slots at the operating point, while the answer is worked out."""
 
     def __init__(self, records: LifeRecords, q: Module) -> None:
@@ -316,7 +313,7 @@ class _Module:
         """Tests that would lengthen the bounded life, where it is well below the estimate or nothing failed."""
         if self.q.as_tested or shots < WIDE * low:
             return ()
-        wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence, Bench().rate_Hz)
+        wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence)
         return more_tests(self.model, wanted, low, burn_in=False)
 
     def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
@@ -364,13 +361,19 @@ class _Module:
                 )
                 for name, lo, hi in varying_stresses(self.records)
             ]
-        notes += carried_notes([c for u in self.used for c in u.carried])
-        notes += left_out_notes(self.used)
-        notes += few_notes([(s.name, s.failures) for s in self.model.slots])
+        notes += self.point_notes()
         notes += early_notes(self.model, 1 - self.q.fraction)
         notes += group_notes(self.model)
         notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         return tuple(notes) + _dependence_note(together)
+
+    def point_notes(self) -> list[Note]:
+        """What the operating point rests on."""
+        notes = [
+            *carried_notes([c for u in self.used for c in u.carried]),
+            *left_out_notes(self.used),
+        ]
+        return notes + few_notes([(s.name, s.failures) for s in self.model.slots])
 
 
 def _dependence_note(found: Dependence) -> tuple[Note, ...]:

@@ -2,24 +2,32 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
-from reliability.decisions.bench import SECONDS_A_DAY
+from reliability.decisions.bench import Bench
 from reliability.notes import Note
 from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import percent_text, shots_text
 
+NAN = float("nan")
+INF = float("inf")
+USUAL = Bench()
 LEAST_CHANCE = 0.2
 """tests that are survived less surely than this are not offered (a choice)"""
+SHOWN = 8
+"""tests that are told of, the best of those looked at"""
 STEPS = (0.1, 0.5)
 """chance to fail within the tests that are offered (choices)"""
-MORE_UNITS = 5
-"""units of one slot that are offered as a test"""
-GAIN = 1e-3
-"""least share by which a test that is offered lengthens the promise: below is the solution's own error"""
+WIDE = 1.5
+"""estimate over bound from which an answer is called wide, and what would help is said (a choice)"""
+FEW_UNITS, MORE_UNITS = 2, 5
+"""units of one slot that are offered as a test (choices)"""
+GAIN = 0.03
+"""least share by which a test that is offered lengthens the promise; and least share of the hazard at the bound that a
+slot has whose tests are looked at (choices)"""
 
 
 @dataclass(frozen=True)
@@ -28,21 +36,27 @@ class MoreTest:
 
     Attributes
     ----------
+    slot : str
+        "" where it is a whole module.
+    units : int
     what : str
+        In words.
     shots : float
         On each unit.
     days : float
         On the bench, in all.
     survives_it : float
-        Chance, as estimated, that nothing fails in it.
+        Chance that nothing fails in it, over what the records leave open.
     survival, lower : float
-        Of the mission, afterwards.
+        Of the mission, afterwards; survival is nan where nothing has failed.
     promise : float
         Afterwards.
     gain_a_day : float
         Shots that the promise gains, times the chance that nothing fails, a bench day.
     """
 
+    slot: str
+    units: int
     what: str
     shots: float
     days: float
@@ -55,12 +69,38 @@ class MoreTest:
 
 @dataclass(frozen=True)
 class Wanted:
-    """What is promised: a mission, the survival and confidence of the promise, and the bench's pace."""
+    """What is promised: a mission (of any length where none is told), the survival and confidence of the promise,
+    and the bench."""
 
     shots: float
     survival: float
     confidence: float
-    rate_hz: float
+    bench: Bench = USUAL
+
+
+@dataclass(frozen=True)
+class _Offer:
+    """A test that may be worth running.
+
+    Attributes
+    ----------
+    slot : str
+        "" where it is a whole module.
+    units : int
+    what : str
+    shots : float
+        On each unit.
+    survives_it : float
+    then : ModuleModel
+        If nothing fails in it.
+    """
+
+    slot: str
+    units: int
+    what: str
+    shots: float
+    survives_it: float
+    then: ModuleModel
 
 
 def more_tests(
@@ -80,28 +120,98 @@ def more_tests(
     What a test would tell is looked at in the draws that the promise rests on: each counts by how likely
     it makes a test without failure.
     """
-    new = model.new()
-    every = range(len(model.slots))
-    worst = int(np.argmax(model.held_down_by(promised, wanted.confidence)))
-    slot = f"{MORE_UNITS} more of {model.slots[worst].name.replace('_', ' ')}"
     offers = []
-    for length in _lengths(model, wanted.shots) if burn_in else ():
-        offers.append(
-            ("more burn-in", (length, length), model.survival(length), model.aged(length))
-        )
-    for length in _lengths(new, wanted.shots):
-        whole = model.after_good(dict.fromkeys(every, Lasted(1, ((length, 0.0),))))
-        offers.append(("a sister module", (length, length), new.survival(length), whole))
-        lasts = float(np.exp(-MORE_UNITS * new.hazard(worst, length) / model.slots[worst].copies))
-        then = model.after_good({worst: Lasted(MORE_UNITS, ((length, 0.0),))})
-        offers.append((slot, (length, MORE_UNITS * length), lasts, then))
-    tests = (_test(what, shots, lasts, (then, wanted)) for what, shots, lasts, then in offers)
+    if burn_in:
+        lengths = likely_lengths(model, 1.0) or [wanted.shots / 2, wanted.shots]
+        offers += [_burn_in(model, length) for length in lengths]
+    reach = wanted.shots + (model.oldest() if burn_in else 0.0)
+    new, worst = model.new(), int(np.argmax(model.held_down_by(promised, wanted.confidence)))
+    offers += [
+        _sister(model, length) for length in likely_lengths(new, 1.0) or untried_lengths(new, reach)
+    ]
+    more = (worst, MORE_UNITS)
+    offers += [_more_of(model, more, length) for length in _of_slot(new, more, reach)]
+    return _worth_it(offers, wanted, promised)
+
+
+def tests_of_slots(
+    model: ModuleModel,
+    wanted: Wanted,
+    promised: float,
+    counts: Sequence[int],
+    longest: Callable[[int], float] = lambda units: INF,
+) -> tuple[MoreTest, ...]:
+    """The same of new units of each slot, so many at a time, where what is promised is new.
+
+    ``longest`` gives the most shots that each of so many units may run: longer tests are cut.
+    """
+    offers: dict[tuple[int, int, float], _Offer] = {}
+    for i, share in enumerate(model.held_down_by(promised, wanted.confidence)):
+        for n in counts if share >= GAIN else ():
+            for length in _of_slot(model, (i, n), wanted.shots):
+                cut = min(length, longest(n))
+                if cut > 0 and (i, n, cut) not in offers:
+                    offers[i, n, cut] = _more_of(model, (i, n), cut)
+    return _worth_it(offers.values(), wanted, promised)
+
+
+def _burn_in(model: ModuleModel, length: float) -> _Offer:
+    return _Offer("", 1, "more burn-in", length, model.lasts(length), model.aged(length))
+
+
+def _of_slot(new: ModuleModel, tested: tuple[int, int], reach: float) -> list[float]:
+    """Lengths of a test of ``tested``: slot, units."""
+    i, units = tested
+    own = new.only(i) if len(new.slots) > 1 else new
+    return likely_lengths(own, units / own.slots[0].copies) or untried_lengths(own, reach)
+
+
+def _more_of(model: ModuleModel, tested: tuple[int, int], length: float) -> _Offer:
+    """New units of ``tested``: slot, units."""
+    i, units = tested
+    slot, tests = model.slots[i].name, {i: Lasted(units, ((length, 0.0),))}
+    what = f"{units} more of {slot.replace('_', ' ')}" if slot else f"{units} more units"
+    return _Offer(slot, units, what, length, model.all_last(tests), model.after_good(tests))
+
+
+def _sister(model: ModuleModel, length: float) -> _Offer:
+    tests = {i: Lasted(round(s.copies), ((length, 0.0),)) for i, s in enumerate(model.slots)}
+    what = "a sister module"
+    return _Offer("", 1, what, length, model.all_last(tests), model.after_good(tests))
+
+
+def likely_lengths(model: ModuleModel, units: float) -> list[float]:
+    """Lengths that so many units last with the wanted chances, as estimated; none where nothing failed."""
+    found = [model.life(float(1 - (1 - share) ** (1 / units))) for share in STEPS]
+    return [s for s in found if np.isfinite(s) and s > 0]
+
+
+def untried_lengths(model: ModuleModel, reach: float) -> list[float]:
+    """Lengths where nothing failed: as long and twice as long as any was tested, and what is wanted where it is longer."""
+    longest = max(float(s.units.end.max()) for s in model.slots)
+    return [longest, 2 * longest, *([reach] if reach > 2 * longest else [])]
+
+
+def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tuple[MoreTest, ...]:
+    """Those that are likely enough to be survived and lengthen the promise, best first."""
     kept = []
-    for t in tests:
-        gain = t.promise - promised
-        if t.survives_it >= LEAST_CHANCE and gain > GAIN * promised:
-            kept.append(replace(t, gain_a_day=gain * t.survives_it / t.days))
-    return tuple(sorted(kept, key=lambda t: -t.gain_a_day))
+    for o in offers:
+        if o.survives_it >= LEAST_CHANCE and o.then.tells:
+            test = _test(o, wanted, promised)
+            if test.promise - promised > GAIN * promised:
+                kept.append(test)
+    return tuple(sorted(kept, key=lambda t: -t.gain_a_day)[:SHOWN])
+
+
+def _test(o: _Offer, wanted: Wanted, promised: float) -> MoreTest:
+    then = o.then.promise(wanted.survival, wanted.confidence)
+    days = wanted.bench.days(o.units, o.shots)
+    estimated = any(s.failures for s in o.then.slots)
+    survival = o.then.survival(wanted.shots) if estimated else NAN
+    return MoreTest(
+        o.slot, o.units, o.what, o.shots, days, o.survives_it, survival,
+        o.then.lower(wanted.shots, wanted.confidence), then, (then - promised) * o.survives_it / days,
+    )  # fmt: skip
 
 
 def more_note(tests: Sequence[MoreTest]) -> tuple[Note, ...]:
@@ -114,21 +224,3 @@ def more_note(tests: Sequence[MoreTest]) -> tuple[Note, ...]:
         f"probability {percent_text(t.survives_it)}) would make the bound {shots_text(t.promise)} shots."
     )
     return (Note("would_help", text),)
-
-
-def _lengths(model: ModuleModel, shots: float) -> list[float]:
-    """Lengths of test at this life; of the mission where nothing failed."""
-    found = [model.life(share) for share in STEPS]
-    return [s for s in found if np.isfinite(s) and s > 0] or [shots / 2, shots]
-
-
-def _test(
-    what: str, shots: tuple[float, float], lasts: float, after: tuple[ModuleModel, Wanted]
-) -> MoreTest:
-    """One test; ``shots`` each and in all."""
-    then, w = after
-    days = shots[1] / w.rate_hz / SECONDS_A_DAY
-    return MoreTest(
-        what, shots[0], days, lasts, then.survival(w.shots), then.lower(w.shots, w.confidence),
-        then.promise(w.survival, w.confidence), 0.0,
-    )  # fmt: skip

@@ -30,11 +30,13 @@ def commonest(records: LifeRecords) -> dict[str, Level]:
 
 
 def refuse_unknown_part(records: LifeRecords, point: Mapping[str, Level]) -> None:
-    """Raise CannotAnswer where the part asked for was tested in no slot."""
+    """Raise CannotAnswer where the part asked for was tested in none of the records' slots."""
     parts = sorted(set(records.part.tolist()) - {""})
     if "part" in point and point["part"] not in parts:
+        slots = sorted(set(records.slot.tolist()))
+        where = slots[0].replace("_", " ") if len(slots) == 1 else "slot of these records"
         raise CannotAnswer(
-            f"part {point['part']} was tested in no slot of these records; there are: {', '.join(parts) or 'none'}. "
+            f"part {point['part']} was tested in no {where}; there are: {', '.join(parts) or 'none'}. "
             "Test some units of it, or choose another part."
         )
 
@@ -56,6 +58,18 @@ def slot_point(records: LifeRecords, point: Mapping[str, Level]) -> dict[str, Le
         names, counts = np.unique(parts.astype(str), return_counts=True)
         out["part"] = str(names[counts.argmax()])
     return out
+
+
+def point_of_one(records: LifeRecords, said: Mapping[str, Level]) -> dict[str, Level]:
+    """The operating point of a slot asked for by itself; what is not said of it is taken as the commonest.
+
+    Raises
+    ------
+    CannotAnswer
+        For a part that was not tested in it.
+    """
+    refuse_unknown_part(records, said)
+    return slot_point(records, {**commonest(records), **said})
 
 
 def in_words(point: Mapping[str, Level]) -> str:

@@ -10,14 +10,20 @@ import numpy as np
 from reliability.decisions.bank import Bank
 from reliability.decisions.bench import Bench
 from reliability.decisions.derating_level import Course, PromisedLevels
-from reliability.decisions.more_tests import MORE_UNITS, STEPS
+from reliability.decisions.more_tests import (
+    FEW_UNITS,
+    GAIN,
+    LEAST_CHANCE,
+    MORE_UNITS,
+    SHOWN,
+    likely_lengths,
+    untried_lengths,
+)
 from reliability.notes import Note
 from reliability.slots.promise import Lasted
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
-GAIN = 0.03
-"""least share by which a test that is offered lengthens the promise (a choice)"""
 
 
 @dataclass(frozen=True)
@@ -34,7 +40,7 @@ class SlotTest:
     days : float
         On the bench, in all, at the usual pace.
     survives_it : float
-        Chance, as estimated, that nothing fails in it.
+        Chance that nothing fails in it, over what the records leave open.
     promise : float
         Afterwards, at the voltage of the answer.
     highest_V : float
@@ -94,21 +100,20 @@ def slot_tests(engine: PromisedLevels, now: AtLevel) -> tuple[SlotTest, ...]:
             gain = (then - promised) * test.survives_it / test.days
             highest = engine.highest(after, now.needed, now.survival, now.confidence)
             found.append(replace(test, promise=then, highest_V=highest, gain_a_day=gain))
-    return tuple(sorted(found, key=lambda t: -t.gain_a_day))
+    return tuple(sorted(found, key=lambda t: -t.gain_a_day)[:SHOWN])
 
 
 def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
     """At the voltage of the answer and at both ends of the tests, as long as such units are likely to last."""
     low, high = engine.tested
     for volts in sorted({now.level, low, high}):
-        model = engine.model.flown_at(float(np.log(volts / low)))
-        for share in STEPS:
-            length = model.life(float(1 - (1 - share) ** (1 / MORE_UNITS)))
-            if not np.isfinite(length):
-                length = now.needed
-            lasts = model.survival(length) ** MORE_UNITS
-            days = Bench().days(MORE_UNITS, length)
-            yield SlotTest(MORE_UNITS, volts, length, days, lasts, NAN, NAN, NAN)
+        x = float(np.log(volts / low))
+        model = engine.model.flown_at(x)
+        for n in (FEW_UNITS, MORE_UNITS):
+            for length in likely_lengths(model, n) or untried_lengths(model, now.needed):
+                lasts = engine.model.all_last({0: Lasted(n, ((length, x),))})
+                if lasts >= LEAST_CHANCE:
+                    yield SlotTest(n, volts, length, Bench().days(n, length), lasts, NAN, NAN, NAN)
 
 
 def tests_along(

@@ -8,7 +8,7 @@ from dataclasses import dataclass, replace
 import numpy as np
 from scipy import stats
 
-from reliability.decisions.operating import commonest, slot_point
+from reliability.decisions.operating import point_of_one
 from reliability.decisions.question import Level
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
@@ -86,12 +86,11 @@ def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> Unit
 
     Raises
     ------
-    NotCarried
-        Where the records do not carry the operating point.
+    CannotAnswer
+        Where the part was not tested in the slot; ``NotCarried`` where the records do not carry the operating point.
     """
     slot = str(records.slot[0])
-    point = slot_point(records, {**commonest(records), **use})
-    found = usable(slot, records, point)
+    found = usable(slot, records, point_of_one(records, use))
     data = slot_data(slot, found.records, Asked(found.use_V))
     model = ModuleModel([data], seed=seed)
     causes = [replace(d.thinned(STEP), copies=1.0) for d in model.draws.slots]

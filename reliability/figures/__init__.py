@@ -21,7 +21,7 @@ from reliability.figures.life import probability_figure, survival_figure
 from reliability.figures.misfires import ignition_figure, mean_count_figure
 from reliability.figures.modes import incidence_figure
 from reliability.figures.module import ends_figure, module_figure
-from reliability.figures.plans import demonstration_figure, learning_figure
+from reliability.figures.plans import demonstration_figure, learning_figure, next_test_figure
 from reliability.figures.remaining import paths_figure, remaining_figure
 from reliability.figures.slots import flight_slots_figure, module_slots_figure
 from reliability.figures.style import DASHES, SERIES
@@ -30,7 +30,7 @@ __all__ = [
     "DASHES", "SERIES", "can_export", "curves_figure", "demonstration_figure", "ends_figure", "flight_figure",
     "flight_slots_figure", "forest_figure", "history_figure", "ignition_figure", "incidence_figure",
     "influence_figure", "learning_figure", "life_stress_figure", "mean_count_figure", "mission_figure", "module_figure",
-    "module_slots_figure", "paths_figure", "place_figure", "probability_figure", "ratio_figure", "remaining_figure",
+    "module_slots_figure", "next_test_figure", "paths_figure", "place_figure", "probability_figure", "ratio_figure", "remaining_figure",
     "residual_figure", "sides_figure", "spec", "survival_figure", "to_png", "to_svg", "trade_figure",
 ]  # fmt: skip
 

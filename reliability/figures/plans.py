@@ -7,7 +7,7 @@ from typing import Any
 
 import altair as alt
 
-from reliability.ask.answers import DemonstrationAnswer, LearningAnswer
+from reliability.ask.answers import DemonstrationAnswer, LearningAnswer, NextTestAnswer
 from reliability.figures.style import (
     BAND,
     CLAY,
@@ -83,6 +83,39 @@ def _axes(a: DemonstrationAnswer, rows: list[dict[str, Any]], known: bool) -> tu
     axis = alt.Axis(format=".0%" if top > 0.1 else ".1%", tickCount=6)
     scale = alt.Scale(domain=[0, min(1.05, 1.2 * top)], nice=False)
     return x, alt.Y("y:Q", title="chance to pass", axis=axis, scale=scale)
+
+
+def next_test_figure(a: NextTestAnswer) -> Any:
+    """Tests of new units: bench days against what is promised once nothing has failed; the best named."""
+    rows: list[dict[str, Any]] = [
+        {"at": t.days, "promise": t.promise, "what": t.what, "shots": t.shots, "lasts": t.survives_it, "gain": t.gain_a_day}
+        for t in a.tests
+    ]  # fmt: skip
+    x = alt.X("at:Q", title="bench days", axis=alt.Axis(format=",.3~g", tickCount=6), scale=alt.Scale(zero=False, padding=24))  # fmt: skip
+    y = alt.Y("y:Q", title="promised then (shots)", axis=alt.Axis(format=",.0f", tickCount=6), scale=alt.Scale(zero=False, padding=24))  # fmt: skip
+    hover = ["what", *tips("shots", "promise"), *tips("at", form=",.2f", at="bench days"), *tips("lasts", form=".0%", lasts="nothing fails"), *tips("gain", gain="gain a bench day")]  # fmt: skip
+    up = along(y, "promise")
+    dots = named("tests", rows).mark_point(size=80, filled=True, color=INK, opacity=0.8)
+    ring = named("best", rows[:1]).mark_point(
+        size=260, color=CLAY, strokeWidth=2.5, shape="diamond"
+    )
+    t, days = a.best, [r["at"] for r in rows]
+    words = Tag(
+        "best_text",
+        f"recommended: {t.what}",
+        t.days,
+        t.promise,
+        t.days > 0.5 * (min(days) + max(days)),
+        -16,
+    )
+    now = level(Line("now", a.promise_now, "promised now", STONE, (3, 3)), y)
+    layers = [
+        *now,
+        dots.encode(x=x, y=up, tooltip=hover),
+        ring.encode(x=x, y=up, tooltip=hover),
+        tag(words, x, y),
+    ]
+    return style(alt.layer(*layers), height=320)
 
 
 def learning_figure(a: LearningAnswer) -> Any:

@@ -150,6 +150,8 @@ class MaskedBounder:
 
     def survival(self, shots: float, x: tuple[float, ...] = ()) -> Bound:
         """Survival of this cause alone at ``shots``, with bounds."""
+        if shots <= 0:
+            return Bound(1.0, 1.0, 1.0, 0.0, "certain")
         b = self.bound(LogLife(float(np.log(shots) - self.fit.centre), x))
         s = self.fit.family.survival(np.array([b.estimate, b.upper, b.lower]))
         return Bound(float(s[0]), float(s[1]), float(s[2]), b.mc_error, b.method)

@@ -215,6 +215,13 @@ def _demonstrate(a: Any) -> Evidence:
     return pictures, (plans,)
 
 
+def _next_test(a: Any) -> Evidence:
+    pictures = (figure("Tests compared", figures.next_test_figure(a), "Promised once nothing has failed in the test; the line is the promise now."),)  # fmt: skip
+    rows = ((t.what, t.shots, t.days, percent_text(t.survives_it), t.promise) for t in a.tests)
+    head = "test | shots each | bench days | nothing fails | then promised"
+    return pictures, (table("Tests", head, rows),)
+
+
 def _learning(a: Any) -> Evidence:
     pictures = (figure("Plans compared", figures.learning_figure(a), "Lower is better: estimate over lower bound, at the cost of the plan."),)  # fmt: skip
     rows = (
@@ -244,5 +251,5 @@ def _flight(a: Any) -> Evidence:
 
 _SHOWN: dict[str, Callable[[Any], Evidence]] = {
     "module": _module, "life": _life, "modes": _modes, "derate": _derate, "wear": _wear, "misfires": _misfires,
-    "builders": _builders, "compare": _compare, "demonstrate": _demonstrate, "narrow": _learning, "accelerate": _learning, "flight": _flight,
+    "builders": _builders, "compare": _compare, "demonstrate": _demonstrate, "next_test": _next_test, "narrow": _learning, "accelerate": _learning, "flight": _flight,
 }  # fmt: skip

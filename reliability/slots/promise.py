@@ -302,6 +302,27 @@ class ModuleModel:
                 both += tests[i].units * (np.stack((d.gamma, d.gamma + extra)) * life + early)
         return both[0], both[1]
 
+    def lasts(self, shots: float) -> float:
+        """Chance that what is to be promised lasts so many shots from now, over the draws.
+
+        Where nothing has failed with the one failure more (Laplace's rule of succession).
+        """
+        failed = any(s.failures for s in self.slots)
+        return self._mean(self._drawn(shots, not failed).sum(axis=0) + self.drift(shots), failed)
+
+    def all_last(self, tests: Mapping[int, Lasted]) -> float:
+        """Chance that all units last a test, by slot index, as ``lasts``."""
+        failed = any(self.slots[i].failures for i in tests)
+        return self._mean(self._over(tests)[0 if failed else 1], failed)
+
+    def _mean(self, hazard: Array, failed: bool) -> float:
+        weight = self.draws.weight if failed else self.draws.weight_more
+        return float(np.average(np.exp(-hazard), weights=weight))
+
+    def oldest(self) -> float:
+        """Most shots at the voltage of use by which a unit to be promised has aged, as estimated."""
+        return self.scale * max(float(e.age.max(initial=0.0)) for e in self._estimates)
+
     @property
     def tells(self) -> bool:
         """Whether enough draws have weight (effective size: Kish 1965) for quantiles to be told."""
