@@ -314,6 +314,15 @@ def test_comparison_figures_draw_ratio_and_sides(demo):
         assert found[f"side_{i}_text"][0][0]["text"].startswith(side.name)
 
 
+def test_the_next_test_is_drawn_as_answered(demo):
+    a = rl.ask(rl.NextTest(use=("charge_V=1400",)), demo)
+    found = layers(figures.next_test_figure(a))
+    assert drawn(found, "tests") == [t.promise for t in a.tests]
+    assert drawn(found, "tests", "x") == [t.days for t in a.tests]
+    assert drawn(found, "best") == [a.best.promise]
+    assert line_at(found, "now") == (a.promise_now, "level", "promised now")
+
+
 def test_plan_figures_mark_the_recommended_plan(demo):
     q = rl.Demonstrate(demonstrate_shots=300, slot=("main_capacitor",), use=("charge_V=1200",))
     a = rl.ask(q, demo)

@@ -9,6 +9,7 @@ from scipy import stats
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.slots.first_tests import carried_by_good
+from reliability.words import shots_text
 from tests.asking import asked
 from tests.benchmarks.derating import campaign
 
@@ -171,6 +172,10 @@ def test_nothing_failed_tells_no_two_apart():
 def test_the_next_test_is_the_best_of_those_looked_at_and_keeps_its_limits(tested):
     a = asked("next_test", tested, use=("charge_V=1400",))
     assert a.best.gain_a_day == max(t.gain_a_day for t in a.tests)
+    assert a.longest.promise == max(t.promise for t in a.tests)
+    # the best by the day is a short test here: the farther one is told too
+    assert a.longest is not a.best
+    assert f"longest promise, {shots_text(a.longest.promise)} shots" in a.sentence
     then = asked("module", with_units(tested, a.best), use=("charge_V=1400",))
     assert a.best.promise == pytest.approx(then.life.lower, rel=0.1)
     days = a.best.days / 2

@@ -64,15 +64,29 @@ class NextTestAnswer(Answer):
         return self.tests[0]
 
     @property
+    def longest(self) -> MoreTest:
+        """The test after which the promise would be longest."""
+        return max(self.tests, key=lambda t: t.promise)
+
+    @property
     def sentence(self) -> str:
-        """The answer in one sentence."""
+        """The answer in one sentence, and the test of the longest promise where that is another one."""
         t, place = self.best, in_words(self.at)
         return (
             f"{f'Within {self.limits}: test' if self.limits else 'Test'} {t.what}{f' at {place}' if place else ''} for "
             f"{shots_text(t.shots)} shots each ({t.days:.2g} bench days): if nothing fails, which has a chance of "
             f"{percent_text(t.survives_it)}, a new module is promised {shots_text(t.promise)} shots, not "
             f"{shots_text(self.promise_now)} ({percent_text(self.survival)} survival at {percent_text(self.confidence)} "
-            "confidence). No other test looked at gains more a bench day."
+            "confidence). With its chance reckoned in, no other test looked at gains more a bench day."
+        ) + self._farther()
+
+    def _farther(self) -> str:
+        t = self.longest
+        if t is self.best:
+            return ""
+        return (
+            f" The longest promise, {shots_text(t.promise)} shots, comes after {t.what} for {shots_text(t.shots)} shots each "
+            f"({t.days:.2g} bench days, a chance of {percent_text(t.survives_it)})."
         )
 
 

@@ -102,7 +102,7 @@ def next_test_figure(a: NextTestAnswer) -> Any:
     t, days = a.best, [r["at"] for r in rows]
     words = Tag(
         "best_text",
-        f"recommended: {t.what}",
+        "recommended",
         t.days,
         t.promise,
         t.days > 0.5 * (min(days) + max(days)),
