@@ -46,7 +46,7 @@ from reliability.life.few import FEWEST, PriorBounder
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
 from reliability.life.goodness import FamilyScore, compare_families, goodness_of_fit
 from reliability.life.masked_bounds import MaskedBounder
-from reliability.life.predict import predict
+from reliability.life.predict import Prediction, predict
 from reliability.life.priors import (
     DEFAULT_SHAPE_PRIOR,
     PriorAndPosterior,
@@ -284,7 +284,7 @@ def life(records: LifeRecords, q: Life, others: LifeRecords | None = None) -> Li
         q.family, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu, fit.sigma, fit.loglik,
         q.confidence, q.bound, quantiles, survival, steps_of(records, q.confidence), _curve(records, fit, q),
         seen_of(records), _families(scores), fit_p, error, few, q.mode,
-        predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
+        _of_next(records, fit, q),
         new_lot=lot, early=doubts.early, doubts=doubts.words, first_failure=first, notes=fit.notes + bounder.notes + notes,
     )  # fmt: skip
 
@@ -304,16 +304,12 @@ def _of_few(records: LifeRecords, fit: LifeFit, q: Life, notes: tuple[Note, ...]
     )
     top = float(records.shots_good.max())
     shots = np.geomspace(top / 100, 1.5 * top, 16)
-    rows = [bounder.survival(float(x)) for x in shots]
-    curve = Curve(
-        numbers(shots),
-        *(numbers([getattr(b, k) for b in rows]) for k in ("estimate", "lower", "upper")),
-    )
+    curve = _survival_at(bounder, shots)
     return LifeAnswer(
         q.family, whole(records.units), whole(records.failures), fit.shape, fit.scale, fit.mu, fit.sigma, fit.loglik,
         q.confidence, "prior", quantiles, survival, steps_of(records, q.confidence), curve,
         seen_of(records), _families(compare_families(records)), few=few, mode=q.mode,
-        prediction=predict(records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed) if q.next else None,
+        prediction=_of_next(records, fit, q),
         new_lot=lot, first_failure=first, notes=fit.notes + notes,
     )  # fmt: skip
 
@@ -382,11 +378,7 @@ def _joint_life(joint: Joint, q: Life, notes: tuple[Note, ...]) -> LifeAnswer:
         max(life_at[1], float(r.shots_good.max())),
         16,
     )
-    rows = [quick.survival(float(s)) for s in shots]
-    curve = Curve(
-        numbers(shots),
-        *(numbers([getattr(b, k) for b in rows]) for k in ("estimate", "lower", "upper")),
-    )
+    curve = _survival_at(quick, shots)
     text = "The curve's band is by the likelihood ratio, not calibrated."
     return LifeAnswer(
         q.family, whole(r.units), whole(joint.failed), 1 / sigma, float(np.exp(mu)), mu, sigma,
@@ -410,6 +402,22 @@ def _bounds(
         survival.append(SurvivalBound(shots, b.estimate, b.lower, b.upper))
         error = max(error, b.mc_error)
     return tuple(quantiles), tuple(survival), error
+
+
+def _survival_at(bounder: MaskedBounder | PriorBounder, shots: NDArray[np.float64]) -> Curve:
+    """Survival and its bounds at these shots."""
+    rows = [bounder.survival(float(x)) for x in shots]
+    bounds = (numbers([getattr(b, k) for b in rows]) for k in ("estimate", "lower", "upper"))
+    return Curve(numbers(shots), *bounds)
+
+
+def _of_next(records: LifeRecords, fit: LifeFit, q: Life) -> Prediction | None:
+    """What the next units asked about will do; None if none are."""
+    if not q.next:
+        return None
+    return predict(
+        records, fit, units=q.next, keep=q.keep or q.next, confidence=q.confidence, seed=q.seed
+    )
 
 
 def _curve(records: LifeRecords, fit: LifeFit, q: Life, points: int = 60) -> Curve:
