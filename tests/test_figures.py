@@ -238,6 +238,26 @@ def test_derating_figure_draws_allowed_and_required(derating):
     assert strokes and all(r["end"] <= low + 1e-9 or r["at"] >= high - 1e-9 for r in strokes)
 
 
+def test_mission_figure_draws_needed_promised_and_where_they_meet(demo):
+    q = rl.DerateMission(
+        slot=("main_capacitor",), part=("film-a",), total_impulse=0.001, impulse="0.65@1^1.2+-10%", parallel=2, series=1
+    )  # fmt: skip
+    a = rl.ask(q, demo)
+    found = layers(figures.mission_figure(a))
+    assert drawn(found, "promised", "x") == [p.charge_V for p in a.curve]
+    assert drawn(found, "promised") == [p.promised for p in a.curve]
+    assert drawn(found, "needed_most") == [p.needed_most for p in a.curve]
+    assert drawn(found, "needed") == [p.needed for p in a.curve]
+    assert drawn(found, "needed", "y2") == [p.needed_most for p in a.curve]
+    assert (drawn(found, "best", "x"), drawn(found, "best")) == ([a.best.charge_V], [a.best.promised])  # fmt: skip
+    # where they meet, the promise is what is needed at most; a bank that is not drawn has no mark
+    (meet,) = [b.highest for b in a.banks if b.highest and b.highest.bank == a.best.bank]
+    assert (drawn(found, "meet", "x"), drawn(found, "meet")) == ([meet.charge_V], [meet.promised])
+    assert meet.promised == pytest.approx(meet.needed_most, rel=0.03)
+    strokes, (low, high) = found["outside"][0], a.tested
+    assert strokes and all(r["end"] <= low + 1e-9 or r["at"] >= high - 1e-9 for r in strokes)
+
+
 def test_trade_and_residuals_draw_the_answer(derating):
     found = layers(figures.trade_figure(derating))
     assert drawn(found, "impulse") == [p.impulse_Ns for p in derating.curve]
