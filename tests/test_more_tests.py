@@ -8,7 +8,9 @@ from scipy import stats
 
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
+from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.first_tests import carried_by_good
+from reliability.slots.promise import ModuleModel
 from reliability.words import shots_text
 from tests.asking import asked
 from tests.benchmarks.derating import campaign
@@ -129,6 +131,32 @@ def test_what_helps_a_life_is_what_it_then_is(tested):
     gained = then.quantiles[0].lower / a.quantiles[0].lower
     assert gained > 1.03
     assert test.promise / a.quantiles[0].lower == pytest.approx(gained, rel=0.2)
+
+
+@pytest.fixture
+def of_modes():
+    """Forty units at two voltages of which 18 failed short, 9 by loss, and 5 nobody knows how."""
+    rng = np.random.default_rng(11)
+    lives = 1500 * rng.weibull(1.5, 40)
+    mode = np.array(["short"] * 18 + ["loss"] * 9 + ["unknown"] * 5 + [""] * 8, object)
+    return LifeRecords.of(
+        lives, np.where(mode == "", np.inf, lives), mode=mode.tolist(), covariates={"charge_V": np.tile([1200.0, 1400.0], 20)}
+    )  # fmt: skip
+
+
+def test_what_helps_a_mode_of_which_some_failures_are_unknown_is_told(of_modes):
+    a = asked("life", of_modes, mode="short", use=("charge_V=1400",))
+    assert a.unclear == 5 and a.more
+    assert all(t.promise > a.quantiles[0].lower for t in a.more)
+
+
+def test_a_model_of_one_mode_stays_one_flown_or_aged_otherwise(of_modes):
+    whole = ModuleModel([slot_data("main", of_modes, Asked(1400.0))], apart="short")
+    assert whole.causes.events
+    own = whole.of_mode("short")
+    for same in (own.flown_at(0.0), own.aged(0.0), own.new()):
+        assert same.promise(0.9, 0.95) == own.promise(0.9, 0.95)
+        assert same.life(0.1) == pytest.approx(own.life(0.1), rel=1e-9)
 
 
 def test_a_life_without_failures_is_withheld_with_what_would_help():

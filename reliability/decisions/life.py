@@ -154,17 +154,17 @@ class Life(OnRecords):
     def _by_family(self, records: LifeRecords, others: LifeRecords | None) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
         try:
-            return self._helped(life(records, self, others), records, NAN)
+            return self._helped(life(records, self, others), records)
         except CannotAnswer as e:
             if not isinstance(e.partial, LifeAnswer):
                 raise
-            partial = self._helped(e.partial, records, NAN)
+            partial = self._helped(e.partial, records)
             words = [str(e), *(n.text for n in more_note(partial.more))]
             raise CannotAnswer(" ".join(words), partial) from None
 
-    def _helped(self, found: LifeAnswer, records: LifeRecords, use_V: float) -> LifeAnswer:
+    def _helped(self, found: LifeAnswer, records: LifeRecords) -> LifeAnswer:
         """With what would help most; a mixture of stresses is nothing that a test adds to."""
-        return found if self.as_tested else helped(found, records, use_V, self.seed)
+        return found if self.as_tested else helped(found, records, self.seed)
 
     def _at(
         self, records: LifeRecords, point: dict[str, Level], others: LifeRecords | None
@@ -182,7 +182,7 @@ class Life(OnRecords):
         for name, value in BY_THE_SLOT:
             told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
             refuse_unless(getattr(self, name) == value, name, told)
-        return self._helped(self._moved(found, point, others), found.records, found.use_V)
+        return self._moved(found, point, others)
 
     def _moved(
         self, found: Usable, point: dict[str, Level], others: LifeRecords | None

@@ -16,6 +16,7 @@ from reliability.decisions.answer_notes import (
     what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
+from reliability.decisions.life_helps import helped_by
 from reliability.decisions.operating import point_of_one, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
@@ -120,7 +121,7 @@ def moved_life(
     q: Asking,
     beside: Sequence[SlotData] = (),
 ) -> LifeAnswer:
-    """Life at a voltage that is not simply that of the tests: estimate and bounds by the slot's model.
+    """Life at a voltage that is not simply that of the tests: estimate, bounds and what would help by the slot's model.
 
     Failures of unknown mode where a mode is asked for, and with suspects in other slots, are summed over
     what they may have been (``slots/suspects``).
@@ -161,11 +162,12 @@ def moved_life(
     ]
     notes += few_notes([(data.name, model.slots[0].failures)])
     notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
-    return LifeAnswer(
+    answer = LifeAnswer(
         "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), _curve(model, seen, c), seen_of(seen), mode=q.mode,
         at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear), notes=tuple(notes),
     )  # fmt: skip
+    return helped_by(answer, model)
 
 
 def _part(model: ModuleModel, mode: str) -> ModuleModel:

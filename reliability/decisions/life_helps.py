@@ -38,7 +38,7 @@ class Bounded:
         return self.lower > 0 and not self.shots < WIDE * self.lower
 
 
-def helped(answer: LifeAnswer, records: LifeRecords, use_V: float, seed: int) -> LifeAnswer:
+def helped(answer: LifeAnswer, records: LifeRecords, seed: int) -> LifeAnswer:
     """The answer with the tests that would lengthen the first of its bounds most, where that is wide.
 
     The slot's model (``slots/promise``) foretells by how much; where the bound is another one it is taken to be
@@ -47,23 +47,30 @@ def helped(answer: LifeAnswer, records: LifeRecords, use_V: float, seed: int) ->
     Parameters
     ----------
     answer : LifeAnswer
-        Of one slot at one operating point.
+        Of one slot, by a family of lives.
     records : LifeRecords
-        Those it rests on.
-    use_V : float
-        Voltage; nan where it does not matter.
+        Those it rests on, on the safe side (``OnRecords.chosen``).
     seed : int
     """
     if not answer.quantiles or len(set(records.slot.tolist())) != 1:
         return answer
-    q = answer.quantiles[0]
-    b = Bounded(q.fraction, q.shots, q.lower, answer.confidence)
-    if not b.wide or not (records.shots_good > records.shots_from).any():
+    if not _first(answer).wide or not (records.shots_good > records.shots_from).any():
         return answer
-    data = slot_data(str(records.slot[0]), records.suspects_failed(), Asked(use_V))
+    data = slot_data(str(records.slot[0]), records, Asked(NAN))
     model = ModuleModel([data], seed=seed, apart=answer.mode)
-    more = slot_help(model.of_mode(answer.mode) if answer.mode else model, b)
+    return helped_by(answer, model.of_mode(answer.mode) if answer.mode else model)
+
+
+def helped_by(answer: LifeAnswer, model: ModuleModel) -> LifeAnswer:
+    """The same by a model that is at hand, of what the answer is of."""
+    b = _first(answer)
+    more = slot_help(model, b) if b.wide else ()
     return replace(answer, more=more, notes=answer.notes + more_note(more))
+
+
+def _first(answer: LifeAnswer) -> Bounded:
+    q = answer.quantiles[0]
+    return Bounded(q.fraction, q.shots, q.lower, answer.confidence)
 
 
 def slot_help(model: ModuleModel, b: Bounded) -> tuple[MoreTest, ...]:

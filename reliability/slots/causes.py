@@ -61,6 +61,11 @@ class Causes:
             tuple(self.parts[k] for k in which), (0,) * len(which), tuple(self.mode[k] for k in which), ()
         )  # fmt: skip
 
+    def in_slots(self, slots: Sequence[SlotData]) -> Causes:
+        """The same hazards in these slots: as many, of the same units, flown or aged otherwise."""
+        own = zip(self.parts, self.slot, strict=True)
+        return replace(self, parts=tuple(replace(slots[i], units=p.units) for p, i in own))
+
 
 def causes_of(slots: Sequence[SlotData], apart: str = "") -> Causes:
     """The hazards of slots, and the failures of which it is not known whose they were.

@@ -330,8 +330,9 @@ class ModuleModel:
         return w is None or float(w.sum() ** 2 / (w**2).sum()) >= LEAST_DRAWS
 
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
-        """These slots with these draws."""
+        """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart)
+        out.scale, out.causes = self.scale, self.causes.in_slots(slots)
         out.draws, out.good = draws, dict(self.good)
         return out
 
