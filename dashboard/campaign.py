@@ -10,7 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
-from dashboard.helps import helps
+from dashboard.helps import DAYS, SHOTS, helps
 from dashboard.keeping import take_along
 from dashboard.operating import point_of_slot
 from dashboard.shared import (
@@ -45,8 +45,6 @@ KINDS: dict[str, tuple[type[Question], str]] = {
     "accelerate": (Accelerate, "Learn the life at a low voltage"),
 }
 
-SHOTS = st.column_config.NumberColumn(format="%,.0f")
-DAYS = st.column_config.NumberColumn(format="%.2f")
 NAMES = st.column_config.TextColumn(width=105)
 
 

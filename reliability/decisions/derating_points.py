@@ -56,10 +56,6 @@ class Points:
         """Rated voltage of what one record stands for; nan where the stress is no voltage."""
         return self.rated * self.bank.recorded[1] if self.is_voltage else NAN
 
-    def charge(self, own: float) -> float:
-        """The voltage of the bank where a unit has this one."""
-        return self.bank.charge_voltage(own)
-
     def allowed(self, own: float) -> Allowed:
         """The level of a unit, ``own``, as one of the bank."""
         if not self.is_voltage:

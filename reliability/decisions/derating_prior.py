@@ -187,8 +187,9 @@ def derate_with_prior(
     coefficient = CoefficientBound(
         term.column, term.form, prior.mean, max(0.0, prior.mean - reach), prior.mean + reach
     )
-    more = _helps(life, records, q, points)
-    place = f"at {points.charge(tested):,.4g} V"
+    now = Bounded(fraction, NAN, life.lower(tested, q.confidence), q.confidence)
+    more = _helps(life, records, q, points, now)
+    place = f"at {points.bank.charge_voltage(tested):,.4g} V"
     return DeratingAnswer(
         q.family, whole(records.units), whole(records.failures), there.shape, there.sigma, there.loglik,
         (coefficient,), allowed, curve, q.shots, q.survival, q.confidence, "prior", {}, term.column,
@@ -199,38 +200,23 @@ def derate_with_prior(
 
 
 def _helps(
-    life: _MovedLife, records: LifeRecords, q: Derate, points: Points
+    life: _MovedLife, records: LifeRecords, q: Derate, points: Points, now: Bounded
 ) -> tuple[SlotTest, ...]:
-    """Tests at the level of the records that would lengthen the promise there, and what they would make of the voltage.
+    """Tests at the level of the records that would lengthen the promise there, ``now``, and what they would make of the voltage.
 
     The slot's model foretells by how much; the prior's bound is taken to be lengthened by the same factor at every
     level, as the prior itself learns nothing from a test at one level.
     """
     if q.shots is None or not points.is_voltage or len(set(records.slot.tolist())) != 1:
         return ()
-    fraction, now = (
-        1 - points.bank.record_survival(q.survival),
-        life.lower(life.tested, q.confidence),
-    )
-    model = ModuleModel(
-        [slot_data(str(records.slot[0]), records.suspects_failed(), Asked(NAN))], seed=q.seed
-    )
+    data = slot_data(str(records.slot[0]), records.suspects_failed(), Asked(NAN))
     found = []
-    for t in slot_help(model, Bounded(fraction, NAN, now, q.confidence)):
-        level = life.allowed(q.shots * now / t.promise, q.confidence)
-        highest = NAN if level is None else points.charge(level)
+    for t in slot_help(ModuleModel([data], seed=q.seed), now):
+        level = life.allowed(q.shots * now.lower / t.promise, q.confidence)
+        highest = NAN if level is None else points.bank.charge_voltage(level)
         found.append(
-            SlotTest(
-                t.units,
-                life.tested,
-                t.shots,
-                t.days,
-                t.survives_it,
-                t.promise,
-                highest,
-                t.gain_a_day,
-            )
-        )
+            SlotTest(t.units, life.tested, t.shots, t.days, t.survives_it, t.promise, highest, t.gain_a_day)
+        )  # fmt: skip
     return tuple(found)
 
 

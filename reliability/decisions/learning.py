@@ -365,8 +365,8 @@ class _Accelerated:
                 f"With these levels and this length too few units fail{within} to give a bound; test longer or higher."
             )
         best = plans[0]
-        told = equal is not None and np.isfinite(equal.factor)
-        gain = equal.factor / best.factor if equal is not None and told else float("inf")
+        equal_factor = float("inf") if equal is None else equal.factor
+        gain = equal_factor / best.factor if np.isfinite(equal_factor) else float("inf")
         return LearningAnswer(
             "accelerate", str(self.fit.records.slot[0]), self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
             self.sensitivity(best), notes=self.notes(best),

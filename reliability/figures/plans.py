@@ -100,14 +100,8 @@ def next_test_figure(a: NextTestAnswer) -> Any:
         size=260, color=CLAY, strokeWidth=2.5, shape="diamond"
     )
     t, days = a.best, [r["at"] for r in rows]
-    words = Tag(
-        "best_text",
-        "recommended",
-        t.days,
-        t.promise,
-        t.days > 0.5 * (min(days) + max(days)),
-        -16,
-    )
+    left = t.days > 0.5 * (min(days) + max(days))
+    words = Tag("best_text", "recommended", t.days, t.promise, left, -16)
     now = level(Line("now", a.promise_now, "promised now", STONE, (3, 3)), y)
     layers = [
         *now,
