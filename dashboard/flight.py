@@ -26,7 +26,7 @@ from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer
 from reliability.report.content import Made, statement, today
 from reliability.report.render import to_html, to_pdf
-from reliability.words import of_so_many, percent_text
+from reliability.words import ends_so_far, percent_text
 
 KINDS = {
     "shots": ("shots",),
@@ -78,8 +78,8 @@ a = asked(question, top, "Nothing can be promised for this module yet.", present
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
 with wide:
     st.markdown(plain_text(
-        f"Before the end of the mission: as estimated {of_so_many(1 - a.survival.estimate, 'such modules')}, "
-        f"at most {of_so_many(1 - a.survival.lower, 'such modules')} ({percent_text(a.confidence)} sure)."
+        f"Before the end of the mission {ends_so_far(1 - a.survival.estimate, 1 - a.survival.lower, 'such modules')} "
+        f"({percent_text(a.confidence)} sure)."
     ))  # fmt: skip
     chart(
         figures.flight_figure(a),

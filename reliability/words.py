@@ -68,6 +68,22 @@ def of_so_many(share: float, what: str) -> str:
     return f"of {n:,} {what} {k:,} end{'s' if k == 1 else ''}"
 
 
+def ends_so_far(estimate: float, most: float, what: str) -> str:
+    """``of 20 such modules 2 end as estimated, 3 at most``: two shares of ends, counted in as many.
+
+    Examples
+    --------
+    >>> ends_so_far(0.08, 0.14, "such modules"), ends_so_far(0.001, 0.06, "such units")
+    ('of 20 such modules 2 end as estimated, 3 at most', 'of 20 such units fewer than 1 ends as estimated, 2 at most')
+    """
+    if not (0 <= estimate <= 1 and 0 <= most <= 1):
+        return f"how many {what} end is not known"
+    k, of = countable(most)
+    expected = math.ceil(round(estimate * of, 9)) if estimate * of >= 1 else 0
+    said = f"{expected:,} end{'s' if expected == 1 else ''}" if expected else "fewer than 1 ends"
+    return f"of {of:,} {what} {said} as estimated, {k:,} at most"
+
+
 def unit_label(parts: Iterable[object]) -> str:
     """A unit's name by builder, module, slot and unit, empty ones left out: ``kite/kite-03/igniter/ig2``."""
     return "/".join(str(p) for p in parts if p)

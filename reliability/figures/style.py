@@ -50,14 +50,14 @@ def named(name: str, rows: Iterable[Mapping[str, Any]] | pd.DataFrame) -> Any:
 def log_ticks(low: float, high: float, most: int = 12) -> list[float]:
     """Ticks of a log axis: 1, 2 and 5 of each decade, fewer over many decades, more within one."""
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
-    fine = (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)
+    fine, middle = (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9), (1, 1.5, 2, 3, 4, 5, 7)
     found: list[float] = []
-    for steps in (fine, (1, 2, 5), (1, 3), (1,)):
+    for steps in (fine, middle, (1, 2, 5), (1, 3), (1,)):
         found = [
             float(f"{s * 10.0**d:.6g}") for d in range(first - 1, last + 1) for s in steps
             if low * 0.999 <= s * 10.0**d <= high * 1.001
         ]  # fmt: skip
-        if len(found) <= (6 if steps is fine else most):
+        if len(found) <= (6 if steps in (fine, middle) else most):
             break
     return found
 
