@@ -15,8 +15,10 @@ from dashboard.shared import (
     built,
     chart,
     choices,
+    pool,
     pool_or_stop,
     show_notes,
+    state,
     store,
     table,
 )
@@ -24,6 +26,7 @@ from dashboard.sign_in import who
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer
+from reliability.ask.records import ready_modules
 from reliability.report.content import Made, statement, today
 from reliability.report.render import to_html, to_pdf
 from reliability.words import ends_so_far, percent_text
@@ -40,13 +43,20 @@ LABELS = {
     "rate_hz": ("Shots a second", None, 0.1), "duty": ("Duty (share of the time)", None, 0.05),
 }  # fmt: skip
 
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def ready(version: str) -> list[str]:
+    """Modules that can be promised anything, for a state of the store."""
+    return ready_modules(pool().records)
+
+
 top = title("Flight promise")
 read_address(Flight, also=("mission",))
 pool_or_stop(top)
 known = choices()
 c = Controls(Flight, known)
 wide, side = beside()
-c.one(side, "module", "Flight module")
+c.one(side, "module", "Flight module", next(iter(ready(state())), ""))
 in_link = [k for k, names in KINDS.items() if names[0] in st.query_params]
 said = one_of("mission", list(KINDS))
 if "mission" not in st.session_state:  # later on the address follows the controls

@@ -5,6 +5,32 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+STRESS_WORDS = {
+    "charge_V": "charge voltage",
+    "temp_C": "temperature",
+    "energy_J": "energy",
+    "peak_A": "peak current",
+}
+"""stresses in a sentence"""
+UNITS = {"V": "V", "C": "deg C", "A": "A", "J": "J", "Hz": "Hz", "Pa": "Pa", "uF": "uF"}
+"""units at the end of a column's name, as people write them"""
+
+
+def stress_text(column: str) -> str:
+    """A stress in a sentence: ``charge voltage``."""
+    return STRESS_WORDS.get(column, column.replace("_", " "))
+
+
+def level_text(column: str, at: float) -> str:
+    """A level with its unit: ``1,273 V``."""
+    unit = UNITS.get(column.rpartition("_")[2], "")
+    return f"{at:,.4g} {unit}".strip()
+
+
+def range_text(column: str, low: float, high: float) -> str:
+    """From where to where a stress goes: ``1,200 to 1,400 V``."""
+    return f"{low:,.4g} to {level_text(column, high)}"
+
 
 def whole(value: float) -> int | float:
     """A count as a whole number where it is one."""

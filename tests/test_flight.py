@@ -9,7 +9,7 @@ import pytest
 
 from reliability.decisions.flight import Flight
 from reliability.decisions.mission import Mission, thrust_uN
-from reliability.decisions.on_board import on_board_of
+from reliability.decisions.on_board import on_board_of, ready_modules
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.report.content import Made, statement
@@ -145,6 +145,20 @@ def test_what_is_on_board():
     dead = LifeRecords.of([5.0, 9.0], [5.0, INF], module=["a", "b"], slot=["fuel", "fuel"])
     with pytest.raises(CannotAnswer, match="Record the replacement"):
         on_board_of(dead, "a")
+
+
+def test_modules_ready_to_fly_are_those_that_can_be_asked_of():
+    """Each module of the demo is asked of by itself: the list leaves out those that are refused, and no other."""
+    demo = Path(__file__).parents[1] / "datasets" / "demo"
+    records = join([read_life(p).records for p in sorted(demo.glob("life_*.csv"))])
+    ready = set(ready_modules(records))
+    for module in sorted(set(records.module.tolist())):
+        try:
+            on_board_of(records, module)
+        except (BadInput, CannotAnswer):
+            assert module not in ready
+        else:
+            assert module in ready
 
 
 def test_demo_flight_has_slots_stress_and_notes():

@@ -12,6 +12,7 @@ from reliability.decisions.bench import plan_row
 from reliability.decisions.demonstration import DemonstrationAnswer
 from reliability.decisions.learning import LearningAnswer
 from reliability.decisions.next_test import NextTestAnswer
+from reliability.decisions.on_board import ready_modules
 from reliability.decisions.plan_search import plan_sheet
 from reliability.decisions.question import Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
@@ -33,7 +34,7 @@ from reliability.wear.paths import fit_paths
 
 __all__ = [
     "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "frame_csv", "life_csv",
-    "load_demo", "odd_records", "plan_csv", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
+    "load_demo", "odd_records", "plan_csv", "ready_modules", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
     "write_whole",
 ]  # fmt: skip
 

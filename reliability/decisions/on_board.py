@@ -103,6 +103,20 @@ def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     return tuple(_group(mine, slot, part, units) for (slot, part), units in sorted(good.items()))
 
 
+def ready_modules(records: LifeRecords) -> list[str]:
+    """Modules with a good unit last in each of their slots, sorted: those that ``on_board_of`` can tell of."""
+    good: dict[str, dict[str, bool]] = {}
+    builders: dict[str, set[str]] = {}
+    for rows in chains(records):
+        last = int(rows[-1])
+        module, slot = str(records.module[last]), str(records.slot[last])
+        lasts = bool(records.right[last]) and records.removed[last] not in TAKEN_OUT
+        slots = good.setdefault(module, {})
+        slots[slot] = slots.get(slot, False) or lasts
+        builders.setdefault(module, set()).add(str(records.builder[last]))
+    return sorted(m for m, slots in good.items() if all(slots.values()) and len(builders[m]) == 1)
+
+
 def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) -> OnBoard:
     last = int(units[0][-1])
     stress: dict[str, Level] = {
