@@ -16,11 +16,12 @@ failures matter, so the grid is small: shapes by exponents by (early law, k).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import gammaln
 
-from reliability.slots.exposure import Array, Ints, SlotData
+from reliability.slots.exposure import Array, Flags, Ints, SlotData
 
 SHAPES = np.exp(np.linspace(np.log(0.25), np.log(9.0), 30))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
@@ -122,13 +123,15 @@ def cumulative(law: int, z: Array, width: Array) -> Array:
 
 @dataclass(frozen=True)
 class Exposed:
-    """What the fit of a slot takes of its units, whichever of them failed.
+    """What the fit of a slot takes of its units, whichever more of them failed than are known to have.
 
     Attributes
     ----------
     exponents : array (e,)
     end : array (e, n)
         z of each unit at its end.
+    failed : bool array (n,)
+        Units known to have failed.
     exposure : array (shapes, e)
         Sum of z^b over the units, entries taken off.
     width, weak : arrays (laws, e)
@@ -137,9 +140,19 @@ class Exposed:
 
     exponents: Array
     end: Array
+    failed: Flags
     exposure: Array
     width: Array
     weak: Array
+
+    def ways(self, failed: Flags) -> Array:
+        """``_ways`` where these failed: those known to have, then the others."""
+        more = self.end[:, failed & ~self.failed]
+        return _logs(_chosen(self.width, np.log(more), self._known) if more.size else self._known)
+
+    @cached_property
+    def _known(self) -> tuple[Array, Array]:
+        return _chosen(self.width, np.log(self.end[:, self.failed]))
 
 
 def exposed(slot: SlotData, scale: float) -> Exposed:
@@ -159,7 +172,7 @@ def exposed(slot: SlotData, scale: float) -> Exposed:
         + (cumulative(law, end, eta[:, None]) - cumulative(law, begin, eta[:, None])).sum(axis=1)
         for law, eta in enumerate(width)
     ]
-    return Exposed(e, end, exposure, width, np.stack(weak))
+    return Exposed(e, end, slot.units.failed, exposure, width, np.stack(weak))
 
 
 def fit_slot(slot: SlotData, on: Exposed, early: bool = True) -> SlotFit:
@@ -176,7 +189,7 @@ def fit_slot(slot: SlotData, on: Exposed, early: bool = True) -> SlotFit:
     rows = np.zeros((0, *plain.shape))
     law, number = np.zeros((2, 0), np.intp)
     if early and 0 < r <= MANY:
-        ways = _ways(on.width, log_z)
+        ways = on.ways(dead)
         laws, most = len(on.width), ways.shape[1]
         k = np.arange(most, dtype=float)[:, None, None]
         rate = gammaln(k + EARLY_SIZE) - gammaln(EARLY_SIZE)
@@ -207,24 +220,36 @@ def _ways(eta: Array, log_z: Array) -> Array:
     -------
     array (laws, k + 1, shapes, e)
     """
-    most = min(log_z.shape[1], MOST_EARLY)
+    return _logs(_chosen(eta, log_z))
+
+
+def _chosen(
+    eta: Array, log_z: Array, known: tuple[Array, Array] | None = None
+) -> tuple[Array, Array]:
+    """The same as chances, so that nothing overflows, and the log of what they are divided by.
+
+    The coefficients are those of a Poisson binomial. ``known`` are those of other failures.
+    """
     burns = (np.arange(len(eta)) < len(BURN_OUT))[:, None]
-    log = np.zeros((len(eta), SHAPES.size, log_z.shape[0]))
-    some = np.zeros((len(eta), most + 1, *log.shape[1:]))
-    some[:, 0] = 1.0
     b = SHAPES[:, None]
-    for i in range(log_z.shape[1]):
-        early = -np.log(eta) - np.where(burns, np.exp(log_z[:, i]) / eta, 0.0)
-        life = np.log(b) + (b - 1) * log_z[:, i]
-        odds = np.exp(np.clip(early[:, None] - life, -300, 300))
-        # as chances, so that nothing overflows: the coefficients are those of a Poisson binomial
-        chance = (odds / (1 + odds))[:, None]
-        top = min(i + 1, most) + 1  # so many may be early yet
-        some[:, 1:top] = some[:, 1:top] * (1 - chance) + some[:, : top - 1] * chance
-        some[:, :1] *= 1 - chance
+    log = np.zeros((len(eta), SHAPES.size, log_z.shape[0])) if known is None else known[1].copy()
+    some = np.ones((len(eta), 1, *log.shape[1:])) if known is None else known[0]
+    for z in log_z.T:
+        early = -np.log(eta) - np.where(burns, np.exp(z) / eta, 0.0)
+        odds = np.exp(np.clip(early[:, None] - np.log(b) - (b - 1) * z, -300, 300))
         log += np.log1p(odds)
+        late = 1 / (1 + odds)[:, None]
+        before, top = some.shape[1], min(some.shape[1], MOST_EARLY) + 1
+        more = np.zeros((len(eta), top, *log.shape[1:]))
+        more[:, :before] = some * late
+        more[:, 1:] += some[:, : top - 1] * (odds[:, None] * late)
+        some = more
+    return some, log
+
+
+def _logs(chosen: tuple[Array, Array]) -> Array:
     with np.errstate(divide="ignore"):
-        return np.asarray(np.log(some) + log[:, None])
+        return np.asarray(np.log(chosen[0]) + chosen[1][:, None])
 
 
 def alike(values: Ints) -> list[tuple[int, Ints]]:

@@ -10,6 +10,7 @@ promises are kept is a matter of simulation: tests/benchmarks/promise.py and uns
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
@@ -356,6 +357,8 @@ class ModuleModel:
         out = ModuleModel(slots, self.drift, self.seed, self.apart)
         out.scale, out.causes = self.scale, self.causes.in_slots(slots)
         out.draws, out.good = draws, dict(self.good)
+        rows = zip(self._estimates, out.causes.parts, strict=True)
+        out._estimates = [e.flown(part) for e, part in rows]
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
@@ -490,8 +493,18 @@ class _Estimate:
             (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
             for k in laws
         ]  # fmt: skip
-        self.age = ages_of(part, e, drawn.scale)[0]
+        self._fly(part)
+
+    def _fly(self, part: SlotData) -> None:
+        e = np.array([self.exponent])
+        self.age = ages_of(part, e, self.scale)[0]
         self.pace = float(part.pace(e)[0])
+
+    def flown(self, part: SlotData) -> _Estimate:
+        """The same law, flown or aged otherwise."""
+        out = copy(self)
+        out._fly(part)
+        return out
 
     def hazard(self, shots: Array) -> Array:
         """Over so many shots, (...)."""
