@@ -44,6 +44,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
+from reliability.slots.mission import no_drift
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text, whole
 
@@ -341,7 +342,9 @@ class _Flight:
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)
-        self.now = ModuleModel(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
+        self.now = ModuleModel(
+            slots, lambda n: sum((d(n) for d in drift.values()), no_drift(n)), q.seed
+        )
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
         """The pool's records for what is on board, at the mission's stresses: of all its legs."""

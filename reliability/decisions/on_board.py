@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from reliability.notes import BadInput, CannotAnswer
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 from reliability.slots.exposure import chains
+from reliability.slots.mission import Drift
 from reliability.wear.limits import DEFAULT_LIMITS, outlook
 from reliability.wear.paths import fit_paths
 from reliability.words import unit_label
@@ -143,13 +145,13 @@ def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) ->
 
 def drift_of(
     readings: WearReadings | None, records: LifeRecords, module: str, on_board: Sequence[OnBoard]
-) -> dict[str, Callable[[float], float]]:
+) -> dict[str, Drift]:
     """Hazard of drift to a limit over shots from now, for each unit that has readings enough.
 
     Of each slot the first quantity that has a named limit is taken, and only the unit's own readings:
     drift is one cause, sudden failure another, and the two add.
     """
-    out: dict[str, Callable[[float], float]] = {}
+    out: dict[str, Drift] = {}
     if readings is None:
         return out
     for b in on_board:
@@ -164,13 +166,6 @@ def drift_of(
                 found = outlook(fit_paths(paths), b.key, limit)
             except CannotAnswer:
                 continue
-            out[b.key] = _hazard(found, b.so_far)
+            out[b.key] = partial(found.hazard, b.so_far)
             break
     return out
-
-
-def _hazard(found: object, so_far: float) -> Callable[[float], float]:
-    def hazard(shots: float) -> float:
-        return float(found.hazard(so_far, np.array([shots]))[0])  # type: ignore[attr-defined]
-
-    return hazard
