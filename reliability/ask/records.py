@@ -18,7 +18,7 @@ from reliability.decisions.question import Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
-from reliability.sheets.quality import findings
+from reliability.sheets.quality import findings, telling
 from reliability.sheets.table import SheetError, SheetFault
 from reliability.sheets.write import (
     frame_csv,
@@ -96,9 +96,10 @@ def write_soft_failures(question: Wear, source: AnySource, path: Path) -> None:
 def odd_records(records: LifeRecords) -> list[dict[str, str]]:
     """What looks odd in each builder's records beside the others'."""
     out = []
+    short = telling(records)
     for name in sorted(set(records.builder.tolist())):
         own = records.select(records.builder == name)
-        rest = records.select(records.builder != name)
+        rest = short.select(short.builder != name)
         out += [
             {"builder": name, "severity": f.severity, "finding": f.text}
             for f in findings(own, rest)

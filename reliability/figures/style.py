@@ -40,7 +40,7 @@ def style(chart: Any, height: int = 320) -> Any:
     return chart
 
 
-class Layer(alt.Chart):  # type: ignore[misc]  # the library has no types here
+class Layer(alt.Chart):  # type: ignore[misc]
     """A chart whose channels are made from texts and values directly.
 
     Left to the library each would be compared with all that it knows, which takes some milliseconds.
