@@ -3,8 +3,9 @@
 The module's hazard over a mission is the sum of its slots' and of drift. Its upper bound is a quantile of
 draws from what the records say (``draws``): one sample answers every question of a module, so that a
 higher voltage, a longer mission, a surer answer are never promised more. What the unit to be promised has
-survived so far is no evidence (it was chosen for having survived); its age counts all the same. Whether
-promises are kept is a matter of simulation: tests/benchmarks/promise.py and unsafe.py.
+survived so far is evidence like any other unit's, and its age counts too: with all that were burnt in on
+record, choosing one for having survived changes no likelihood. Whether promises are kept is a matter of
+simulation: tests/benchmarks/promise.py, unsafe.py and burn_in.py.
 """
 
 from __future__ import annotations
@@ -66,6 +67,8 @@ class ModuleModel:
         The hazards of the slots, and failures of which it is not known whose they were.
     good : dict of slot index to Lasted
         New units supposed to have lasted a test (``after_good``).
+    burnt : float
+        Shots that what is to be promised is supposed to have lasted more (``after_burn_in``).
     """
 
     def __init__(
@@ -82,6 +85,7 @@ class ModuleModel:
         self.apart = apart
         self.causes = causes_of(slots, apart)
         self.good: dict[int, Lasted] = {}
+        self.burnt = 0.0
 
     @cached_property
     def readings(self) -> Readings | None:
@@ -116,7 +120,7 @@ class ModuleModel:
     @cached_property
     def _estimates(self) -> list[_Estimate]:
         rows = zip(self.causes.parts, self.draws.slots, self.causes.slot, strict=True)
-        return [_Estimate(part, drawn, self.good.get(i)) for part, drawn, i in rows]
+        return [_Estimate(part, drawn, self.good.get(i), self.burnt) for part, drawn, i in rows]
 
     def hazard(self, i: int, shots: float) -> float:
         """Estimated hazard of a slot over so many shots from now; 0 where nothing failed."""
@@ -269,10 +273,21 @@ class ModuleModel:
         drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
         return self._with(slots, replace(self.draws, slots=drawn))
 
-    def aged(self, shots: float) -> ModuleModel:
-        """The same with what is to be promised older by so many shots, from the same draws."""
-        drawn = [replace(d, age=d.age + shots / self.scale) for d in self.draws.slots]
-        return self._with([_older(s, shots) for s in self.slots], replace(self.draws, slots=drawn))
+    def after_burn_in(self, shots: float) -> ModuleModel:
+        """The same if what is to be promised lasted so many shots more at the voltage of use.
+
+        It is older, and each draw counts by how likely that was in it.
+        """
+        d, run = self.draws, self.flown_at(0.0)
+        drawn = [replace(own, age=own.age + shots / self.scale) for own in d.slots]
+        told = replace(
+            d, slots=drawn,
+            weight=_told(d.weight, run._drawn(shots, False).sum(axis=0)),
+            weight_more=_told(d.weight_more, run._drawn(shots, True).sum(axis=0)),
+        )  # fmt: skip
+        out = self._with([_older(s, shots) for s in self.slots], told)
+        out.burnt += shots
+        return out
 
     def new(self) -> ModuleModel:
         """The same with what is to be promised new, from the same draws."""
@@ -333,7 +348,7 @@ class ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart)
         out.scale, out.causes = self.scale, self.causes.in_slots(slots)
-        out.draws, out.good = draws, dict(self.good)
+        out.draws, out.good, out.burnt = draws, dict(self.good), self.burnt
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
@@ -428,8 +443,10 @@ def _crossing(lacking: Callable[[float], float], low: float, high: float) -> flo
     return float(np.exp(brentq(at, low, high, xtol=1e-6)))
 
 
-def _told(weight: Array | None, hazard: Array) -> Array:
+def _told(weight: Array | None, hazard: Array) -> Array | None:
     """Weights of draws once a test without failure is known, ``hazard`` being that of the test in each."""
+    if not hazard.any():
+        return weight
     # only ratios matter: a test that no draw makes likely still weighs them against each other
     hazard = np.minimum(hazard, MOST_HAZARD)
     return np.asarray((1.0 if weight is None else weight) * np.exp(hazard.min() - hazard))
@@ -438,7 +455,7 @@ def _told(weight: Array | None, hazard: Array) -> Array:
 class _Estimate:
     """A cause's law as estimated: mean log shape and mean exponent, the rates that go with them."""
 
-    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None) -> None:
+    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None, burnt: float) -> None:
         self.copies, self.scale = part.copies, drawn.scale
         mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
         mine = mine if mine.any() else ~mine
@@ -451,13 +468,16 @@ class _Estimate:
         if good is not None:
             before, after = (z[0] / drawn.scale for z in good.exposure(e))
             exposure += good.units * float(after**self.shape - before**self.shape)
+        self.age = ages_of(part, e, drawn.scale)[0]
+        if burnt:
+            gained = self.age**self.shape - (self.age - burnt / drawn.scale) ** self.shape
+            exposure += part.copies * float(gained.sum())
         self.rate = drawn.count / exposure
         laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
         self.early = [
             (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
             for k in laws
         ]  # fmt: skip
-        self.age = ages_of(part, e, drawn.scale)[0]
         self.pace = float(part.pace(e)[0])
 
     def hazard(self, shots: float) -> float:
