@@ -3,8 +3,9 @@
 The module's hazard over a mission is the sum of its slots' and of drift. Its upper bound is a quantile of
 draws from what the records say (``draws``): one sample answers every question of a module, so that a
 higher voltage, a longer mission, a surer answer are never promised more. What the unit to be promised has
-survived so far is no evidence (it was chosen for having survived); its age counts all the same. Whether
-promises are kept is a matter of simulation: tests/benchmarks/promise.py and unsafe.py.
+survived so far is evidence like any other unit's, and its age counts too: with all that were burnt in on
+record, choosing one for having survived changes no likelihood. Whether promises are kept is a matter of
+simulation: tests/benchmarks/promise.py, unsafe.py and burn_in.py.
 """
 
 from __future__ import annotations
@@ -64,6 +65,8 @@ class ModuleModel:
     ----------
     good : dict of slot index to Lasted
         New units supposed to have lasted a test (``after_good``).
+    burnt : float
+        Shots that what is to be promised is supposed to have lasted more (``after_burn_in``).
     """
 
     def __init__(
@@ -78,6 +81,7 @@ class ModuleModel:
         self.seed = seed
         self.apart = apart
         self.good: dict[int, Lasted] = {}
+        self.burnt = 0.0
         self._promised: dict[tuple[float, float], float] = {}
 
     @cached_property
@@ -122,8 +126,11 @@ class ModuleModel:
 
     @cached_property
     def _estimates(self) -> list[_Estimate]:
+        return self._estimated()
+
+    def _estimated(self) -> list[_Estimate]:
         rows = zip(self.causes.parts, self.draws.slots, self.causes.slot, strict=True)
-        return [_Estimate(part, drawn, self.good.get(i)) for part, drawn, i in rows]
+        return [_Estimate(part, drawn, self.good.get(i), self.burnt) for part, drawn, i in rows]
 
     def hazard(self, i: int, shots: float) -> float:
         """Estimated hazard of a slot over so many shots from now; 0 where nothing failed."""
@@ -286,10 +293,24 @@ class ModuleModel:
         drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
         return self._with(slots, replace(self.draws, slots=drawn))
 
-    def aged(self, shots: float) -> ModuleModel:
-        """The same with what is to be promised older by so many shots, from the same draws."""
-        drawn = [replace(d, age=d.age + shots / self.scale) for d in self.draws.slots]
-        return self._with([_older(s, shots) for s in self.slots], replace(self.draws, slots=drawn))
+    def after_burn_in(self, shots: float) -> ModuleModel:
+        """The same if what is to be promised lasted so many shots more at the voltage of use.
+
+        It is older, and each draw counts by how likely that was in it.
+        """
+        d = self.draws
+        alike, more = self.flown_at(0.0).mission.totals(shots)
+        drawn = [replace(own, age=own.age + shots / self.scale) for own in d.slots]
+        told = replace(
+            d,
+            slots=drawn,
+            weight=_told(d.weight, alike),
+            weight_more=_told(d.weight_more, more),
+        )
+        out = self._with([_older(s, shots) for s in self.slots], told)
+        out.burnt += shots
+        out._estimates = out._estimated()
+        return out
 
     def new(self) -> ModuleModel:
         """The same with what is to be promised new, from the same draws."""
@@ -307,7 +328,7 @@ class ModuleModel:
         )
         out.mission, out.good = self.mission, self.good | dict(tests)
         out._estimates = [
-            _Estimate(part, drawn, tests[i]) if i in tests else known
+            _Estimate(part, drawn, tests[i], self.burnt) if i in tests else known
             for part, drawn, i, known in zip(self.causes.parts, d.slots, self.causes.slot, self._estimates, strict=True)
         ]  # fmt: skip
         return out
@@ -356,7 +377,7 @@ class ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart)
         out.scale, out.causes = self.scale, self.causes.in_slots(slots)
-        out.draws, out.good = draws, dict(self.good)
+        out.draws, out.good, out.burnt = draws, dict(self.good), self.burnt
         rows = zip(self._estimates, out.causes.parts, strict=True)
         out._estimates = [e.flown(part) for e, part in rows]
         return out
@@ -464,8 +485,10 @@ def _quantile(hazards: Array, share: float, weight: Array | None) -> float:
     return float(low if low == high else low + (high - low) * (place - k))
 
 
-def _told(weight: Array | None, hazard: Array) -> Array:
+def _told(weight: Array | None, hazard: Array) -> Array | None:
     """Weights of draws once a test without failure is known, ``hazard`` being that of the test in each."""
+    if not hazard.any():
+        return weight
     # only ratios matter: a test that no draw makes likely still weighs them against each other
     hazard = np.minimum(hazard, MOST_HAZARD)
     return np.asarray((1.0 if weight is None else weight) * np.exp(hazard.min() - hazard))
@@ -474,7 +497,7 @@ def _told(weight: Array | None, hazard: Array) -> Array:
 class _Estimate:
     """A cause's law as estimated: mean log shape and mean exponent, the rates that go with them."""
 
-    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None) -> None:
+    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None, burnt: float) -> None:
         self.copies, self.scale = part.copies, drawn.scale
         mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
         mine = mine if mine.any() else ~mine
@@ -487,6 +510,10 @@ class _Estimate:
         if good is not None:
             before, after = (z[0] / drawn.scale for z in good.exposure(e))
             exposure += good.units * float(after**self.shape - before**self.shape)
+        if burnt:
+            age = ages_of(part, e, drawn.scale)[0]
+            gained = age**self.shape - (age - burnt / drawn.scale) ** self.shape
+            exposure += part.copies * float(gained.sum())
         self.rate = drawn.count / exposure
         laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
         self.early = [
