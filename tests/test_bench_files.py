@@ -1,4 +1,4 @@
-"""Benches' own files: ninety-odd invented ones, what must come out stated by the script that makes them."""
+"""Benches' own files: more than a hundred invented ones, what must come out stated by the script that makes them."""
 
 import math
 from pathlib import Path
@@ -200,3 +200,37 @@ def test_a_controller_without_a_clock_that_begins_its_count_anew():
     said = Terms(BenchMapping().with_answers(WHOSE), True)
     life = next(s for s in open_file(Path("x.log"), text.encode(), said).sheets if s.kind == "life")
     assert set(life.records.shots_from) == {499} and set(life.records.shots_good) == {590}
+
+
+def test_dates_of_two_orders_are_named():
+    """One date can only have the month first, another only the day: a third cannot be told."""
+    head = "builder,module,slot,unit,shots,status,date\n"
+    days = ("03/14/2026", "14/03/2026", "04/05/2026")
+    text = head + "".join(f"kite,M{i},igniter,I{i},500,ok,{d}\n" for i, d in enumerate(days))
+    assert [(f.row, f.column) for f in propose(Path("x.csv"), text.encode()).faults] == [
+        (2, "date")
+    ]
+
+
+def test_wear_by_dates_alone_wants_the_counts():
+    text = (
+        "builder,module,slot,unit,quantity,2026-01-10,2026-02-01\nkite,M1,igniter,I1,gap_mm,1,1.1\n"
+    )
+    with pytest.raises(SheetError, match="at how many shots each was read"):
+        propose(Path("x.csv"), text.encode())
+
+
+@pytest.mark.parametrize("count", ["in at", "installed at", "eingebaut bei"])
+def test_whose_counts_a_part_went_in_at_is_asked(count):
+    """Counts of the module read as the part's own would be a life it never had."""
+    text = f"builder,module,slot,unit,{count},shots,status\nkite,M1,igniter,I1,3998,6000,ok\n"
+    p = propose(Path("x.csv"), text.encode())
+    assert [q.id for q in p.open] == [f"choose:{count} counts"]
+    for said, life in (("module", (0, 2002)), ("unit", (3998, 6000))):
+        r = p.sheet({f"choose:{count} counts": said}, agree=True).records
+        assert (r.shots_from[0], r.shots_good[0]) == life
+
+
+def test_a_start_capacitance_is_no_count_of_shots():
+    text = "builder,module,slot,unit,shots,status,C start [nF]\nkite,M1,igniter,I1,500,ok,470\n"
+    assert "shots_from" not in propose(Path("x.csv"), text.encode()).columns

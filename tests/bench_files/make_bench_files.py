@@ -1,4 +1,4 @@
-"""Ninety-odd invented bench files, each with what must come out of it.
+"""More than a hundred invented bench files, each with what must come out of it.
 
     python -m tests.bench_files.make_bench_files [FOLDER]
 
@@ -15,6 +15,7 @@ from decimal import Decimal
 from pathlib import Path
 
 from tests.bench_files.abroad import abroad
+from tests.bench_files.fresh import fresh
 from tests.bench_files.further import further
 from tests.bench_files.logs import WHOSE, made_logs
 from tests.bench_files.truth import LEFT_OUT, UNITS, WORDS, comma, grouped, table, truth, workbook
@@ -350,6 +351,7 @@ def made():
         [{"builder": "kite", "module": m, "shots": n, "ignition_V": round(v * 1000), "commanded": k, "misfires": j} for m, n, v, k, j in sparks], "ignition")  # fmt: skip
     further(add)
     abroad(add)
+    fresh(add)
     return out
 
 

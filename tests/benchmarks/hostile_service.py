@@ -4,7 +4,7 @@
 
 ``shotlife serve`` on a store of its own takes the dear files of ``hostile`` and a random sample of its damaged
 and swollen ones through the API, one after the other, agreed with as far as that goes, by a token that may give
-but not decide. Meanwhile somebody else asks health ten times a second, and a third person the front page and a
+but not decide. Meanwhile somebody else asks health ten times a second, and a third person now and then the front page and a
 question. After each file that was refused the log of deeds ends as it did, and nothing else lies in the
 service's folders; no reader computes 10 s or takes 1 GiB (both are printed; on a quiet machine the wait is little
 more than the computing). Ends with 1 if anything did not hold.
@@ -123,8 +123,8 @@ class Others:
         self.s, self.waited, self.wrong = s, collections.defaultdict(list), []
         self._over = threading.Event()
         cookie = cookie_of(s)
-        asks = (("health", self._health, 0.1), ("page", lambda: "module" in s.page(cookie), 1.0),
-                ("question", self._question, 1.0))  # fmt: skip
+        asks = (("health", self._health, 0.1), ("page", lambda: "module" in s.page(cookie), 5.0),
+                ("question", self._question, 2.0))  # fmt: skip
         self._threads = [threading.Thread(target=self._ask, args=a, daemon=True) for a in asks]
         for t in self._threads:
             t.start()

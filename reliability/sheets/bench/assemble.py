@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import dataclasses
 from collections.abc import Sequence
 from typing import Any
 
@@ -10,6 +11,7 @@ from reliability.sheets.bench import measured
 from reliability.sheets.bench.columns import Column
 from reliability.sheets.bench.desk import Desk
 from reliability.sheets.bench.headers import blank
+from reliability.sheets.bench.inspections import inspected
 from reliability.sheets.bench.vocabulary import (
     COLUMN_WORDS,
     EVENT_WORDS,
@@ -24,10 +26,12 @@ from reliability.sheets.bench.vocabulary import (
 from reliability.sheets.bench.vocabulary import (
     SLOTS as SLOT_NAMES,
 )
+from reliability.sheets.bench.wide import reading_columns, wide_cells
 
 Cells = dict[str, list[Any]]
 KINDS = ("life", "wear", "misfires", "ignition")
 MOST_NAMES = 500
+_PLURALS = ("", "s", "es", "e", "en")
 MEASURED = ("capacitance_uF",)
 
 
@@ -36,6 +40,7 @@ def kind_of(desk: Desk, columns: dict[str, Column]) -> str:
     given = desk.given("choose:kind")
     if given in KINDS:
         return given
+    _states_as_events(desk, columns)
     has = set(columns)
     if "commanded" in has and ("ignition_V" in has or "misfires" in has):
         return "ignition"
@@ -43,6 +48,8 @@ def kind_of(desk: Desk, columns: dict[str, Column]) -> str:
         return "wear"
     if "event" in has and "shots" in has and _events(columns["event"]):
         return "misfires"
+    if reading_columns(columns):
+        return "wear"
     if "shots" not in has or has & {"status", "failed", "mode", "shots_failed", "shots_good"}:
         return "life"
     ids = [columns[k].values for k in ("module", "slot", "unit") if k in columns]
@@ -55,6 +62,22 @@ def kind_of(desk: Desk, columns: dict[str, Column]) -> str:
                 "choose:kind", f"the same units stand at several counts with {', '.join(measured)}: readings of wear?", KINDS, "wear"
             )  # fmt: skip
     return "life"
+
+
+def _states_as_events(desk: Desk, columns: dict[str, Column]) -> None:
+    """A column of events that holds words for alive and dead is a column of states."""
+    c = columns.get("event")
+    if c is None or {"status", "failed", "shots_failed"} & set(columns):
+        return
+    full = [v for v in c.values if v is not None]
+    if full and all(state_of(v) for v in full) and not all(plain(v) in EVENT_WORDS for v in full):
+        desk.note(
+            c.name, "status", len(full), full[0], state_of(full[0]), "words for alive and dead"
+        )
+        columns["status"] = dataclasses.replace(
+            c, header=dataclasses.replace(c.header, column="status")
+        )
+        columns.pop("event")
 
 
 def _events(c: Column) -> bool:
@@ -97,6 +120,24 @@ def _too_many(desk: Desk, c: Column) -> bool:
         f"more than {MOST_NAMES} different names of {c.header.column}; is it that column?",
     )
     return True
+
+
+def slot_by_cells(desk: Desk, columns: dict[str, Column]) -> None:
+    """A column that names slots in its cells is that column, whatever its head; asked about."""
+    if "slot" in columns:
+        return
+    for name, c in columns.items():
+        spare = c.header.column == "extra" or (name == "quantity" and "value" not in columns)
+        words = {v for v in c.values if isinstance(v, str)}
+        if not spare or not 0 < len(words) <= 12 or not any(plain(w) in SLOT_WORDS for w in words):
+            continue
+        text = f"the column {c.name!r} names slots, such as {bounded(min(words), 40)!r}, and is read as slot"
+        if desk.ask(f"columns:{c.name}", text, ("slot", "extra", "leave_out"), "slot") == "slot":
+            there = dict(columns)
+            columns.clear()  # it keeps its place
+            columns.update({"slot" if k == name else k: v for k, v in there.items()})
+            c.header = dataclasses.replace(c.header, column="slot")
+        return
 
 
 def name_slots(desk: Desk, c: Column) -> None:
@@ -230,9 +271,10 @@ def _state_words() -> list[str]:
     return [w for w in (*ALIVE_WORDS, *DEAD_WORDS) if len(w) >= 3]
 
 
-def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> Cells:
-    """shots_from, shots_good, shots_failed and mode of a life sheet, from counts, marks and states."""
+def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, list[int]]:
+    """shots_from, shots_good, shots_failed and mode of a life sheet, from counts, marks and states; the rows kept."""
     out: Cells = {}
+    rows = list(range(n))
     shots = columns.get("shots")
     good, dead = columns.get("shots_good"), columns.get("shots_failed")
     state_column = columns.get("status") or columns.get("failed")
@@ -250,11 +292,11 @@ def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> Cells:
     if dead is not None and states is not None and dead is not counts:
         only_exact(desk, dead, "<>", "the count it was found failed at is wanted")
     if counts is None:
-        choices = "a column of shots is wanted: give it in the mapping ('columns')"
-        desk.fault(0, "", choices)
-        return out
+        _no_counts(desk, columns)
+        return out, rows
     if states is not None:
         _by_state(desk, columns, states, out, n)
+        rows = inspected(desk, columns, states, out)
     elif dead is not None:
         _by_failed(desk, shots or good, dead, out, n)
     elif good is not None and shots is None:
@@ -263,7 +305,19 @@ def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> Cells:
         _by_marks(desk, shots, out, n)
     if modes is not None or states is not None:
         _name_modes(desk, states or [""] * n, modes or [""] * n, out, n)
-    return out
+    return out, rows
+
+
+def _no_counts(desk: Desk, columns: dict[str, Column]) -> None:
+    """Nothing says at how many shots: which column it could be, and how that is said."""
+    names = [
+        c.name for c in columns.values()
+        if c.header.column == "extra" and any(isinstance(v, float) for v in c.values)
+    ]  # fmt: skip
+    text = "a column of shots is wanted"
+    if names:
+        text += f"; if it is one of {', '.join(bounded(n, 40) for n in names[:8])}, say so: --answer 'columns:{names[0]}=shots'"
+    desk.fault(0, "", text)
 
 
 def _modes(desk: Desk, c: Column) -> list[str]:
@@ -365,6 +419,7 @@ def _by_failed(desk: Desk, base: Column | None, dead: Column, out: Cells, n: int
             desk.fault(base.rows[i] + 1, base.name, text)
     g: list[Any] = list(base.values) if base is not None else [None] * n
     f: list[Any] = list(dead.values)
+    _zeros(desk, dead, g, f)
     alone = 0
     for i in range(n):
         if dead.marks[i] == ">":
@@ -387,6 +442,19 @@ def _by_failed(desk: Desk, base: Column | None, dead: Column, out: Cells, n: int
             "a mark for 'more than'",
         )
     out["shots_good"], out["shots_failed"] = g, f
+
+
+def _zeros(desk: Desk, dead: Column, g: list[Any], f: list[Any]) -> None:
+    """0 as the count of failure of a unit that was good at more shots stands for none, in files that are not ours."""
+    hit = [
+        i for i, (a, b) in enumerate(zip(g, f, strict=True)) if b == 0 and a is not None and a > 0
+    ]
+    if not hit or desk.ours:
+        return
+    text = f"{len(hit)} rows of {dead.name} say 0, below the count the unit was good at: read as not failed"
+    if desk.ask(f"agreed:zero {dead.name}", text, ("yes", "no"), "yes") == "yes":
+        for i in hit:
+            f[i] = None
 
 
 def _by_marks(desk: Desk, shots: Column, out: Cells, n: int) -> None:
@@ -429,7 +497,9 @@ def only_exact(desk: Desk, c: Column, marks: str, wanted: str) -> None:
 
 
 def wear_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, list[int]]:
-    """Rows of a wear sheet; a column for each quantity is laid out one below the other. Cells and row of each."""
+    """Rows of a wear sheet; a column for each quantity, or count, is laid out one below the other. Cells and row of each."""
+    if heads := reading_columns(columns):
+        return wide_cells(desk, columns, heads, n)
     ids: Cells = {
         k: columns[k].values for k in ("builder", "module", "slot", "unit", "shots") if k in columns
     }
@@ -505,6 +575,6 @@ def slot_in_words(texts: Sequence[str]) -> str:
         found |= {
             slot
             for word, slot in SLOT_WORDS.items()
-            if len(word) > 4 and slot != "module" and f" {word} " in p
+            if len(word) > 4 and slot != "module" and any(f" {word}{end} " in p for end in _PLURALS)
         }
     return next(iter(found)) if len(found) == 1 else ""

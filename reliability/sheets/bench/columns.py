@@ -140,6 +140,8 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
             _unreadable(desk, c, row, v)
             continue
         else:
+            if not decimal and decided(p).startswith("?"):
+                continue  # never guessed: empty until answered
             try:
                 x, tail = value_of(p, decimal), p.tail
             except ValueError:
@@ -152,8 +154,6 @@ def read_numbers(desk: Desk, c: Column, elsewhere: str, extra: bool = False) -> 
         if scaled is None:
             _unreadable(desk, c, row, v)
             continue
-        if p is not None and not decimal and decided(p).startswith("?"):
-            continue  # never guessed: empty until answered
         c.values[i] = scaled
         if not tail and scaled > 0:
             bare.append(scaled)
@@ -289,6 +289,8 @@ def _decimal(desk: Desk, c: Column, parts: list[Numeral | None], elsewhere: str)
     text = f"{c.name}: is {shown!r} {whole} (decimal {other!r}) or {part} (decimal {mark!r})? All {len(s.doubtful)} such numbers have three digits behind the mark"
     if elsewhere:
         text += f"; the file's other columns use {elsewhere!r}"
+    elif any(q.grave and i.startswith("decimal:") for i, q in desk.questions.items()):
+        return ""  # one answer for a file: it is suggested here then
     return desk.ask(f"decimal:{c.name}", text + ".", (".", ","), elsewhere, grave=not elsewhere)
 
 
@@ -414,6 +416,8 @@ def read_dates(desk: Desk, c: Column) -> None:
     firsts = [int(m[1]) for m in slashed if m]
     seconds = [int(m[3]) for m in slashed if m]
     order = ""
+    if firsts and max(firsts) > 12 and max(seconds) > 12:
+        _two_orders(desk, c, slashed)
     if firsts:
         order = "day" if max(firsts) > 12 else "month" if max(seconds) > 12 else ""
         if not order:
@@ -436,6 +440,14 @@ def read_dates(desk: Desk, c: Column) -> None:
             example = example or (str(v), done)
     if example:
         desk.note(c.name, "date", changed, *example, "dates as year-month-day")
+
+
+def _two_orders(desk: Desk, c: Column, slashed: Sequence[re.Match[str] | None]) -> None:
+    """Dates of which some can only have the day first and others only the month: the others cannot be told."""
+    for i, m in enumerate(slashed):
+        if m and int(m[3]) > 12:
+            text = f"{bounded(c.cells[i], 20)!r} has the month first, other dates have the day first; write all one way, such as 2026-03-14"
+            desk.fault(c.rows[i] + 1, c.name, text)
 
 
 def _day_counts(desk: Desk, c: Column) -> None:

@@ -9,12 +9,13 @@ from functools import lru_cache
 from typing import Any
 
 from reliability.safe_text import bounded
-from reliability.sheets.bench.units import OWN, split_header, times, unit_named
+from reliability.sheets.bench.units import COUNTS, OWN, split_header, times, unit_named
 from reliability.sheets.bench.vocabulary import (
     AMBIGUOUS,
     COLUMN_WORDS,
     COLUMNS,
     TOTAL_WORDS,
+    UNITS_AS_NAMES,
     nearest,
     plain,
     plain_word,
@@ -62,9 +63,12 @@ def header_of(text: str) -> Header:
             return _ambiguous(written, key, u)
         if key in COLUMN_WORDS:
             return Header(written, COLUMN_WORDS[key], u, True)
+    if whole in UNITS_AS_NAMES:
+        column, unit = UNITS_AS_NAMES[whole]
+        return Header(written, column, unit, False)
     if pieces := _of_two_words(written):
         return Header(written, pieces[0], unit, False, pieces)
-    if len(p) >= 4:
+    if len(p) >= 4 and not p[0].isdigit():
         if p not in _NEAR:
             if len(_NEAR) > 10_000:
                 _NEAR.clear()
@@ -77,6 +81,8 @@ def header_of(text: str) -> Header:
 
 def _takes(column: str, unit: str) -> bool:
     """Whether a unit written in a header may be one of this column: ``Rated [kV]`` is near to ``rate``, but no rate."""
+    if column in COUNTS and unit:
+        return bool(times(unit)) or plain(unit) in COLUMN_WORDS or unit in ("1", "-", "#", "n")
     return not unit or column not in OWN or unit_named(unit, column) is not None
 
 

@@ -10,7 +10,7 @@ from pathlib import Path
 from reliability.notes import BadInput
 
 SECTIONS = {
-    "choose": "kind (life, wear, misfires, ignition), sheet, header_row, ends (what a bare count means)",
+    "choose": "kind (life, wear, misfires, ignition), sheet, header_row, ends (what a bare count means), repeats (inspections or units)",
     "columns": "their header: our column, or 'extra' (kept as it is), or 'leave_out'",
     "units": "their header: the unit of its numbers",
     "decimal": "their header: the decimal mark, '.' or ','",

@@ -36,7 +36,9 @@ from reliability.sheets.bench.headers import (
     header_of,
     turned,
 )
+from reliability.sheets.bench.installed import since_installed
 from reliability.sheets.bench.mapping import OPEN, BenchMapping
+from reliability.sheets.bench.numerals import numeral
 from reliability.sheets.bench.vocabulary import SLOT_WORDS, plain
 from reliability.sheets.doubts import doubts, side_doubts
 from reliability.sheets.finding import Finding
@@ -423,6 +425,7 @@ def _columns(desk: Desk, sheet: Sheet, header: int, body: Body) -> dict[str, Col
                 )
             continue
         h = _meaning(desk, str(head[j]), body.units[j] if j < len(body.units) else "", taken)
+        h = _no_numbers(desk, h, cells, head)
         if h.written in seen:
             desk.fault(header + 1, h.written, "the column appears twice")
             continue
@@ -435,6 +438,21 @@ def _columns(desk: Desk, sheet: Sheet, header: int, body: Body) -> dict[str, Col
         c.header.column == "extra" or c.header.written == n for n, c in taken.items()
     ) and any(own <= set(taken) for own in OWN_KINDS)
     return _read(desk, taken)
+
+
+def _no_numbers(desk: Desk, h: Header, cells: Sequence[Any], head: Sequence[Any]) -> Header:
+    """A header of numbers over cells of which none has a digit in front: labels, of units perhaps."""
+    full = [c for c in cells if not blank(c)]
+    if h.column not in NUMBERS or h.unit or h.written in OURS or not full:
+        return h
+    if any(not isinstance(c, str) or numeral(c) or not c.strip(" -?/.") for c in full):
+        return h
+    labels = not any(isinstance(c, str) and header_of(c).column == "unit" for c in head)
+    text = f"the column {h.written!r} holds no numbers, but texts such as {bounded(full[0], 20)!r}"
+    column = desk.ask(
+        f"columns:{h.written}", text, ("unit", "extra", "leave_out"), "unit" if labels else "extra"
+    )
+    return dataclasses.replace(h, column=column)
 
 
 def _extra_name(written: str, taken: set[str]) -> str:
@@ -480,7 +498,7 @@ def _read(desk: Desk, columns: dict[str, Column]) -> dict[str, Column]:
         footnotes(desk, c)
         numeric = name in NUMBERS or c.header.column == "extra"
         if numeric:
-            marks[name] = own_decimal(c)[0]
+            marks[name] = own_decimal(c)[0] or desk.given(f"decimal:{c.name}")
     said = {m for m in marks.values() if m}
     elsewhere = next(iter(said)) if len(said) == 1 else ""
     for name, c in columns.items():
@@ -491,6 +509,7 @@ def _read(desk: Desk, columns: dict[str, Column]) -> dict[str, Column]:
             read_dates(desk, c)
         elif not (c.header.column == "extra" and read_numbers(desk, c, elsewhere, extra=True)):
             read_texts(c)
+    assemble.slot_by_cells(desk, columns)
     if "slot" in columns:
         assemble.name_slots(desk, columns["slot"])
     if "part" in columns:
@@ -518,15 +537,20 @@ def _cells(
     for name, c in columns.items():
         if name not in pseudo:
             out[name] = list(c.values)
+    rows = list(range(n))
     if kind == "life":
-        out |= assemble.life_cells(desk, columns, n)
+        cells, rows = assemble.life_cells(desk, columns, n)
+        out |= cells
+        since_installed(desk, columns, out)
         if "period_s" in columns and "rate_Hz" not in out:
             c = columns["period_s"]
             out["rate_Hz"] = [
                 None if v is None else float(f"{1 / v:.9g}") if v > 0 else v for v in c.values
             ]
             desk.note(c.name, "rate_Hz", n, "seconds between shots", "shots a second", "1 / period")
-    return out, list(range(n))
+    if len(rows) < n:
+        out = {k: [v[i] for i in rows] for k, v in out.items()}
+    return out, rows
 
 
 def _fills(

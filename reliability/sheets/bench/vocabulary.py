@@ -13,7 +13,7 @@ LIKELY, CLOSE = 90.0, 78.0
 """similarity (0 to 100) above which a name is suggested, and above which it is worth asking about"""
 
 COLUMNS: dict[str, str] = {
-    "builder": "builder|bench|lab|werkstatt|bauer|erbauer|constructeur|constructor|costruttore|bouwer|made by|team",
+    "builder": "builder|who|whose|bench|lab|werkstatt|bauer|erbauer|constructeur|constructor|costruttore|bouwer|made by|team",
     "module": "module|modul|mod|modulo|module no|module nr|modul nr|module id|thruster|thruster no|triebwerk|propulseur|propulsor|device|dut",
     "slot": "slot|position|place|platz|steckplatz|einbauplatz|component|bauteil|composant|componente|emplacement|onderdeel|kind of part|bauteilart",
     "unit": "monster|monster nr|unit|unit id|unit no|specimen|sample|serial|serial no|serial number|sn|s n|einheit|prufling|muster|seriennummer|serien nr|numero de serie|echantillon|muestra|campione|matricola|cap no|c nr",
@@ -23,8 +23,8 @@ COLUMNS: dict[str, str] = {
     "mode": "mode|failure mode|ausfallart|fehlerart|fehlerbild|mode de defaillance|modo de fallo|modo di guasto|what broke|cause|ursache|failure",
     "status": "status|state|zustand|result|ergebnis|etat|estado|stato|toestand|condition|ok|alive|censored|verdict|befund|outcome|resultat|resultado|esito",
     "failed": "failed|dead|defekt|ausgefallen|hs|en panne|averiado|guasto|defect|kaputt|failed yes no",
-    "shots": "shots|shot|shot count|count of shots|pulses|pulse count|discharges|firings|counter|schuss|schusse|schuesse|schusszahl|pulszahl|impulse|entladungen|zahlerstand|tirs|nombre de tirs|coups|decharges|impulsions|disparos|pulsos|descargas|colpi|spari|impulsi|scariche|schoten|pulsen|n shots|no of shots|number of shots|cycles|shots total|total shots|anzahl schuss|life|lebensdauer|duree de vie|vida|vita",
-    "shots_from": "shots from|start count|first shot|installed at|shots at start|von schuss|ab schuss|start|eingebaut bei|de|desde|da",
+    "shots": "shots|out at|removed at|shot|shot count|count of shots|pulses|pulse count|discharges|firings|counter|schuss|schusse|schuesse|schusszahl|pulszahl|impulse|entladungen|zahlerstand|tirs|nombre de tirs|coups|decharges|impulsions|disparos|pulsos|descargas|colpi|spari|impulsi|scariche|schoten|pulsen|n shots|no of shots|number of shots|cycles|shots total|total shots|anzahl schuss|life|lebensdauer|duree de vie|vida|vita",
+    "shots_from": "shots from|in at|start count|first shot|installed at|shots at start|von schuss|ab schuss|start|eingebaut bei|de|desde|da",
     "shots_good": "shots good|good at|last good|good until|last ok|known good|zuletzt gut|gut bis|letzte gute|bon jusqu a|ok jusqu a|ultimo bueno|ultimo buono|survived",
     "shots_failed": "shots failed|failed at|found failed|found dead|dead at|died at|failure at|shots to failure|cycles to failure|ausfall bei|defekt bei|ausfall|tot bei|panne a|mort a|defaillance a|fallo a|fallo en|guasto a|defect bij|ttf",
     "count": "count|quantity of units|units|qty|stuck|stuckzahl|anzahl|nombre|cantidad|quantita|aantal|pieces|pcs",
@@ -60,9 +60,17 @@ AMBIGUOUS = {
     "c": ("capacitance_uF", "temp_C"), "t": ("temp_C", "date"), "n": ("shots", "count"), "nr": ("unit", "module"),
     "no": ("unit", "module"), "id": ("unit", "module"), "name": ("module", "unit"), "e": ("energy_J", "extra"),
     "p": ("pressure_Pa", "extra"), "i": ("peak_A", "extra"), "f": ("rate_Hz", "extra"), "fault": ("mode", "failed"),
+    **dict.fromkeys(("tensao", "napiecie", "napeti", "gerilim", "feszultseg", "jannite", "spaending", "напряжение", "電圧"), ("charge_V", "rated_V")),
     "strom": ("peak_A", "extra"), "current": ("peak_A", "extra"), "numero": ("unit", "module"), "sr no": ("unit", "extra"), "sl no": ("unit", "extra"), "spanning": ("charge_V", "rated_V"),
 }  # fmt: skip
 """names that mean one of several columns: the first is suggested, always asked about"""
+
+UNITS_AS_NAMES = {
+    "kv": ("charge_V", "kV"), "volt": ("charge_V", "V"), "volts": ("charge_V", "V"), "uf": ("capacitance_uF", "uF"),
+    "\u03bcf": ("capacitance_uF", "uF"), "nf": ("capacitance_uF", "nF"), "microfarad": ("capacitance_uF", "uF"),
+    "joule": ("energy_J", "J"), "joules": ("energy_J", "J"),
+}  # fmt: skip
+"""headers that are nothing but a unit: the column suggested, and the unit"""
 
 SLOTS: dict[str, str] = {
     "main_capacitor": "main capacitor|main cap|main bank|hauptkondensator|hauptkond|speicherkondensator|storage capacitor|energy capacitor|condensateur principal|condensador principal|condensatore principale|hoofdcondensator|discharge capacitor|main c",
