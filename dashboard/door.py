@@ -12,8 +12,10 @@ import streamlit as st
 
 from dashboard.shared import pool, state, store, table
 from dashboard.sign_in import allowed, require, who
+from dashboard.waiting import patient, work_out_anew
 from dashboard.words import plain_text
-from reliability.ask.change import change
+from reliability.ask.admission import Busy
+from reliability.ask.change import Effect, change
 from reliability.ask.giving import Given, How, Looked, Terms, give, known_names, look, replaced
 from reliability.ask.mappings import BenchMapping, our_columns
 from reliability.ask.records import SheetError, SheetFault, StoreError, contributions_of
@@ -114,11 +116,15 @@ def read(file: File) -> Looked:
     return _read(file.name, file.mark, tuple(sorted(_answers(file).items())), state(), file)
 
 
-@st.cache_resource(max_entries=16, show_spinner="Working out what would change …")
-def _change(
-    version: str, key: tuple[Any, ...], old: tuple[int, ...], module: str, _looked: Looked
-) -> Any:
-    return change(store(), _looked, old, module)
+def _change(mark: tuple[Any, ...], looked: Looked, old: tuple[int, ...], module: str) -> Effect:
+    """What it would change, worked out once for a state of the store and the answers given."""
+    known = st.session_state.setdefault("changes", {})
+    key = (*mark, old, module)
+    if key not in known:
+        known.clear()  # only what is on the page
+        known[key] = change(store(), looked, old, module, patient)
+    found: Effect = known[key]
+    return found
 
 
 def add_file() -> None:
@@ -146,12 +152,14 @@ def add_file() -> None:
     if r.faults:
         return
     old = _corrects(looked)
-    if looked.ready:
-        _before_and_after(file, looked, old)
+    effect = st.container()
     _stands_already(file)
     label = "Check and add" if r.plain else "This is right: add it"
     if st.button(label, key="add", type="primary", disabled=not looked.ready):
         _give(file, looked, old)
+    elif looked.ready:
+        with effect:
+            _before_and_after(file, looked, old)
     if not looked.ready:
         st.caption(f"To be answered first: {len(r.grave)}.")
 
@@ -288,10 +296,10 @@ def _before_and_after(file: File, looked: Looked, old: tuple[int, ...]) -> None:
     module = st.selectbox(
         "Show the promise of a module too", ["", *modules[:2000]], key="change_module"
     )
-    key = (file.mark, tuple(sorted(_answers(file).items())))
+    mark = (state(), file.mark, tuple(sorted(_answers(file).items())))
     try:
-        found = _change(state(), key, old, module or "", looked)
-    except BadInput as e:
+        found = _change(mark, looked, old, module or "")
+    except (BadInput, Busy) as e:
         st.warning(plain_text(str(e)))
         return
     for m in found.moved:
@@ -310,6 +318,7 @@ def _give(file: File, looked: Looked, old: tuple[int, ...]) -> None:
     try:
         require("contributor")
         say_stored(give(store(), looked, replace(how(), supersedes=old, beside=beside)))
+        work_out_anew(store())
     except SheetError as e:
         fault_table(e.faults, file.name)
     except BadInput as e:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import contextlib
 import json
 
 import streamlit as st
@@ -10,14 +11,18 @@ from streamlit.delta_generator import DeltaGenerator
 from dashboard.sign_in import person
 from dashboard.words import plain_text
 from reliability.ask.admission import Busy
-from reliability.ask.answers import Answer, Question
+from reliability.ask.answers import Answer, Module, Question
 from reliability.ask.asking import Older
 from reliability.ask.crew import Progress, crew
+from reliability.ask.records import SheetError, StoreError
 from reliability.ask.sources import AnySource
 
 _STOPPED = "stopped_question"
+_LAST = "last_question"
 _PATIENT = 0.6
 """seconds before anything is shown: most answers are there by then"""
+_OFTEN, _SELDOM = 0.4, 3.0
+"""seconds between two looks for a new answer: at least, at most"""
 
 
 class Stopped(Exception):
@@ -51,14 +56,15 @@ def worked_out(question: Question, source: AnySource, top: DeltaGenerator | None
     Stopped
     """
     mark = _mark(question)
+    st.session_state[_LAST] = question
     if st.session_state.get(_STOPPED) == mark:
         raise Stopped("Stopped: this was not worked out.")
     if top is not None:
         found = crew().older(question, source, person())
         if found is not None:
-            older, begun = found
-            top.info(_as_of(older, begun), icon=":material/history:")
-            _look_again(question, source)
+            older, how = found
+            top.info(_as_of(older, how is not None), icon=":material/history:")
+            st.fragment(_look_again, run_every=_soon(how))(question, source)
             return older.answer
     shown = _Shown(mark)
     try:
@@ -79,7 +85,13 @@ def _as_of(older: Older, begun: bool) -> str:
     return f"As of {older.made_at[:16].replace('T', ' ')} UTC: {more}. {then}; this page changes by itself."
 
 
-@st.fragment(run_every=3.0)
+def _soon(how: Progress | None) -> float:
+    """Seconds after which to look whether the new answer is there: as long as such a one takes."""
+    if how is None or how.usual is None:
+        return _SELDOM
+    return min(_SELDOM, max(_OFTEN, (1 + how.ahead) * how.usual - how.seconds))
+
+
 def _look_again(question: Question, source: AnySource) -> None:
     """Run the page anew once its answer is there."""
     if crew().older(question, source, person()) is None:
@@ -120,6 +132,27 @@ def _text(progress: Progress) -> str:
         return f"Waiting for a turn, {progress.ahead} before this, {seconds} so far"
     usual = "" if progress.usual is None else f"; some {max(1, round(progress.usual))} s of computing lately"  # fmt: skip
     return f"Working it out, {seconds} so far{usual}"
+
+
+def work_out_anew(source: AnySource) -> None:
+    """Begin on the new answer to what was looked at last, else to the first page's: most go there to see it."""
+    with contextlib.suppress(Busy, SheetError, StoreError):
+        crew().older(st.session_state.get(_LAST, Module()), source, person())
+
+
+def patient(question: Question, source: AnySource) -> Answer:
+    """The answer where it stands beside the rest of a page: how it comes on is shown there, and what the
+    user does meanwhile ends the work. Raises as ``worked_out``, but for Stopped."""
+    place = st.empty()
+
+    def watch(progress: Progress) -> None:
+        # each word to the browser is also where the framework ends a run nobody wants any more
+        place.caption(_text(progress))
+
+    try:
+        return crew().ask(question, source, person(), watch)
+    finally:
+        place.empty()
 
 
 def offer_again(why: Busy | Stopped) -> None:

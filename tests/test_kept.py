@@ -148,8 +148,8 @@ def test_the_crew_shows_an_older_answer_and_works_on_the_new_one(store, tmp_path
     given(store, HEAD + "zeta,z1,main_capacitor,c,900,901\n", tmp_path)
     crew = Crew(Rules(cores=1))
     try:
-        older, begun = crew.older(q, store, "ada")
-        assert begun and older.answer.n == before.n
+        older, how = crew.older(q, store, "ada")
+        assert how is not None and older.answer.n == before.n
         # nobody waits, and yet it is worked out to its end
         assert crew.begin(q, store, "ada").wait(120)
         assert crew.ask(q, store, "ada").n == before.n + 1

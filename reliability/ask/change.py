@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 from typing import Any
@@ -74,7 +74,13 @@ class Effect:
         return " ".join((f"{self.rows} rows.", *(m.sentence for m in self.moved)))
 
 
-def change(to: Stored, looked: Looked, supersedes: Sequence[int] = (), module: str = "") -> Effect:
+Asks = Callable[[Question, "Stored | Pool"], Answer]
+"""how a question is asked: here and now, or of those who work questions out for many"""
+
+
+def change(
+    to: Stored, looked: Looked, supersedes: Sequence[int] = (), module: str = "", asks: Asks = ask
+) -> Effect:
     """What a file that is ready would change.
 
     Parameters
@@ -86,15 +92,17 @@ def change(to: Stored, looked: Looked, supersedes: Sequence[int] = (), module: s
         Contributions that it takes the place of.
     module : str
         Whose promise is worked out too.
+    asks : callable
 
     Raises BadInput where an earlier log holds shots of the same module that this one does not.
     """
     after = _after(to, looked, taking_place_of(to, looked, How(supersedes=tuple(supersedes))))
     moved = []
     if looked.records is not None:
-        moved.append(_life(Module(), to, after))
+        moved.append(_life(*(_asked(Module(), source, asks) for source in (to, after))))
     if module:
-        moved.append(_promise(Flight(module=module, shots=1), to, after))
+        flight = Flight(module=module, shots=1)
+        moved.append(_promise(module, *(_asked(flight, source, asks) for source in (to, after))))
     return Effect(looked.rows, tuple(moved))
 
 
@@ -117,19 +125,18 @@ def _after(to: Stored, looked: Looked, supersedes: Sequence[int]) -> Pool:
     return in_order(Pool(join(life) if life else None, **joined_sides(files)))
 
 
-def _asked(question: Question, source: Stored | Pool) -> tuple[Any, str]:
+def _asked(question: Question, source: Stored | Pool, asks: Asks) -> tuple[Any, str]:
     if isinstance(source, Stored) and not source.box.exists:
         return None, "there is no store yet"
     try:
-        found: Answer = ask(question, source)
+        found = asks(question, source)
     except (CannotAnswer, BadInput) as e:
         return None, str(e)
     return found, ""
 
 
-def _life(question: Module, to: Stored, after: Pool) -> Moved:
-    a, _ = _asked(question, to)
-    b, why = _asked(question, after)
+def _life(before: tuple[Any, str], after: tuple[Any, str]) -> Moved:
+    a, (b, why) = before[0], after
     return Moved(
         "The life that 90 % of modules reach", a and a.life.shots, a and a.life.lower, b and b.life.shots,
         b and b.life.lower, why,
@@ -137,9 +144,8 @@ def _life(question: Module, to: Stored, after: Pool) -> Moved:
 
 
 # the promise is the same whatever the mission, which has to be stated
-def _promise(question: Flight, to: Stored, after: Pool) -> Moved:
-    a, _ = _asked(question, to)
-    b, why = _asked(question, after)
+def _promise(module: str, before: tuple[Any, str], after: tuple[Any, str]) -> Moved:
+    a, (b, why) = before[0], after
     return Moved(
-        f"The promise of module {question.module}", a and a.promise.shots, None, b and b.promise.shots, None, why
+        f"The promise of module {module}", a and a.promise.shots, None, b and b.promise.shots, None, why
     )  # fmt: skip

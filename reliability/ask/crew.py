@@ -283,8 +283,8 @@ class Crew:
 
     def older(
         self, question: Question, source: AnySource, person: str
-    ) -> tuple[Older, bool] | None:
-        """An older answer to look at meanwhile, and whether the new one is being worked out.
+    ) -> tuple[Older, Progress | None] | None:
+        """An older answer to look at meanwhile, and how the new one stands, None if it is not begun.
 
         None where the present answer is kept, or there is no older one that may still be looked at. A new
         answer once begun is worked out to its end, whoever waits: under steady giving it is the next one
@@ -293,8 +293,9 @@ class Crew:
         mark = mark_of(question)
         if isinstance(source, Stored) and mark in self._renewed:
             seen = glimpse(question, source)
-            if seen is not None and seen.older is not None:
-                return seen.older, True
+            task = self._renewed.get(mark)
+            if seen is not None and seen.older is not None and task is not None:
+                return seen.older, self.progress(task)
         found, keeps = self._found(question, source)
         if found.older is None:
             return None
@@ -303,7 +304,8 @@ class Crew:
                 with contextlib.suppress(Busy):
                     task = self._task(question, found, keeps, person)
                     self._renewed[mark] = task
-            return found.older, mark in self._renewed
+            begun = self._renewed.get(mark)
+            return found.older, None if begun is None else self.progress(begun)
 
     def _join(self, question: Question, source: AnySource) -> Ticket | None:
         """A ticket for work that is going on already, without reading anything; None if there is none."""

@@ -27,63 +27,63 @@ class _Life:
     Attributes
     ----------
     w : array (n, B)
-    grad : list of p arrays (n, B)
-    cov : list of p lists of arrays (n, B)
-        Lower triangle of the covariance of z over stretches; the curvature of w is this over beta.
-    mean : list of p arrays (n, B)
+    grad : array (p, n, B)
+    cov : array (p, p, n, B)
+        Covariance of z over stretches; the curvature of w is this over beta.
+    mean : array (p, n, B)
         Mean of z.
-    z : list of p arrays (K, n, B)
+    z : array (p, K, n, B)
         ``-u/beta``, 1, then the covariates: derivatives of ``ln delta + u/beta`` times beta.
-    finite : bool array (n, B)
-        Where w is finite; elsewhere the derivatives are 0.
     """
 
     w: Array
-    grad: list[Array]
-    cov: list[list[Array]]
-    mean: list[Array]
-    z: list[Array]
-    finite: NDArray[np.bool_]
+    grad: Array
+    cov: Array
+    mean: Array
+    z: Array
 
 
-def _life(x: Array, dose: Array, phi: Array) -> _Life:
-    beta = phi[0]
+def _aged(x: Array, dose: Array, phi: Array) -> tuple[Array, Array, Array]:
+    """ln of the standardised life (n, B); the share of each stretch in it, and u of each, (K, n, B)."""
     u = np.broadcast_to(phi[1], (*dose.shape[:2], phi.shape[1])).copy()
     for j in range(x.shape[0]):
         u += x[j] * phi[2 + j]
-    a = dose + u / beta
+    a = dose + u / phi[0]
     top = a.max(axis=0)
     finite = np.isfinite(top)
-    share = np.exp(a - np.where(finite, top, 0.0))
-    share = np.where(finite, share, 0.0)
-    total = share.sum(axis=0)
-    log_e = np.where(finite, top + np.log(np.where(finite, total, 1.0)), top)
-    share /= np.where(finite, total, 1.0)
-    z = [-u / beta, np.ones((1, 1, 1)), *x]
-    mean = [(share * v).sum(axis=0) for v in z]
-    p = len(z)
-    zero = np.zeros_like(log_e)
-    cov = [
-        [zero if 1 in (i, j) else (share * (z[i] * z[j])).sum(axis=0) - mean[i] * mean[j] for j in range(i + 1)]
-        for i in range(p)
-    ]  # fmt: skip
-    grad = [np.where(finite, log_e + mean[0], 0.0), *mean[1:]]
-    return _Life(beta * log_e, grad, cov, mean, z, finite)
+    share = np.where(finite, np.exp(a - np.where(finite, top, 0.0)), 0.0)
+    total = np.where(finite, share.sum(axis=0), 1.0)
+    share /= total
+    return np.where(finite, top + np.log(total), top), share, u
+
+
+def _life(x: Array, dose: Array, phi: Array) -> _Life:
+    log_e, share, u = _aged(x, dose, phi)
+    z = np.empty((phi.shape[0], *share.shape))
+    z[0], z[1] = -u / phi[0], 1.0
+    z[2:] = x
+    shared = share * z
+    mean = shared.sum(axis=1)
+    cov = np.einsum("ikab,jkab->ijab", shared, z) - mean[:, None] * mean
+    cov[1] = cov[:, 1] = 0.0
+    grad = mean.copy()
+    # where w is not finite the derivatives are 0, as the shares are
+    grad[0] = np.where(np.isfinite(log_e), log_e + mean[0], 0.0)
+    return _Life(phi[0] * log_e, grad, cov, mean, z)
 
 
 def log_life(x: Array, dose: Array, phi: Array) -> Array:
     """Standardised log life w after these doses, (n, B); arrays as in ``Paths``."""
-    return _life(x, dose, phi).w
+    return np.asarray(phi[0] * _aged(x, dose, phi)[0])
 
 
-def _outer(g: list[Array], h: Array, i: int, j: int) -> Array:
-    return h * g[i] * g[j]
+def _square(h: Array, one: Array, other: Array) -> Array:
+    """Sum over paths of h times the products of slopes, (p, p, B)."""
+    return np.asarray(np.einsum("iab,jab->ijb", h * one, other))
 
 
-def path_terms(
-    family: Family, paths: Paths, phi: Array
-) -> tuple[Array, list[Array], list[list[Array]]]:
-    """Log-likelihood (B,), gradient (p of (B,)) and curvature (lower triangle) of paths.
+def path_terms(family: Family, paths: Paths, phi: Array) -> tuple[Array, Array, Array]:
+    """Log-likelihood (B,), gradient (p, B) and curvature (p, p, B) of paths.
 
     The ``ln beta`` of failures is left out, as in the other blocks.
 
@@ -93,64 +93,46 @@ def path_terms(
     paths : Paths
     phi : array (p, B)
     """
-    p = phi.shape[0]
-    lo = _life(paths.x, paths.dose, phi)
-    beta = phi[0]
+    lo, wt = _life(paths.x, paths.dose, phi), paths.weight
     if paths.dose_hi is None:
         assert paths.d is not None
         log, g, h = family.point(lo.w, np.broadcast_to(paths.d, lo.w.shape))
-        grad = [g * lo.grad[i] for i in range(p)]
-        curv = [
-            [_outer(lo.grad, h, i, j) + g * lo.cov[i][j] / beta for j in range(i + 1)]
-            for i in range(p)
-        ]
-        log, grad, curv = _add_jacobian(paths, lo, beta, log, grad, curv)
-    else:
-        hi = _life(paths.x, paths.dose_hi, phi)
-        w_lo, w_hi = np.broadcast_arrays(lo.w, hi.w)
-        log, g0, g1, h00, h01, h11 = family.between(w_lo, w_hi)
-        grad = [g0 * lo.grad[i] + g1 * hi.grad[i] for i in range(p)]
-        curv = [
-            [
-                _outer(lo.grad, h00, i, j) + _outer(hi.grad, h11, i, j)
-                + h01 * (lo.grad[i] * hi.grad[j] + hi.grad[i] * lo.grad[j])
-                + (g0 * lo.cov[i][j] + g1 * hi.cov[i][j]) / beta
-                for j in range(i + 1)
-            ]
-            for i in range(p)
-        ]  # fmt: skip
-    wt = 1.0 if paths.weight is None else paths.weight
-    return (
-        (log * wt).sum(axis=0),
-        [(g * wt).sum(axis=0) for g in grad],
-        [[(c * wt).sum(axis=0) for c in row] for row in curv],
-    )
+        if wt is not None:
+            log, g, h = log * wt, g * wt, h * wt
+        grad = np.einsum("ab,iab->ib", g, lo.grad)
+        curv = _square(h, lo.grad, lo.grad) + np.einsum("ab,ijab->ijb", g / phi[0], lo.cov)
+        return _with_jacobian(paths, lo, phi[0], (log.sum(axis=0), grad, curv))
+    hi = _life(paths.x, paths.dose_hi, phi)
+    w_lo, w_hi = np.broadcast_arrays(lo.w, hi.w)
+    terms = family.between(w_lo, w_hi)
+    log, g0, g1, h00, h01, h11 = terms if wt is None else (t * wt for t in terms)
+    grad = np.einsum("ab,iab->ib", g0, lo.grad) + np.einsum("ab,iab->ib", g1, hi.grad)
+    curv = _square(h00, lo.grad, lo.grad) + _square(h11, hi.grad, hi.grad)
+    mixed = _square(h01, lo.grad, hi.grad)
+    curv += mixed + mixed.transpose(1, 0, 2)
+    curv += np.einsum("ab,ijab->ijb", g0 / phi[0], lo.cov)
+    curv += np.einsum("ab,ijab->ijb", g1 / phi[0], hi.cov)
+    return log.sum(axis=0), grad, curv
 
 
-def _add_jacobian(
-    paths: Paths, life: _Life, beta: Array, log: Array, grad: list[Array], curv: list[list[Array]]
-) -> tuple[Array, list[Array], list[list[Array]]]:
-    """Add ``d (y - ln e + u_last / beta)`` and its derivatives."""
+def _with_jacobian(
+    paths: Paths, life: _Life, beta: Array, sums: tuple[Array, Array, Array]
+) -> tuple[Array, Array, Array]:
+    """``d (y - ln e + u_last / beta)`` and its derivatives added."""
     d = paths.d
     assert d is not None
-    at = np.broadcast_to(paths.last, life.w.shape)[None]
-
-    def end(v: Array) -> Array:
-        full = np.broadcast_to(v, (v.shape[0], *life.w.shape))
-        if v.shape[0] == 1:
-            return full[0]
-        return np.take_along_axis(full, at, axis=0)[0]
-
-    far = [end(v) - m for v, m in zip(life.z, life.mean, strict=True)]
-    log_e = life.w / beta
-    log = log + d * np.where(d > 0, paths.y - log_e - end(life.z[0]), 0.0)
-    b2 = beta * beta
-    grad = [g + d * f / beta for g, f in zip(grad, far, strict=True)]
-    out = []
-    for i, row in enumerate(curv):
-        new = []
-        for j, c in enumerate(row):
-            more = life.cov[i][j] + (far[j] if i == 0 else 0.0) + (far[i] if j == 0 else 0.0)
-            new.append(c - d * more / b2)
-        out.append(new)
-    return log, grad, out
+    if paths.last.shape[1] == 1:
+        end = life.z[:, paths.last[:, 0], np.arange(len(paths.last))]
+    else:
+        end = np.take_along_axis(life.z, paths.last[None, None], axis=1)[:, 0]
+    far = end - life.mean
+    log = d * np.where(d > 0, paths.y - life.w / beta - end[0], 0.0)
+    if paths.weight is not None:
+        log, d = log * paths.weight, d * paths.weight
+    by = np.broadcast_to(d / beta, life.w.shape)
+    total, grad, curv = sums
+    more = np.einsum("ab,ijab->ijb", by / beta, life.cov)
+    across = np.einsum("ab,iab->ib", by, far)
+    more[0] += across / beta
+    more[:, 0] += across / beta
+    return total + log.sum(axis=0), grad + across, curv - more

@@ -270,10 +270,9 @@ class Problem:
                 grad[i] += g[i]
             curv = h if not curv else [[a + b for a, b in zip(*rows)] for rows in zip(curv, h)]
         if self.paths:
-            log, g, h = self._path_terms(s)
+            log, slope, h = self._path_terms(s)
             ll = log if ll is None else ll + log
-            for i in range(k):
-                grad[i] += g[i]
+            grad += slope
             curv = h if not curv else [[a + b for a, b in zip(*rows)] for rows in zip(curv, h)]
         assert ll is not None
         beta, at = self.beta(s)
@@ -284,43 +283,27 @@ class Problem:
             curv[at][at] = curv[at][at] - ratio / beta
         return ll, grad, curv
 
-    def _path_terms(self, s: Array) -> tuple[Array, list[Array], list[list[Array]]]:
+    def _path_terms(self, s: Array) -> tuple[Array, Array, list[list[Array]]]:
         """Terms of units with stretches at different stresses, in the free parameters."""
-        size, p = s.shape[1], self.p
         phi = self.full(s)
-        ll, grad, curv = np.zeros(size), [np.zeros(size)] * p, [[np.zeros(size)] * p] * p
-        for part in self.paths:
-            log, g, h = path_terms(self.family, part, phi)
-            ll = ll + log
-            grad = [a + b for a, b in zip(grad, g, strict=True)]
-            both = [[h[max(i, j)][min(i, j)] for j in range(p)] for i in range(p)]
-            curv = [[a + b for a, b in zip(*rows, strict=True)] for rows in zip(curv, both)]
-        free = range(len(s))
-        return (
-            ll,
-            [sum((by * grad[j] for j, by in self.slopes[k]), np.zeros(size)) for k in free],
-            [
-                [
-                    sum(
-                        (one * two * curv[i][j] for i, one in self.slopes[a] for j, two in self.slopes[b]),
-                        np.zeros(size),
-                    )
-                    for b in range(a + 1)
-                ]
-                for a in free
-            ],
-        )  # fmt: skip
+        ll, grad, curv = (
+            sum(t) for t in zip(*(path_terms(self.family, p, phi) for p in self.paths), strict=True)
+        )
+        half = np.einsum("kpb,pqb->kqb", self.slopes, curv)
+        free = np.einsum("kqb,lqb->klb", half, self.slopes)
+        rows = [[free[a, b] for b in range(a + 1)] for a in range(len(s))]
+        return ll, np.einsum("kpb,pb->kb", self.slopes, grad), rows
 
     @cached_property
-    def slopes(self) -> list[list[tuple[int, Array]]]:
-        """Of each free parameter the components of phi that change with it, and by how much: phi is linear in them."""
+    def slopes(self) -> Array:
+        """How each component of phi changes with each free parameter, (free, p, B): phi is linear in them."""
         none = np.zeros((len(self.free), self.sample.size))
         zero = self.full(none)
-        out = []
+        out = np.empty((len(self.free), *zero.shape))
         for k in range(len(self.free)):
             one = none.copy()
             one[k] = 1.0
-            out.append([(j, row) for j, row in enumerate(self.full(one) - zero) if row.any()])
+            out[k] = self.full(one) - zero
         return out
 
     def full(self, s: Array) -> Array:

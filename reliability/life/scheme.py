@@ -111,8 +111,10 @@ class Scheme:
         Log count at which the watch ends if known (unit still good), nan to be drawn.
     failed_at : array (n,)
         For units whose end is drawn: log count beyond which it must lie.
-    ends, mass : arrays (e,), (n, e)
-        Ends of units still good, and the product-limit mass of each for every unit.
+    ends, mass : arrays (e,), (kinds, e)
+        Ends of units still good, and the product-limit mass of each, by kind of unit.
+    kind : int array (n,)
+        Kind of each unit: a row of ``mass``.
     stopped : tuple of (index array, int)
         Groups stopped by their r-th failure: their units, and r.
     inspected : bool array (n,)
@@ -135,6 +137,7 @@ class Scheme:
     failed_at: Array
     ends: Array
     mass: Array
+    kind: NDArray[np.intp]
     stopped: tuple[tuple[NDArray[np.intp], int], ...]
     inspected: NDArray[np.bool_]
     grid: Array
@@ -203,22 +206,29 @@ class Scheme:
         unknown = np.isnan(self.end)
         if not unknown.any():
             return self.end[:, None]
-        mass = self.mass[unknown]
-        left = np.maximum(0.0, 1.0 - mass.sum(axis=1, keepdims=True))
         values = np.concatenate((self.ends, [np.inf]))
-        beyond = values[None, :] > self.failed_at[unknown, None]
-        p = beyond * np.concatenate((mass, left), axis=1)
-        empty = p.sum(axis=1) <= 1e-12
-        p[empty] = values == np.inf
-        p /= p.sum(axis=1, keepdims=True)
-        if (p.max(axis=1) > 1 - 1e-12).all():
-            end = self.end.copy()
-            end[unknown] = values[p.argmax(axis=1)]
-            return end[:, None]
-        out = np.repeat(self.end[:, None], size, axis=1)
-        cdf = np.cumsum(p, axis=1)
-        for row, c in zip(np.flatnonzero(unknown), cdf):
-            out[row] = values[np.minimum(np.searchsorted(c, rng.random(size)), values.size - 1)]
+        left = np.maximum(0.0, 1.0 - self.mass.sum(axis=1, keepdims=True))
+        mass = np.concatenate((self.mass, left), axis=1)
+        sums = np.cumsum(mass, axis=1)
+        top = np.maximum.accumulate(mass[:, ::-1], axis=1)[:, ::-1]
+        # each unit's end is drawn from what is left of its kind beyond where it failed
+        kind = self.kind[unknown]
+        first = np.searchsorted(self.ends, self.failed_at[unknown], side="right")
+        gone = np.where(first > 0, sums[kind, first - 1], 0.0)
+        rest = sums[kind, -1] - gone
+        none = rest <= 1e-12
+        if (none | (top[kind, first] > (1 - 1e-12) * rest)).all():
+            shares = np.full((kind.size, 1), 0.5)
+        else:
+            shares = rng.random((kind.size, size))
+        place = np.empty(shares.shape, np.intp)
+        for k in np.unique(kind):
+            own = kind == k
+            place[own] = np.searchsorted(sums[k], gone[own, None] + shares[own] * rest[own, None])
+        place = np.clip(place, first[:, None], values.size - 1)
+        place[none] = values.size - 1
+        out = np.repeat(self.end[:, None], shares.shape[1], axis=1)
+        out[unknown] = values[place]
         return out
 
     def _point(self, y: Array, end: Array, mask: NDArray[np.bool_]) -> Rows:
@@ -280,13 +290,12 @@ def _withdrawals(y: Array, leave: NDArray[np.intp], rng: np.random.Generator) ->
 
 def _product_limit_of_ends(y: Array, is_end: NDArray[np.bool_]) -> tuple[Array, Array]:
     """Kaplan-Meier masses of the ends, failures counting as censored."""
-    ends = np.unique(y[is_end])
+    ends, here = np.unique(y[is_end], return_counts=True)
+    at_risk = y.size - np.searchsorted(np.sort(y), ends)
     mass = np.empty(ends.size)
     left = 1.0
-    for i, e in enumerate(ends):
-        at_risk = (y >= e).sum()
-        here = (is_end & (y == e)).sum()
-        mass[i] = left * here / at_risk
+    for i, share in enumerate((here / at_risk).tolist()):
+        mass[i] = left * share
         left -= mass[i]
     return ends, mass
 
@@ -300,18 +309,19 @@ def _groups(x: Array) -> NDArray[np.intp]:
 
 def _masses(
     last_seen: Array, right: NDArray[np.bool_], group: NDArray[np.intp]
-) -> tuple[Array, Array]:
-    """Ends of all units and, for each unit, the mass its group gives them."""
+) -> tuple[Array, Array, NDArray[np.intp]]:
+    """Ends of all units, the mass that each kind gives them, and each unit's kind: its group, or all."""
     ends, overall = _product_limit_of_ends(last_seen, right)
-    mass = np.tile(overall, (last_seen.size, 1))
+    mass, kind = [overall], np.zeros(last_seen.size, np.intp)
     for g in np.unique(group):
         own = group == g
         if right[own].any() and not own.all():
             there, m = _product_limit_of_ends(last_seen[own], right[own])
             row = np.zeros(ends.size)
             row[np.searchsorted(ends, there)] = m
-            mass[own] = row
-    return ends, mass
+            kind[own] = len(mass)
+            mass.append(row)
+    return ends, np.array(mass), kind
 
 
 def _failure_stopped(
@@ -365,7 +375,7 @@ def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None
     last_seen = np.where(r.failed, failed, good)
     plans = plans_of(units, repeat, c) if units.varying.any() else None
     group = _groups(units.x[repeat]) if plans is None else plans.group
-    ends, mass = _masses(last_seen, r.right, group)
+    ends, mass, kind = _masses(last_seen, r.right, group)
     stopped, withdrawn = _failure_stopped(r, group, units.x.shape[1] == 0)
     end = np.where(r.right, good, np.nan)
     for members, _ in withdrawn:
@@ -377,7 +387,7 @@ def scheme_of(records: LifeRecords, x: Array | None = None, centre: float | None
         # a failed unit would have been inspected on to the last count on the grid
         end = np.where(by_inspection & (grid.size > 0), grid[-1] if grid.size else np.inf, end)
     return Scheme(
-        c, units.x[repeat], entry, end, last_seen, ends, mass, stopped, inspected, grid, single,
+        c, units.x[repeat], entry, end, last_seen, ends, mass, kind, stopped, inspected, grid, single,
         units.x_first[repeat], withdrawn, plans,
     )  # fmt: skip
 

@@ -98,6 +98,7 @@ def solve_root(
         reach &= np.abs(far - centre) < UNREACHABLE
         g_far = np.where(short, excess(far), g_far)
     reach &= g_far * side <= 0
+    far_moved = near_moved = np.zeros(cut.size, bool)
     for _ in range(80):
         width = far - near
         with np.errstate(invalid="ignore", divide="ignore"):
@@ -109,11 +110,13 @@ def solve_root(
         if (hit | ~reach).all():
             break
         same_as_far = g * g_far > 0
-        # Illinois: halve the weight of an end that stays
-        g_near = np.where(same_as_far, 0.5 * g_near, g)
-        near = np.where(same_as_far, near, v)
-        g_far = np.where(same_as_far, g, 0.5 * g_far)
-        far = np.where(same_as_far, v, far)
+        # Illinois: halve the weight of an end that stays a second time
+        g_near, g_far = (
+            np.where(same_as_far, np.where(far_moved, 0.5 * g_near, g_near), g),
+            np.where(same_as_far, g, np.where(near_moved, 0.5 * g_far, g_far)),
+        )
+        near, far = np.where(same_as_far, near, v), np.where(same_as_far, v, far)
+        far_moved, near_moved = same_as_far, ~same_as_far
         near, far = np.where(hit, v, near), np.where(hit, v, far)
         g_near, g_far = np.where(hit, -1e-300, g_near), np.where(hit, 1e-300, g_far)
     return np.where(cut == 0, centre, np.where(reach, v, side * np.inf))
