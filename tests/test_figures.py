@@ -334,6 +334,25 @@ def test_comparison_figures_draw_ratio_and_sides(demo):
         assert found[f"side_{i}_text"][0][0]["text"].startswith(side.name)
 
 
+@pytest.mark.parametrize(
+    "two", [{"by": "voltage", "first": "1200", "second": "1500"}, {"by": "pool", "first": "kite", "second": "all"}]
+)  # fmt: skip
+def test_voltages_and_pools_are_drawn_with_model_and_promises(demo, two):
+    a = rl.ask(rl.Compare(slot=("main_capacitor",), **two), demo)
+    found = layers(figures.ratio_figure(a))
+    r = a.ordered
+    assert (drawn(found, "bounds", "x"), drawn(found, "bounds", "x2")) == ([r.lower], [r.upper])
+    found = layers(figures.sides_figure(a))
+    for i, side in enumerate((a.first, a.second)):
+        assert drawn(found, f"side_{i}")[1:] == [s.survival for s in side.empirical]
+        assert drawn(found, f"estimate_{i}") == list(side.curve.estimate)
+        assert drawn(found, f"lower_{i}") == list(side.curve.lower)
+        assert drawn(found, f"lower_{i}", "x") == list(side.curve.shots)
+        at, text = line_at(found, f"promise_{i}")[:2]
+        assert at == side.lower and side.name in found[f"promise_{i}_text"][0][0]["text"]
+    assert line_at(found, "wanted")[0] == 1 - a.fraction
+
+
 def test_the_next_test_is_drawn_as_answered(demo):
     a = rl.ask(rl.NextTest(use=("charge_V=1400",)), demo)
     found = layers(figures.next_test_figure(a))

@@ -101,13 +101,13 @@ class SlotDraws:
     grouped: bool = False
     spoken: bool = False
 
-    def life(self, shots: float) -> Array:
+    def life(self, shots: float | Array) -> Array:
         """Hazard of life of the units to be promised over a mission, at the rate of one failure."""
         run = self.pace * (shots / self.scale)
         gained = sum(self.life_between(age, age + run) for age in self.age.T)
         return np.asarray(self.copies * gained)
 
-    def early(self, shots: float) -> Array:
+    def early(self, shots: float | Array) -> Array:
         """Hazard of the early cause over a mission."""
         run = self.pace * (shots / self.scale)
         gained = sum(self.early_between(age, age + run) for age in self.age.T)
@@ -181,6 +181,33 @@ def strata(count: int, size: int, seed: int) -> Array:
     """Uniform numbers, each row evenly spread (a Latin hypercube), (count, size)."""
     rng = np.random.default_rng(seed)
     return np.stack([(rng.permutation(size) + rng.random(size)) / size for _ in range(count)])
+
+
+FINE = 32
+"""points of a cell of a grid at which its density is looked at"""
+
+
+def off_grid(drawn: Array, grid: Array, u: Array) -> Array:
+    """Draws on an even grid from 0, each placed within its cell by ``u``, so that quantiles lie between the cells.
+
+    Within a cell the log density is the parabola through it and its neighbours (exact for a normal one); flat where a
+    neighbour was not drawn, so that a cell that holds all is as wide as it is. What is 0 stays.
+    """
+    step = float(grid[1] - grid[0])
+    cell = np.rint(drawn / step).astype(np.intp)
+    count = np.bincount(cell, minlength=grid.size + 1).astype(float)
+    at = (np.arange(FINE) + 0.5) / FINE - 0.5
+    out = drawn.astype(float)
+    for k in np.unique(cell[cell > 0]).tolist():
+        own = cell == k
+        log = np.zeros(FINE)
+        if k > 1 and count[k - 1] and count[k + 1]:
+            low, high = np.log(count[[k - 1, k + 1]] / count[k])
+            log = 0.5 * (high - low) * at + 0.5 * (high + low) * at**2
+        sums = np.concatenate(([0.0], np.cumsum(np.exp(log - log.max()))))
+        edges = np.arange(FINE + 1) / FINE - 0.5
+        out[own] = step * (k + np.interp(u[own], sums / sums[-1], edges))
+    return out
 
 
 def _shape_priors(free: bool) -> tuple[Array, Array]:

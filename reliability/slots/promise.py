@@ -17,7 +17,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from reliability.slots.causes import Event, causes_of
-from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted
+from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted, off_grid, strata
 from reliability.slots.exposure import Array, SlotData
 from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
 from reliability.slots.suspects import Readings
@@ -30,6 +30,8 @@ STRIDE = 1.0
 """first step, in logs, on the way to where a count lies"""
 CLOSE = 0.01
 """in logs of shots, about where a promise is expected along the voltage"""
+HALVINGS = 40
+"""of the logs of all lives looked at: to some 1e-11"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -133,9 +135,18 @@ class ModuleModel:
 
     def exponent_bounds(self, i: int, confidence: float) -> tuple[float, float]:
         """One-sided bounds on a slot's voltage exponent."""
-        drawn = self.draws.slots[self.main_cause(i)].exponent
-        low, high = np.quantile(drawn, [1 - confidence, confidence])
-        return float(low), float(high)
+        k = self.main_cause(i)
+        drawn = self._spread_exponents(k)
+        weight = self.draws.weight
+        return (
+            self._quantile(drawn, 1 - confidence, weight),
+            self._quantile(drawn, confidence, weight),
+        )
+
+    def _spread_exponents(self, k: int) -> Array:
+        """A cause's exponents drawn, between those of the grid."""
+        drawn = self.draws.slots[k].exponent
+        return off_grid(drawn, EXPONENTS, strata(k + 1, drawn.size, self.seed + 1)[k])
 
     def total(self, shots: float) -> float:
         """Estimated hazard of all slots and of drift over so many shots from now."""
@@ -162,7 +173,7 @@ class ModuleModel:
             return float(np.quantile(hazards, share))
         return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
 
-    def _drawn(self, shots: float, more: bool) -> Array:
+    def _drawn(self, shots: float | Array, more: bool) -> Array:
         """Hazard of sudden failure in each draw, by cause, (causes, draws)."""
         parts = []
         for d, extra in zip(self.draws.slots, self.draws.extra, strict=True):
@@ -187,6 +198,29 @@ class ModuleModel:
     def promise(self, survival: float, confidence: float) -> float:
         """Shots from now of which the lower bound of survival is ``survival``."""
         return self._where(self._lacking(survival, confidence))
+
+    def life_ratio(self, x: float, other: float, fraction: float) -> Array:
+        """In each draw, the life that 1 - fraction keep at ln(V / V_use) = x over that at ``other``.
+
+        The one failure more is left out: it is of the bound on the life, not of how life goes with the voltage.
+        """
+        here = self.flown_at(x)
+        spread = [
+            replace(d, pace=d.pace * np.exp((other - x) * self._spread_exponents(k)))
+            for k, d in enumerate(here.draws.slots)
+        ]
+        there = here._with(here.slots, replace(here.draws, slots=spread))
+        return np.asarray(here._drawn_life(fraction) / there._drawn_life(fraction))
+
+    def _drawn_life(self, fraction: float) -> Array:
+        """Shots by which a fraction has failed, in each draw, by halving the logs."""
+        size = self.draws.extra.shape[1]
+        low, high = (np.full(size, np.log(self.scale * end)) for end in (SHORTEST, LONGEST))
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            lasts = self._drawn(np.exp(middle), False).sum(axis=0) < -np.log1p(-fraction)
+            low, high = np.where(lasts, middle, low), np.where(lasts, high, middle)
+        return np.asarray(np.exp(0.5 * (low + high)))
 
     def outside(self, survival: float, confidence: float) -> float:
         """Shots from now of which the upper bound of survival is ``survival``; inf where nothing ends it."""
