@@ -348,7 +348,7 @@ def test_voltages_and_pools_are_drawn_with_model_and_promises(demo, two):
         assert drawn(found, f"estimate_{i}") == list(side.curve.estimate)
         assert drawn(found, f"lower_{i}") == list(side.curve.lower)
         assert drawn(found, f"lower_{i}", "x") == list(side.curve.shots)
-        at, text = line_at(found, f"promise_{i}")[:2]
+        at = line_at(found, f"promise_{i}")[0]
         assert at == side.lower and side.name in found[f"promise_{i}_text"][0][0]["text"]
     assert line_at(found, "wanted")[0] == 1 - a.fraction
 

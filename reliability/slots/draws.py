@@ -188,26 +188,28 @@ FINE = 32
 
 
 def off_grid(drawn: Array, grid: Array, u: Array) -> Array:
-    """Draws on an even grid from 0, each placed within its cell by ``u``, so that quantiles lie between the cells.
+    """Draws on an even grid from 0, moved within and about their cells by ``u``, so that quantiles lie between them.
 
-    Within a cell the log density is the parabola through it and its neighbours (exact for a normal one); flat where a
-    neighbour was not drawn, so that a cell that holds all is as wide as it is. What is 0 stays.
+    The log density is the parabola through a cell and its neighbours (exact for a normal one); flat where a neighbour
+    was not drawn, so that a cell that holds all is as wide as it is. What is 0 stays.
     """
     step = float(grid[1] - grid[0])
     cell = np.rint(drawn / step).astype(np.intp)
-    count = np.bincount(cell, minlength=grid.size + 1).astype(float)
+    share = np.bincount(cell, minlength=grid.size + 1) / drawn.size
     at = (np.arange(FINE) + 0.5) / FINE - 0.5
-    out = drawn.astype(float)
-    for k in np.unique(cell[cell > 0]).tolist():
-        own = cell == k
-        log = np.zeros(FINE)
-        if k > 1 and count[k - 1] and count[k + 1]:
-            low, high = np.log(count[[k - 1, k + 1]] / count[k])
-            log = 0.5 * (high - low) * at + 0.5 * (high + low) * at**2
-        sums = np.concatenate(([0.0], np.cumsum(np.exp(log - log.max()))))
-        edges = np.arange(FINE + 1) / FINE - 0.5
-        out[own] = step * (k + np.interp(u[own], sums / sums[-1], edges))
-    return out
+    mass = np.zeros((grid.size, FINE))
+    for k in np.flatnonzero(share[1 : grid.size]) + 1:
+        mass[k] = share[k]
+        if k > 1 and share[k - 1] and share[k + 1]:
+            low, high = np.log(share[[k - 1, k + 1]] / share[k])
+            mass[k] *= np.exp(0.5 * (high - low) * at + 0.5 * (high + low) * at**2)
+    sums = np.concatenate(([0.0], np.cumsum(mass[1:])))
+    edges = step * (np.arange(sums.size) / FINE + 0.5)
+    if not sums[-1]:
+        return drawn.astype(float)
+    rank = np.cumsum(share)[cell] - share[cell] * (1 - u) - share[0]
+    moved = np.interp(rank / (1 - share[0]), sums / sums[-1], edges)
+    return np.asarray(np.where(cell > 0, moved, 0.0))
 
 
 def _shape_priors(free: bool) -> tuple[Array, Array]:

@@ -37,8 +37,13 @@ def main():
     found = np.array([one(first + k) for k in range(sets)])
     low, high = (found[:, 0] <= 1).mean(), (found[:, 2] >= 1).mean()
     error = np.sqrt(0.05 * 0.95 / sets)
-    print(f"{sets} sets of seed {first}: lower bound kept {low:.1%}, upper {high:.1%} (s.e. {error:.1%})")
-    print("over the true ratio in the median: " + ", ".join(f"{v:.3f}" for v in np.median(found, axis=0)))
+    print(
+        f"{sets} sets of seed {first}: lower bound kept {low:.1%}, upper {high:.1%} (s.e. {error:.1%})"
+    )
+    print(
+        "over the true ratio in the median: "
+        + ", ".join(f"{v:.3f}" for v in np.median(found, axis=0))
+    )
 
 
 if __name__ == "__main__":
