@@ -41,6 +41,18 @@ def voltage_of_two(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
     return point
 
 
+def voltage_adjusted_for(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
+    """The voltage at which lives of a pool are shown: where it was varied."""
+    slot = _slot(c)
+    varied = len(levels_of(slot).get("charge_V", [])) > 1
+    point = _narrowed(
+        c, place, slot, lambda column, level: varied and column == "charge_V", "only the voltage is adjusted for"
+    )  # fmt: skip
+    if varied:
+        point.number(place, "charge_V", label, 50.0)
+    return point
+
+
 def point_besides_voltage(c: Controls, place: DeltaGenerator) -> Pairs:
     """The rest of the operating point, where two voltages are compared."""
     slot = _slot(c)

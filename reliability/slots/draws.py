@@ -203,10 +203,11 @@ def off_grid(drawn: Array, grid: Array, u: Array) -> Array:
         if k > 1 and share[k - 1] and share[k + 1]:
             low, high = np.log(share[[k - 1, k + 1]] / share[k])
             mass[k] *= np.exp(0.5 * (high - low) * at + 0.5 * (high + low) * at**2)
-    sums = np.concatenate(([0.0], np.cumsum(mass[1:])))
-    edges = step * (np.arange(sums.size) / FINE + 0.5)
-    if not sums[-1]:
+    if not mass.any():
         return drawn.astype(float)
+    last = int(np.flatnonzero(mass[1:])[-1])  # nothing lies beyond: there the sums no longer rise
+    sums = np.concatenate(([0.0], np.cumsum(mass[1:])[: last + 1]))
+    edges = step * (np.arange(sums.size) / FINE + 0.5)
     rank = np.cumsum(share)[cell] - share[cell] * (1 - u) - share[0]
     moved = np.interp(rank / (1 - share[0]), sums / sums[-1], edges)
     return np.asarray(np.where(cell > 0, moved, 0.0))
