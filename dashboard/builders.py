@@ -8,6 +8,7 @@ import streamlit as st
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
 from dashboard.keeping import take_along
+from dashboard.operating import voltage_adjusted_for
 from dashboard.shared import (
     asked,
     built,
@@ -43,10 +44,12 @@ pool_or_stop(top)
 c = Controls(Builders, choices())
 wide, side = beside()
 c.one(side, "slot", "Slot", "main_capacitor")
+point = voltage_adjusted_for(c, side, "Lives at charge voltage (V)")
 c.many(side, "part", "Parts")
 c.many(side, "builder", "Builders")
 c.confidence(side)
 c.flag(side, "second_opinion", "Second opinion")
+point.text(side.expander("As text"), "Lives at, such as charge_V=1400")
 question = built(c, top, "There is nothing to compare yet.")
 a = asked(question, top, "There is nothing to compare yet.")
 assert isinstance(a, BuildersAnswer)

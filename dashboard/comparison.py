@@ -1,14 +1,19 @@
-"""Choose between: two parts, fuels, revisions, lots or builders on the same footing."""
+"""Choose between: two parts, fuels, revisions, lots, builders, voltages or pools on the same footing."""
 
 from __future__ import annotations
 
 import pandas as pd
 import streamlit as st
 
-from dashboard.controls import Controls, read_address
+from dashboard.controls import Controls, Pairs, read_address
 from dashboard.head import beside, title
 from dashboard.keeping import take_along
-from dashboard.operating import voltage_of_two
+from dashboard.operating import (
+    labels_of,
+    point_besides_voltage,
+    point_of_slot,
+    voltage_of_two,
+)
 from dashboard.shared import (
     asked,
     built,
@@ -20,14 +25,48 @@ from dashboard.shared import (
     table,
 )
 from reliability import figures
-from reliability.ask.answers import Compare, CompareAnswer
+from reliability.ask.answers import EVERYTHING, Compare, CompareAnswer
+
+WORDS = {"voltage": ("One voltage (V)", "The other (V)"), "pool": ("Rest on", "Or on")}
+COLUMNS = {"voltage": "charge_V", "pool": "builder"}
+
+
+def two(c: Controls, side: st.delta_generator.DeltaGenerator) -> None:
+    """Which two: labels of the slot's records, voltages, or pools."""
+    by, slot = c.values["by"], c.values.get("slot", ("",))[0]
+    known = labels_of(slot, COLUMNS.get(by, by))
+    if by == "pool":
+        known = [EVERYTHING, *known]
+    one, other = WORDS.get(by, ("The one", "The other"))
+    c.label(side, "first", one, known, by in COLUMNS)
+    c.label(side, "second", other, known, by in COLUMNS)
+
+
+def point_of(c: Controls, side: st.delta_generator.DeltaGenerator) -> Pairs:
+    """The operating point at which both are shown."""
+    if c.values["by"] == "voltage":
+        return point_besides_voltage(c, side)
+    if c.values["by"] == "pool":
+        return point_of_slot(c, side, "Both at charge voltage (V)")
+    return voltage_of_two(c, side, "Both at charge voltage (V)")
 
 
 def curves_of(a: CompareAnswer) -> str:
     """At which voltage the curves without a family are."""
+    if a.by == "voltage":
+        return "the same units at the shots that theirs stand for at each voltage"
     if not a.moved:
         return "as tested, not adjusted for stress"
     return f"each unit at the shots that its own stand for at {a.at['charge_V']:,.0f} V"
+
+
+def ratio_words(a: CompareAnswer) -> str:
+    """What the picture of the ratio shows."""
+    how = {
+        "voltage": "by the slot's model",
+        "pool": "units that the two do not share, voltage allowed for where it was varied",
+    }
+    return f"Dot: as estimated; bar: one-sided bounds, {how.get(a.by, 'voltage allowed for where it was varied')}. Rust: shown to differ."
 
 
 top = title("Choose between")
@@ -36,27 +75,24 @@ pool_or_stop(top)
 c = Controls(Compare, choices())
 wide, side = beside()
 c.one(side, "slot", "Slot", "main_capacitor")
-c.enum(side, "by", "What the two differ in")
-c.text(side, "first", "The one (empty: of most units)")
-c.text(side, "second", "The other")
-point = voltage_of_two(c, side, "Both at charge voltage (V)")
+c.enum(side, "by", "What the two differ in", empties=("first", "second"))
+two(c, side)
+point = point_of(c, side)
 c.confidence(side)
-c.many(side, "part", "Parts")
+c.many(side, "part", "Only records of these parts")
 c.many(side, "builder", "Builders")
 point.text(side.expander("Temperature"), "Both at, such as charge_V=1400")
 question = built(c, top, "These two cannot be compared.")
 a = asked(question, top, "These records cannot compare them.")
 assert isinstance(a, CompareAnswer)
 with wide:
-    chart(
-        figures.ratio_figure(a),
-        "ratio",
-        "Dot: as estimated; bar: one-sided bounds, voltage allowed for where it was varied. Rust: shown to differ.",
-    )
+    if a.told:
+        chart(figures.ratio_figure(a), "ratio", ratio_words(a))
+    model = " Thin: by the model; dashed: its lower bound." if a.first.curve.shots else ""
     chart(
         figures.sides_figure(a),
         "sides",
-        f"Share still good, without a family; {curves_of(a)}.",
+        f"Share still good, without a family; {curves_of(a)}.{model}",
     )
 st.markdown("### Evidence")
 rows = [
@@ -68,8 +104,7 @@ table(
     "sides",
     {k: st.column_config.NumberColumn(format="%,.0f") for k in ("life", "at least")},
 )
-st.caption(
-    f"Life that {1 - a.fraction:.0%} reach, in shots. The better one as estimated is {a.sure:.1%} sure to be better."
-)
+better = f" The better one as estimated is {a.sure:.1%} sure to be better." if a.told else ""
+st.caption(f"Life that {1 - a.fraction:.0%} reach, in shots.{better}")
 show_notes(a)
 take_along(a, question, store())

@@ -176,13 +176,29 @@ class Controls:
         if picked:
             self.values[name] = picked
 
-    def enum(self, place: DeltaGenerator, name: str, label: str) -> None:
-        """One of a setting's values."""
+    def label(
+        self, place: DeltaGenerator, name: str, label: str, known: Sequence[str], free: bool
+    ) -> None:
+        """One of these labels, or nothing; another one may be typed where it is ``free``."""
+        stated = st.session_state.get(name) or st.query_params.get(name)
+        offered = [*dict.fromkeys([*([stated] if stated else []), *known])][:MOST_OFFERED]
+        picked = place.selectbox(
+            label, offered, index=None, key=name, bind="query-params", placeholder="chosen by number of units",
+            accept_new_options=free, help=self._help(name),
+        )  # fmt: skip
+        if picked and picked.strip():
+            self.values[name] = picked.strip()
+
+    def enum(
+        self, place: DeltaGenerator, name: str, label: str, empties: Sequence[str] = ()
+    ) -> None:
+        """One of a setting's values; a change of it empties other controls, whose values go with the old one."""
         options = list(self.schemas[name]["enum"])
         start = options.index(self.schemas[name]["default"])
         picked = place.selectbox(
-            label, options, index=start, key=name, bind="query-params", help=self._help(name)
-        )
+            label, options, index=start, key=name, bind="query-params", help=self._help(name),
+            on_change=_empty, args=(tuple(empties),),
+        )  # fmt: skip
         self.values[name] = picked
 
     def flag(self, place: DeltaGenerator, name: str, label: str) -> None:
@@ -289,6 +305,12 @@ class Controls:
     def _keep(self, name: str, value: Any) -> None:
         if name in SESSION:
             st.session_state.setdefault("kept", {})[name] = value
+
+
+def _empty(names: Sequence[str]) -> None:
+    """Empty controls by their names."""
+    for name in names:
+        st.session_state[name] = None
 
 
 class Pairs:

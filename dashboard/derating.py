@@ -80,7 +80,7 @@ def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGener
             f"{bank_of(a.best)}: shots that the impulse bit asks for (solid, band to the estimate) and shots promised (dashed).",
         )
     st.markdown("### Plans")
-    named = (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest))
+    named = ((a.best_name, a.best), ("lightest", a.lightest), ("quickest", a.quickest))
     table(
         pd.DataFrame([{"plan": name, **_plan_row(p)} for name, p in named if p is not None]),
         "plans",

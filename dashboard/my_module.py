@@ -9,6 +9,7 @@ from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
 from dashboard.helps import helps
 from dashboard.keeping import take_along
+from dashboard.last_time import since_last_time
 from dashboard.shared import (
     CAUTION,
     asked,
@@ -167,12 +168,15 @@ if cls is Module:
 else:
     module_controls(c, side)
 question = built(c, top, "This module cannot be asked for.")
+assert isinstance(question, (Module, Flight))
 a = asked(question, top, "These records do not carry a promise for this module.")
 if isinstance(a, ModuleAnswer):
     design(a, wide)
 else:
     assert isinstance(a, FlightAnswer)
     on_record(a, wide)
+with wide:
+    since_last_time(question, a)
 show_notes(a)
 take_along(a, question, store())
 st.caption(CAUTION)

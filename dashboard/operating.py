@@ -41,19 +41,61 @@ def voltage_of_two(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
     return point
 
 
+def voltage_adjusted_for(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
+    """The voltage at which lives of a pool are shown: where it was varied."""
+    slot = _slot(c)
+    varied = len(levels_of(slot).get("charge_V", [])) > 1
+    point = _narrowed(
+        c, place, slot, lambda column, level: varied and column == "charge_V", "only the voltage is adjusted for"
+    )  # fmt: skip
+    if varied:
+        point.number(place, "charge_V", label, 50.0)
+    return point
+
+
+def point_besides_voltage(c: Controls, place: DeltaGenerator) -> Pairs:
+    """The rest of the operating point, where two voltages are compared."""
+    slot = _slot(c)
+    known = {k: v for k, v in levels_of(slot).items() if k != "charge_V"}
+
+    def bears(column: str, level: str) -> bool:
+        return column in known and (column != "part" or level in known["part"])
+
+    point = _narrowed(c, place, slot, bears, "the two voltages are compared")
+    if len(known.get("part", [])) > 1:
+        point.choice(place, "part", "Part", [str(p) for p in known["part"]])
+    return point
+
+
+def labels_of(slot: str, column: str) -> list[str]:
+    """Labels that a slot's records give in a column, of a voltage its tested levels."""
+    return _labels(str(store().path), state(), slot, column)
+
+
+@st.cache_resource(max_entries=64, show_spinner=False)
+def _labels(path: str, version: str, slot: str, column: str) -> list[str]:
+    if column == "charge_V":
+        return [f"{float(v):.10g}" for v in levels_of(slot).get(column, [])]
+    records = pool().life
+    if records is None or column not in records.column_names:
+        return []
+    return sorted({str(v) for v in records.column(column)[records.slot == slot]} - {""})
+
+
 def _slot(c: Controls) -> str:
     given = c.values.get("slot", "")
     return given[0] if isinstance(given, tuple) and given else str(given or "")
 
 
 def _narrowed(
-    c: Controls, place: DeltaGenerator, slot: str, bears: Callable[[str, str], bool]
+    c: Controls, place: DeltaGenerator, slot: str, bears: Callable[[str, str], bool], why: str = ""
 ) -> Pairs:
     point = c.pairs("use")
     aside = point.narrow(bears)
     if aside:
         said = ", ".join(f"{column}={level}" for column, level in aside.items())
-        place.caption(plain_text(f"Set aside here, since records of {slot} do not tell: {said}."))
+        why = why or f"records of {slot} do not tell"
+        place.caption(plain_text(f"Set aside here, since {why}: {said}."))
     return point
 
 

@@ -37,7 +37,8 @@ HELP = {
     ),
     "Choose between": (
         "Two parts, fuels, revisions, lots or builders on the same footing: how many times as long the one lives as the other, "
-        "how sure that is, and which has the longer promise. Not shown to differ does not mean alike: look at the range."
+        "how sure that is, and which has the longer promise. Two voltages: the same units at each. Two pools: what a promise is "
+        "that rests on one builder's records, or on all. Not shown to differ does not mean alike: look at the range."
     ),
     "Flight promise": (
         "What to promise for one module, given the shots it already has: the count that it lasts with the wanted survival, "

@@ -17,7 +17,7 @@ from reliability.life.fit import fit_life
 from reliability.life.logrank import log_rank
 from reliability.life.pooling import _Data, fit_pooled, marginal_loglik
 from reliability.life.stress import fit_stress, parse_term
-from reliability.notes import BadInput
+from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 from reliability.sheets.bench.mapping import parse_columns
 from reliability.sheets.door import open_file
@@ -257,3 +257,54 @@ def test_sums_of_a_group_serve_every_shift(name):
     by_unit = np.zeros((7, shift.size))
     np.add.at(by_unit, data.index, data.by_record(fam, phi, shift))
     assert data.by_group(fam, phi, shift) == pytest.approx(by_unit, rel=1e-12)
+
+
+def at_two_voltages(rng, builders=3, each=8, exponent=7.0):
+    """Builders alike, each with units at 1,300 and 1,500 V; life ~ V^-exponent, 3,000 shots at 1,400 V."""
+    n = builders * each
+    volts = np.tile([1300.0, 1500.0], n // 2)
+    t = 3000 * (volts / 1400) ** -exponent * rng.weibull(2.0, n)
+    return LifeRecords.of(t, t, builder=np.repeat([f"b{k}" for k in range(builders)], each), slot=["main_capacitor"] * n,
+                          module=[f"m{k}" for k in range(n)], covariates={"charge_V": volts})  # fmt: skip
+
+
+def test_lives_are_shown_at_the_voltage_asked_for():
+    """Life ~ V^-n: the pool's lives at two voltages stand as the powers of them, n that of scipy's regression of all
+    units alike (a Weibull one by scipy.optimize); by default at the middle of the logs."""
+    r = at_two_voltages(np.random.default_rng(3))
+    a, b, middle = (
+        asked("builders", r, use=use) for use in (["charge_V=1300"], ["charge_V=1450"], [])
+    )
+    x, y = np.log(r.covariates["charge_V"] / 1400), np.log(r.shots_good)
+
+    def loss(p):
+        z = (y - p[0] + p[2] * x) / np.exp(p[1])
+        return -float((z - np.exp(z) - p[1]).sum())
+
+    n = optimize.minimize(loss, [8.0, -0.7, 7.0], method="Nelder-Mead", options={"xatol": 1e-8, "fatol": 1e-9, "maxiter": 4000}).x[2]  # fmt: skip
+    assert np.log(a.pool_shots / b.pool_shots) / np.log(1450 / 1300) == pytest.approx(n, rel=0.03)
+    assert middle.at["charge_V"] == pytest.approx(np.sqrt(1300 * 1500), rel=1e-6)
+    at_middle = asked("builders", r, use=[f"charge_V={middle.at['charge_V']!r}"])
+    assert at_middle.new_builder == middle.new_builder
+    assert a.same_life_p == b.same_life_p and "at 1,300 V" in a.sentence
+    # farther from the middle of the tests the bound is wider
+    wide, close = (v.new_builder.lower / v.new_builder.shots for v in (a, middle))
+    assert wide < close
+    for one_, other in zip(a.builders, b.builders, strict=True):
+        assert one_.ratio == other.ratio
+        assert one_.without_shots / other.without_shots == pytest.approx(
+            (1450 / 1300) ** n, rel=0.25
+        )
+
+
+@pytest.mark.parametrize(
+    ("settings", "words", "error"),
+    [
+        ({"use": ["charge_V=2600"]}, "no law is trusted that far", CannotAnswer),
+        ({"use": ["temp_C=20"]}, "use temp_C has no effect", BadInput),
+        ({"use": ["charge_V=1400"], "plain": True}, "plain adjusts for nothing", BadInput),
+    ],
+)
+def test_points_that_are_not_carried_are_said(settings, words, error):
+    with pytest.raises(error, match=words):
+        asked("builders", at_two_voltages(np.random.default_rng(3)), **settings)

@@ -22,6 +22,7 @@ PAGES = sorted(
         "door",
         "head",
         "keeping",
+        "last_time",
         "look",
         "operating",
         "shared",

@@ -250,12 +250,24 @@ def test_mission_figure_draws_needed_promised_and_where_they_meet(demo):
     assert drawn(found, "needed") == [p.needed for p in a.curve]
     assert drawn(found, "needed", "y2") == [p.needed_most for p in a.curve]
     assert (drawn(found, "best", "x"), drawn(found, "best")) == ([a.best.charge_V], [a.best.promised])  # fmt: skip
+    assert found["best_text"][0][0]["text"] == f"largest margin, {a.best.margin:.2g} times"
     # where they meet, the promise is what is needed at most; a bank that is not drawn has no mark
     (meet,) = [b.highest for b in a.banks if b.highest and b.highest.bank == a.best.bank]
     assert (drawn(found, "meet", "x"), drawn(found, "meet")) == ([meet.charge_V], [meet.promised])
     assert meet.promised == pytest.approx(meet.needed_most, rel=0.03)
     strokes, (low, high) = found["outside"][0], a.tested
     assert strokes and all(r["end"] <= low + 1e-9 or r["at"] >= high - 1e-9 for r in strokes)
+
+
+def test_where_no_plan_passes_the_nearest_is_called_so(demo):
+    q = rl.DerateMission(
+        slot=("main_capacitor",), part=("film-a",), total_impulse=1.0, impulse="0.65@1^1.2+-10%", parallel=2, series=1
+    )  # fmt: skip
+    with pytest.raises(rl.CannotAnswer) as e:
+        rl.ask(q, demo)
+    a = e.value.partial
+    text = layers(figures.mission_figure(a))["best_text"][0][0]["text"]
+    assert text == f"nearest, meets {100 * a.best.margin:.2g} %" and a.best.margin < 1
 
 
 def test_trade_and_residuals_draw_the_answer(derating):
@@ -332,6 +344,25 @@ def test_comparison_figures_draw_ratio_and_sides(demo):
     for i, side in enumerate((a.first, a.second)):
         assert drawn(found, f"side_{i}")[1:] == [s.survival for s in side.empirical]
         assert found[f"side_{i}_text"][0][0]["text"].startswith(side.name)
+
+
+@pytest.mark.parametrize(
+    "two", [{"by": "voltage", "first": "1200", "second": "1500"}, {"by": "pool", "first": "kite", "second": "all"}]
+)  # fmt: skip
+def test_voltages_and_pools_are_drawn_with_model_and_promises(demo, two):
+    a = rl.ask(rl.Compare(slot=("main_capacitor",), **two), demo)
+    found = layers(figures.ratio_figure(a))
+    r = a.ordered
+    assert (drawn(found, "bounds", "x"), drawn(found, "bounds", "x2")) == ([r.lower], [r.upper])
+    found = layers(figures.sides_figure(a))
+    for i, side in enumerate((a.first, a.second)):
+        assert drawn(found, f"side_{i}")[1:] == [s.survival for s in side.empirical]
+        assert drawn(found, f"estimate_{i}") == list(side.curve.estimate)
+        assert drawn(found, f"lower_{i}") == list(side.curve.lower)
+        assert drawn(found, f"lower_{i}", "x") == list(side.curve.shots)
+        at = line_at(found, f"promise_{i}")[0]
+        assert at == side.lower and side.name in found[f"promise_{i}_text"][0][0]["text"]
+    assert line_at(found, "wanted")[0] == 1 - a.fraction
 
 
 def test_the_next_test_is_drawn_as_answered(demo):

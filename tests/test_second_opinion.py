@@ -216,6 +216,7 @@ def test_parts_that_stand_for_one_are_said_first():
         "stress": ("charge_V:power",),
         "bound": "likelihood",
     }
-    assert "parts_mixed" in [n.code for n in ask(Derate(**q), demo()).notes[:3]]
+    mixed = ask(Derate(**q), demo())
+    assert "parts_mixed" in [n.code for n in mixed.notes[:3]] and "parts mixed" in mixed.sentence
     one = ask(Derate(**q, part=("film-a",)), demo())
-    assert "parts_mixed" not in [n.code for n in one.notes]
+    assert "parts_mixed" not in [n.code for n in one.notes] and "mixed" not in one.sentence

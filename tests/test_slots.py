@@ -12,7 +12,7 @@ from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots import draws, grid
 from reliability.slots.carried import NotCarried, usable
-from reliability.slots.draws import strata
+from reliability.slots.draws import off_grid, strata
 from reliability.slots.exposure import Asked, chains, slot_data
 from reliability.slots.grid import exposed, exposures, fit_slot
 from reliability.slots.promise import Lasted, ModuleModel, first_failure_shares
@@ -317,3 +317,18 @@ def test_after_a_test_without_failure_the_promise_is_that_of_records_with_it(fai
     assert then.promise(0.9, 0.95) == pytest.approx(again.promise(0.9, 0.95), rel=0.15)
     assert then.lower(500.0, 0.95) == pytest.approx(again.lower(500.0, 0.95), abs=0.02)
     assert then.lower(500.0, 0.95) > m.lower(500.0, 0.95)
+
+
+def test_draws_of_a_grid_are_placed_between_its_points():
+    """Normal laws (scipy) on a grid of whole numbers, drawn by their densities there: quantiles to a twentieth."""
+    rng = np.random.default_rng(3)
+    points = np.arange(17.0)
+    for mean, sd in ((6.4, 0.37), (7.0, 0.8), (9.3, 2.0)):
+        p = stats.norm.pdf(points, mean, sd)
+        drawn = rng.choice(points, 40_000, p=p / p.sum())
+        found = off_grid(drawn, points, rng.random(drawn.size))
+        want = stats.norm.ppf([0.05, 0.5, 0.95], mean, sd)
+        assert np.quantile(found, [0.05, 0.5, 0.95]) == pytest.approx(want, abs=0.05)
+    alone = off_grid(np.full(1000, 7.0), points, np.linspace(0, 1, 1000))
+    assert (alone.min(), alone.max()) == pytest.approx((6.5, 7.5))
+    assert not off_grid(np.zeros(5), points, rng.random(5)).any()

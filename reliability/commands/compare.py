@@ -11,12 +11,14 @@ from reliability.commands.common import number, question_command, table
 
 def show(a: Any) -> None:
     """The ratio and the two beside each other."""
-    click.echo(
-        f"\nLife of {a.ordered.longer} over that of {a.ordered.other} (bounds {a.confidence:g} one-sided)"
-    )
     r = a.ordered
-    rows = [[*(number(v, 3) for v in (r.estimate, r.lower, r.upper)), f"{a.sure:.3f}"]]
-    click.echo(table(["ratio", "lower", "upper", "sure"], rows))
+    if a.told:
+        at = "at " if a.by == "voltage" else "of "
+        click.echo(
+            f"\nLife {at}{r.longer} over that {at}{r.other} (bounds {a.confidence:g} one-sided)"
+        )
+        rows = [[*(number(v, 3) for v in (r.estimate, r.lower, r.upper)), f"{a.sure:.3f}"]]
+        click.echo(table(["ratio", "lower", "upper", "sure"], rows))
     place = ", ".join(f"{k} {v:g}" if isinstance(v, float) else f"{k} {v}" for k, v in a.at.items())
     click.echo(f"\nLife that {1 - a.fraction:g} reach" + (f", at {place}" if place else ""))
     rows = [

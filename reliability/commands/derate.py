@@ -82,7 +82,7 @@ def _show_mission(a: Any) -> None:
         "\nPlans (margin: promised over needed at most; 1 passes; '~' = no such voltage was tested)"
     )
     named: dict[Any, str] = {}
-    for name, p in (("largest margin", a.best), ("lightest", a.lightest), ("quickest", a.quickest)):
+    for name, p in ((a.best_name, a.best), ("lightest", a.lightest), ("quickest", a.quickest)):
         if p is not None:
             named[p] = f"{named[p]}, {name}" if p in named else name
     rows = [

@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
-from dataclasses import dataclass
+from collections.abc import Callable, Mapping, Sequence
+from dataclasses import dataclass, field
 from functools import partial
 
 import numpy as np
@@ -12,18 +12,22 @@ from pydantic import model_validator
 from scipy.special import chdtrc
 
 from reliability.decisions.compare_helps import group_of, separation_note
+from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Step, steps_of
 from reliability.decisions.question import (
     Answer,
     Count,
+    Level,
     OnRecords,
     confidence_setting,
+    levels,
     refuse_unless,
     setting,
 )
 from reliability.decisions.question import (
     Family as FamilyName,
 )
+from reliability.decisions.stress_terms import fixed_levels
 from reliability.decisions.without_family import opinion_on_groups, opinion_setting
 from reliability.life.apart import ByGroup
 from reliability.life.bounds import CALIBRATION_LIMIT, Bounder
@@ -42,11 +46,12 @@ from reliability.life.pooling import PooledFit, fit_pooled
 from reliability.life.sample import Sample
 from reliability.life.scheme import scheme_of
 from reliability.life.second_opinion import GroupOpinion
-from reliability.life.stress import Term, fit_stress, parse_term
+from reliability.life.stress import StressFit, Term, fit_stress, parse_term
 from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried
 from reliability.words import p_text, percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
@@ -140,6 +145,8 @@ class BuildersAnswer(Answer):
         Terms adjusted for.
     second_opinion : GroupOpinion or None
         Where it was asked for.
+    at : dict
+        Levels of the stresses adjusted for, at which lives are shown.
 
     Examples
     --------
@@ -166,6 +173,7 @@ class BuildersAnswer(Answer):
     builders: tuple[BuilderLife, ...]
     stress: tuple[str, ...]
     second_opinion: GroupOpinion | None = None
+    at: dict[str, Level] = field(default_factory=dict)
 
     @property
     def sentence(self) -> str:
@@ -182,9 +190,10 @@ class BuildersAnswer(Answer):
         elif odd:
             text += f"; {', '.join(odd)} differ{'s' if len(odd) == 1 else ''} from the rest"
         share = percent_text(1 - self.fraction)
+        place = f" at {in_words(self.at)}" if in_words(self.at) else ""
         return (
             text
-            + f". For a new builder {share} last {shots_text(self.new_builder.shots)} shots, at least {shots_text(self.new_builder.lower)}."
+            + f". For a new builder {share} last {shots_text(self.new_builder.shots)} shots{place}, at least {shots_text(self.new_builder.lower)}."
         )
 
 
@@ -215,6 +224,10 @@ class Builders(OnRecords):
         most=8,
     )
     plain: bool = setting(False, "Adjust for nothing.")
+    use: tuple[str, ...] = setting(
+        (), "Operating point at which lives are shown, of the stresses adjusted for, such as charge_V=1400. Default: the middle "
+        "of those tested.", hint="COLUMN=LEVEL", most=20,
+    )  # fmt: skip
     second_opinion: bool = opinion_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
@@ -223,6 +236,8 @@ class Builders(OnRecords):
         refuse_unless(not (self.plain and self.stress), "stress", "plain adjusts for nothing")
         for term in self.stress:
             parse_term(term)
+        levels(self.use)
+        refuse_unless(not (self.plain and self.use), "use", "plain adjusts for nothing")
         return self
 
     def answer(self, pool: Pool) -> BuildersAnswer:
@@ -244,7 +259,7 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
         raise BadInput("comparing builders needs records of two or more builders")
     terms = [] if q.plain else _terms(records, q.stress or None)
     try:
-        model = _null_model(records, terms, q.family)
+        model = _null_model(records, terms, q.family, levels(q.use))
     except NoMaximum as e:
         raise CannotAnswer(str(e)) from None
     r = model.records
@@ -256,7 +271,8 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
     same_shape = NAN if terms else tests.p(_shape_gain, len(groups) - 1)
     pooled = fit_pooled(r, model.fam, r.builder, model.x, model.phi, q.confidence)
     z = float(model.fam.quantile(np.asarray(q.fraction)))
-    rows = _rows(tests, pooled, z)
+    pool_shots = float(np.exp(pooled.log_life(z, model.middle)))
+    rows = _rows(tests, pooled, z, pool_shots)
     new = _new_builder(model, pooled, q)
     usual, early = (
         (log_rank(r, r.builder), log_rank(r, r.builder, 1.0)) if r.failed.any() else (None, None)
@@ -272,8 +288,8 @@ def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAns
         said += more
     return BuildersAnswer(
         q.family, whole(r.units), whole(r.failures), q.fraction, q.confidence, same_life, same_shape, usual, early,
-        pooled.tau, pooled.p, pooled.tau_mean, float(np.exp(pooled.log_life(z))), new, rows, tuple(t.name for t in terms),
-        second, notes=(*_notes(same_life, same_shape, records, r, groups, terms), *said, *_help(rows, model, q, same_life)),
+        pooled.tau, pooled.p, pooled.tau_mean, pool_shots, new, rows, tuple(t.name for t in terms),
+        second, model.at, notes=(*_notes(same_life, same_shape, records, r, groups, terms), *said, *_help(rows, model, q, same_life)),
     )  # fmt: skip
 
 
@@ -335,13 +351,12 @@ def _own_records(r: LifeRecords, groups: Sequence[str]) -> list[LifeRecords]:
     return [r.select(rows) for rows in np.split(order, edges)]
 
 
-def _rows(tests: _Tests, pooled: PooledFit, z: float) -> tuple[BuilderLife, ...]:
-    """Each builder beside the pool, lives at standardised log life ``z``."""
+def _rows(tests: _Tests, pooled: PooledFit, z: float, pool: float) -> tuple[BuilderLife, ...]:
+    """Each builder beside the pool, whose life at standardised log life ``z`` is ``pool``."""
     count = len(pooled.groups)
     alone = [tests.p(partial(ByGroup.gain, group=g), 1) for g in range(count)]
     adjusted = holm(alone)
     drawn = set(np.argsort(alone, kind="stable")[:MOST_CURVES].tolist())  # nan last
-    pool = float(np.exp(pooled.log_life(z)))
     rows = []
     for i, own in enumerate(_own_records(tests.model.records, pooled.groups)):
         ratio, low, high, raw = (
@@ -378,7 +393,7 @@ def _terms(records: LifeRecords, stress: Sequence[str] | None) -> list[Term]:
 
 @dataclass(frozen=True)
 class _Model:
-    """Null model: stress only; ``middle`` are the covariates of the middle stress."""
+    """Null model: stress only; ``middle`` are the covariates of the stress at which lives are shown, ``at`` its levels."""
 
     fam: Family
     records: LifeRecords
@@ -386,6 +401,7 @@ class _Model:
     phi: Array
     sample: Sample
     middle: Array
+    at: dict[str, Level]
 
     def life(self, z: float, phi: Array) -> float:
         """Shots of standardised log life ``z`` at the middle stress under parameters (p, 1)."""
@@ -393,14 +409,58 @@ class _Model:
         return float(np.exp((z - location) / phi[0, 0] + self.sample.centre))
 
 
-def _null_model(records: LifeRecords, terms: Sequence[Term], family_name: str) -> _Model:
+def _null_model(
+    records: LifeRecords, terms: Sequence[Term], family_name: str, use: Mapping[str, Level]
+) -> _Model:
     fam = family(family_name)
     if not terms:
+        refuse_unless(
+            not use, "use", "no stress is adjusted for, so lives are of the records as they are"
+        )
         life = fit_life(records, family_name)
-        return _Model(fam, records, np.empty((len(records), 0)), life.phi, life.sample, np.zeros(0))
+        nothing = np.empty((len(records), 0))
+        return _Model(fam, records, nothing, life.phi, life.sample, np.zeros(0), {})
     fit = fit_stress(records, terms, family_name)
-    middle = np.array(fit.at(_middle_stress(fit.records, terms)), float)
-    return _Model(fam, fit.records, fit.x, fit.phi, fit.sample, middle)
+    at = {**_middle_stress(fit.records, terms), **_asked_for(fit, use)}
+    middle = np.array(fit.at(at), float)
+    shown = {k: v if isinstance(v, str) else float(v) for k, v in at.items()}
+    return _Model(fam, fit.records, fit.x, fit.phi, fit.sample, middle, shown)
+
+
+def _asked_for(fit: StressFit, use: Mapping[str, Level]) -> dict[str, float | str | Array]:
+    """Levels asked for, each of a stress adjusted for and where its tests carry it.
+
+    Raises
+    ------
+    BadInput
+        For a column that is not adjusted for, or a label that no record has.
+    NotCarried
+        More than ``FARTHEST`` times beyond the tests, of a temperature ``NEAR_KELVIN``.
+    """
+    if not use:
+        return {}
+    columns = {p.column for t in fit.terms for p in (t, *([t.other] if t.other else []))}
+    out: dict[str, float | str | Array] = {}
+    for column, level in fixed_levels(fit, "", use).items():
+        if column not in use or column not in columns:
+            continue
+        out[column] = level
+        if isinstance(level, str):
+            continue
+        low, high = fit.tested(column)
+        kelvin = column == "temp_C"
+        far = (
+            level > high + NEAR_KELVIN or level < low - NEAR_KELVIN
+            if kelvin
+            else level > high * FARTHEST or level < low / FARTHEST
+        )
+        if far:
+            limit = f"{NEAR_KELVIN:g} K" if kelvin else f"{FARTHEST:g} times"
+            raise NotCarried(
+                f"{column} {level:,.4g} is more than {limit} beyond the tested {low:,.4g} to {high:,.4g}; no law is trusted that "
+                f"far. Test some units at or near {level:,.4g}."
+            )
+    return out
 
 
 def _middle_stress(records: LifeRecords, terms: Sequence[Term]) -> dict[str, float | str | Array]:
@@ -444,11 +504,12 @@ def holm(p: Sequence[float]) -> list[float]:
 def _new_builder(model: _Model, pooled: PooledFit, q: Builders) -> NewBuilder:
     """Life for a builder not seen: the pool's bound, widened by the spread of builders."""
     z = float(normal_quantile(q.confidence))
-    log_life = pooled.log_life(float(model.fam.quantile(np.asarray(q.fraction))))
+    log_life = pooled.log_life(float(model.fam.quantile(np.asarray(q.fraction))), model.middle)
     if model.middle.size:
         cov = phi_covariance(model.fam, model.sample, model.phi)
         g = np.zeros(model.phi.shape[0])
         g[0], g[1] = -(log_life - pooled.centre) / model.phi[0, 0], -1 / model.phi[0, 0]
+        g[2:] = -model.middle / model.phi[0, 0]
         se = float(np.sqrt(max(float(g @ cov @ g), 0.0)))
     else:
         fit = fit_life(model.records, model.fam.name)

@@ -147,6 +147,11 @@ class DeratingAnswer(Answer):
         return not np.isfinite(self.shots) or bool(np.isfinite(self.allowed.level))
 
     @property
+    def mixed(self) -> bool:
+        """Whether parts of several kinds stand for one: a note says which, and what to do."""
+        return any(n.code == "parts_mixed" for n in self.notes)
+
+    @property
     def sentence(self) -> str:
         """The answer in one sentence."""
         if not np.isfinite(self.shots):
@@ -159,10 +164,15 @@ class DeratingAnswer(Answer):
         )
         name = self.column.replace("_", " ")
         if not np.isfinite(level):
-            return f"No {stress_text(self.column)} can be allowed from these data for {want}."
+            mixed = ", parts mixed," if self.mixed else ""
+            return (
+                f"No {stress_text(self.column)} can be allowed from these data{mixed} for {want}."
+            )
         if self.column != "charge_V":
-            return f"Allow at most {level:,.4g} ({name}) for {want}."
+            mixed = ", parts mixed" if self.mixed else ""
+            return f"Allow at most {level:,.4g} ({name}{mixed}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []
+        more += ["parts mixed"] if self.mixed else []
         ratio, energy = self.allowed.ratio, self.allowed.energy_J
         more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
         more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []

@@ -140,8 +140,7 @@ def moved_life(
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
         )
-    whole_ = ModuleModel([data, *beside], seed=q.seed, apart=q.apart)
-    model = _part(whole_, q.apart)
+    whole_, model = models_of(data, beside, q.seed, q.apart)
     c = q.confidence
     quantiles = tuple(
         QuantileBound(p, model.life(p), model.promise(1 - p, c), model.outside(1 - p, c))
@@ -151,9 +150,8 @@ def moved_life(
         SurvivalBound(s, model.survival(s), model.lower(s, c), model.upper(s, c)) for s in q.at
     )
     shape, scale = model.shape(0), model.life(1 - np.exp(-1.0))
-    seen = _moved(model, _shares(whole_, q.apart))
-    sure, unclear = whole_.sure_and_unclear(_causes(whole_, q.apart))
-    known = sure + float(sum(p.failures for p in model.causes.parts))
+    seen = moved(whole_, model, q.apart)
+    known, unclear = failures_of(whole_, model, q.apart)
     notes = [
         *carried_notes(found.carried),
         *left_out_notes([found]),
@@ -164,10 +162,18 @@ def moved_life(
     notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
     answer = LifeAnswer(
         "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
-        "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), _curve(model, seen, c), seen_of(seen), mode=q.mode,
+        "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), curve_of(model, seen, c), seen_of(seen), mode=q.mode,
         at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear), notes=tuple(notes),
     )  # fmt: skip
     return helped_by(answer, model)
+
+
+def models_of(
+    data: SlotData, beside: Sequence[SlotData], seed: int, apart: str = ""
+) -> tuple[ModuleModel, ModuleModel]:
+    """The model of a slot with the others that its failures may have been of, and of what is asked alone."""
+    whole_ = ModuleModel([data, *beside], seed=seed, apart=apart)
+    return whole_, _part(whole_, apart)
 
 
 def _part(model: ModuleModel, mode: str) -> ModuleModel:
@@ -175,6 +181,12 @@ def _part(model: ModuleModel, mode: str) -> ModuleModel:
     if mode:
         return model.of_mode(mode)
     return model.only(0) if len(model.slots) > 1 else model
+
+
+def failures_of(whole_: ModuleModel, model: ModuleModel, mode: str = "") -> tuple[float, int]:
+    """Failures that were surely of what is asked, and those that may have been."""
+    sure, unclear = whole_.sure_and_unclear(_causes(whole_, mode))
+    return sure + float(sum(p.failures for p in model.causes.parts)), unclear
 
 
 def _shares(model: ModuleModel, mode: str) -> dict[int, float]:
@@ -207,11 +219,12 @@ def _unclear_notes(whole_: ModuleModel, part: ModuleModel, q: Asking) -> list[No
     return [Note("unknown_cause", text)]
 
 
-def _moved(model: ModuleModel, shares: Mapping[int, float]) -> LifeRecords:
+def moved(whole_: ModuleModel, model: ModuleModel, mode: str = "") -> LifeRecords:
     """The units at the counts that theirs stand for at the voltage of use, by the estimated exponent.
 
     A failure that may have been another's stands as failed with its share, and good with the rest.
     """
+    shares = _shares(whole_, mode)
     plain = moved_units(model.slots[0], model.exponent(0))
     begun, end = plain.shots_from, plain.shots_good
     known = np.any([p.units.failed for p in model.causes.parts], axis=0)
@@ -232,7 +245,7 @@ def _moved_note(use_V: float, model: ModuleModel) -> Note:
     return Note("moved", text)
 
 
-def _curve(model: ModuleModel, seen: LifeRecords, confidence: float) -> Curve:
+def curve_of(model: ModuleModel, seen: LifeRecords, confidence: float) -> Curve:
     """Survival with its bounds, from the first deaths to the last."""
     longest = float(seen.shots_good.max())
     high = model.life(0.95)

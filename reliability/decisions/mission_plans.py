@@ -172,6 +172,11 @@ class MissionAnswer(Answer):
     more: tuple[SlotTest, ...] = ()
 
     @property
+    def best_name(self) -> str:
+        """What the best plan is: of the largest margin, or where none passes the nearest."""
+        return "largest margin" if self.passes else "nearest"
+
+    @property
     def reach(self) -> float:
         """What the best plan meets: N s, or shots where the mission is stated in shots."""
         wanted = self.best.needed_most if np.isnan(self.impulse_Ns) else self.impulse_Ns

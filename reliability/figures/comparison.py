@@ -6,16 +6,20 @@ from typing import Any
 
 import altair as alt
 
-from reliability.ask.answers import CompareAnswer
+from reliability.ask.answers import CompareAnswer, Side
 from reliability.figures.steps import Steps, step_layers
 from reliability.figures.style import (
+    BOUND_DASH,
     CLAY,
     INK,
     NEED_DASH,
+    PLUM,
+    SERIES,
     STONE,
     Line,
     along,
     domain_of,
+    level,
     log_axis,
     named,
     names_y,
@@ -25,6 +29,7 @@ from reliability.figures.style import (
     tips,
     uprights,
 )
+from reliability.words import percent_text, shots_text
 
 
 def ratio_figure(a: CompareAnswer) -> Any:
@@ -48,10 +53,41 @@ def ratio_figure(a: CompareAnswer) -> Any:
 
 
 def sides_figure(a: CompareAnswer) -> Any:
-    """Share still good of each, without a family; at the common voltage where the answer has it so."""
+    """Share still good of each, without a family, at the voltage where the answer has it so; by voltage and by pool
+    the slot's model besides, with its bound. Upright: what is promised of each."""
+    sides = (a.first, a.second)
     curves = [
         Steps(f"{s.name}, {s.failed:g} of {s.n:g} failed", 1.0, [(p.shots, p.survival) for p in s.empirical] or [(0.0, 1.0)])
-        for s in (a.first, a.second)
+        for s in sides
     ]  # fmt: skip
-    x, y = shots_x("at"), share_y("y")
-    return style(alt.layer(*step_layers(curves, x, y, "side")), height=260)
+    top = 1.05 * max([s.lower for s in sides] + [at for c in curves for at, _ in c.points] + [1.0])
+    x, y = shots_x("at", top=top), share_y("y")
+    layers = [layer for i, s in enumerate(sides) for layer in _model(s, i, x, y)]
+    if any(s.empirical for s in sides):
+        layers += step_layers(curves, x, y, "side")
+    share = percent_text(1 - a.fraction)
+    if a.moved or not a.at:
+        lines = [
+            Line(f"promise_{i}", s.lower, f"{s.name}: {share} last at least {shots_text(s.lower)}", SERIES[i], (1, 0) if i == 0 else NEED_DASH)
+            for i, s in enumerate(sides)
+        ]  # fmt: skip
+        layers += uprights(lines, x, (0.0, top))
+        layers += level(Line("wanted", 1 - a.fraction, f"{share} still good", PLUM, NEED_DASH), y)
+    return style(alt.layer(*layers), height=260)
+
+
+def _model(side: Side, i: int, x: Any, y: Any) -> list[Any]:
+    """Survival of one of the two by the slot's model: as estimated, and its lower bound, dashed."""
+    c = side.curve
+    rows = [
+        {"at": n, "estimate": e, "lower": low}
+        for n, e, low in zip(c.shots, c.estimate, c.lower, strict=True)
+    ]
+    if not rows:
+        return []
+    hover = [*tips("at", at="shots"), *tips("estimate", "lower", form=".1%", lower="at least")]
+    base = {"color": SERIES[i], "clip": True}
+    return [
+        named(f"estimate_{i}", rows).mark_line(strokeWidth=1.2, opacity=0.8, **base).encode(x=x, y=along(y, "estimate"), tooltip=hover),
+        named(f"lower_{i}", rows).mark_line(strokeWidth=2, strokeDash=list(BOUND_DASH), **base).encode(x=x, y=along(y, "lower"), tooltip=hover),
+    ]  # fmt: skip

@@ -191,9 +191,11 @@ MISSION_TIPS = ("needed", "needed_most", "promised", "margin", "energy_J", "days
 
 
 def _met(a: MissionAnswer, x: Any, y: Any) -> list[Any]:
-    """The plan of the largest margin, and where needed and promised meet."""
+    """The plan of the largest margin, where none passes the nearest; and where needed and promised meet."""
     meet = next((b.highest for b in a.banks if b.highest and b.highest.bank == a.best.bank), None)
-    marked = [("best", a.best, f"largest margin, {a.best.margin:.2g} times")]
+    margin = a.best.margin
+    met = f"{margin:.2g} times" if a.passes else f"meets {100 * margin:.2g} %"
+    marked = [("best", a.best, f"{a.best_name}, {met}")]
     if meet is not None and meet.charge_V != a.best.charge_V:
         marked.append(("meet", meet, f"they meet at {level_text('charge_V', meet.charge_V)}"))
     out = []

@@ -70,9 +70,10 @@ class PooledFit:
     confidence: float
     tau_mean: float
 
-    def log_life(self, z: float) -> float:
-        """Log life of the pool at standardised log life ``z``, at the middle of the covariates."""
-        return float((z - self.phi[1]) / self.phi[0] + self.centre)
+    def log_life(self, z: float, x: Array) -> float:
+        """Log life of the pool at standardised log life ``z``, at covariates (q - 1,) as the fit has them: 0 the middle."""
+        location = self.phi[1] + float(x @ self.phi[2:])
+        return float((z - location) / self.phi[0] + self.centre)
 
 
 class _Data:

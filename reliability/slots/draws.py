@@ -255,6 +255,36 @@ def strata(count: int, size: int, seed: int) -> Array:
     return np.stack([(rng.permutation(size) + rng.random(size)) / size for _ in range(count)])
 
 
+FINE = 32
+"""points of a cell of a grid at which its density is looked at"""
+
+
+def off_grid(drawn: Array, grid: Array, u: Array) -> Array:
+    """Draws on an even grid from 0, moved within and about their cells by ``u``, so that quantiles lie between them.
+
+    The log density is the parabola through a cell and its neighbours (exact for a normal one); flat where a neighbour
+    was not drawn, so that a cell that holds all is as wide as it is. What is 0 stays.
+    """
+    step = float(grid[1] - grid[0])
+    cell = np.rint(drawn / step).astype(np.intp)
+    share = np.bincount(cell, minlength=grid.size + 1) / drawn.size
+    at = (np.arange(FINE) + 0.5) / FINE - 0.5
+    mass = np.zeros((grid.size, FINE))
+    for k in np.flatnonzero(share[1 : grid.size]) + 1:
+        mass[k] = share[k]
+        if k > 1 and share[k - 1] and share[k + 1]:
+            low, high = np.log(share[[k - 1, k + 1]] / share[k])
+            mass[k] *= np.exp(0.5 * (high - low) * at + 0.5 * (high + low) * at**2)
+    if not mass.any():
+        return drawn.astype(float)
+    last = int(np.flatnonzero(mass[1:])[-1])  # nothing lies beyond: there the sums no longer rise
+    sums = np.concatenate(([0.0], np.cumsum(mass[1:])[: last + 1]))
+    edges = step * (np.arange(sums.size) / FINE + 0.5)
+    rank = np.cumsum(share)[cell] - share[cell] * (1 - u) - share[0]
+    moved = np.interp(rank / (1 - share[0]), sums / sums[-1], edges)
+    return np.asarray(np.where(cell > 0, moved, 0.0))
+
+
 def _shape_priors(free: bool) -> tuple[Array, Array]:
     """Distributions of shapes (rows, shapes) and their log weights: of a common median and spread."""
     log = np.log(SHAPES)

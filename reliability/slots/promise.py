@@ -19,7 +19,7 @@ import numpy as np
 from scipy.optimize import brentq
 
 from reliability.slots.causes import Causes, Event, causes_of
-from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted
+from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted, off_grid, strata
 from reliability.slots.exposure import Array, SlotData
 from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
 from reliability.slots.mission import LONGEST, SHORTEST, Drift, Mission, no_drift
@@ -150,9 +150,18 @@ class ModuleModel:
 
     def exponent_bounds(self, i: int, confidence: float) -> tuple[float, float]:
         """One-sided bounds on a slot's voltage exponent."""
-        drawn = self.draws.slots[self.main_cause(i)].exponent
-        low, high = np.quantile(drawn, [1 - confidence, confidence])
-        return float(low), float(high)
+        k = self.main_cause(i)
+        drawn = self._spread_exponents(k)
+        weight = self.draws.weight
+        return (
+            _quantile(drawn, 1 - confidence, weight),
+            _quantile(drawn, confidence, weight),
+        )
+
+    def _spread_exponents(self, k: int) -> Array:
+        """A cause's exponents drawn, between those of the grid."""
+        drawn = self.draws.slots[k].exponent
+        return off_grid(drawn, EXPONENTS, strata(k + 1, drawn.size, self.seed + 1)[k])
 
     def total(self, shots: float) -> float:
         """Estimated hazard of all slots and of drift over so many shots from now."""
@@ -213,6 +222,25 @@ class ModuleModel:
         if lower <= self.scale * SHORTEST * (1 + 1e-6):
             return 0.0
         return float(np.fmin(lower, self.life(1 - survival)))
+
+    def life_ratio(self, x: float, other: float, fraction: float) -> Array:
+        """In each draw, the life that 1 - fraction keep at ln(V / V_use) = x over that at ``other``.
+
+        The one failure more is left out: it is of the bound on the life, not of how life goes with the voltage.
+        """
+        here = self.flown_at(x)
+        spread = [
+            replace(d, pace=d.pace * np.exp((other - x) * self._spread_exponents(k)))
+            for k, d in enumerate(here.draws.slots)
+        ]
+        there = here._with(here.slots, replace(here.draws, slots=spread))
+        return np.asarray(here._drawn_life(fraction) / there._drawn_life(fraction))
+
+    def _drawn_life(self, fraction: float) -> Array:
+        """Shots by which a fraction has failed suddenly, in each draw."""
+        d = self.draws
+        of_one = Mission(d.slots, np.zeros_like(d.extra), self.scale, no_drift)
+        return of_one.reached(float(-np.log1p(-fraction)))
 
     def outside(self, survival: float, confidence: float) -> float:
         """Shots from now of which the upper bound of survival is ``survival``; inf where nothing ends it."""
