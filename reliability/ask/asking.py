@@ -166,7 +166,8 @@ def _pool_of(
     """What a question is worked out from: the pool of one before, where it was of the same facts."""
     reading, known = now
     received = bool(getattr(question, "received", False))
-    key = str(origin.box.path), question.needs, received, basis
+    standing = tuple((c.id, c.status) for c in known.contributions)
+    key = str(origin.box.path), question.needs, received, basis, standing
     found: Pool | None = _POOLS.get(key)
     if found is None:
         bearing = known.bearing(question, statuses(received))

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import replace
 
 import numpy as np
@@ -30,7 +30,7 @@ from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import SPREAD, Carried, Usable
-from reliability.slots.exposure import SAME_VOLTAGE, Asked, levels_of, slot_data
+from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, levels_of, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import whole
 
@@ -111,9 +111,12 @@ def compare_voltages(
             "No unit was seen working beyond its start; add records of longer tests."
         )
     whole_, model = models_of(data, slots, f.seed)
-    sides = _Sides(whole_, model, base, f)
+    sides = [
+        _Sides(whole_, model, base, f).at(v) if np.isfinite(u.use_V) else _as_tested(u, slots, f)
+        for v, u in zip(volts, found, strict=True)
+    ]
     answer = CompareAnswer(
-        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides.at(volts[0]), sides.at(volts[1]),
+        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, replace(sides[0], name=f"{volts[0]:,.10g} V"), replace(sides[1], name=f"{volts[1]:,.10g} V"),
         {k: v for k, v in points[0].items() if k != "charge_V"}, True, slot=slot, carried=carried,
         notes=(*carried_notes(carried), *left_out_notes([base]), *few_notes([(slot, data.failures)]),
                *early_notes(model, f.fraction), *group_notes(model), *notes, *_notes(volts, carried)),
@@ -130,16 +133,22 @@ class _Sides:
         self.failed, _ = failures_of(whole_, model)
 
     def at(self, volts: float) -> Side:
-        x = float(np.log(volts / self.base.use_V))
+        x = float(np.log(volts / self.base.use_V)) if np.isfinite(self.base.use_V) else 0.0
         model, c, p = self.model.flown_at(x), self.f.confidence, self.f.fraction
         # one shot there ages a unit so many times as much
-        age = float(np.exp(x * self.model.exponent(0)))
+        age = float(np.exp(x * self.model.exponent(0))) if x else 1.0
         r = self.seen
         seen = replace(r, shots_from=r.shots_from / age, shots_good=r.shots_good / age, shots_failed=r.shots_failed / age)  # fmt: skip
         return Side(
             f"{volts:,.10g} V", whole(self.base.records.units), whole(self.failed), model.life(p), model.promise(1 - p, c),
             steps_of(seen, c), curve_of(model, seen, c),
         )  # fmt: skip
+
+
+def _as_tested(found: Usable, beside: Sequence[SlotData], f: Footing) -> Side:
+    """The side at the one voltage of all tests: no law of voltage is needed, and other answers there use none."""
+    data = slot_data(str(found.records.slot[0]), found.records, Asked(found.use_V))
+    return _Sides(*models_of(data, beside, f.seed), found, f).at(NAN)
 
 
 def _with_ratio(
