@@ -17,6 +17,7 @@ from dashboard.shared import (
     choices,
     pool_or_stop,
     show_notes,
+    show_siblings,
     store,
     table,
 )
@@ -113,6 +114,7 @@ table(pd.DataFrame(
         **{k: st.column_config.NumberColumn(format="percent") for k in ("survival", "at least", "ends first", "holds down")},
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
     })  # fmt: skip
+show_siblings(a.by_slot)
 helps(a.more, {"promise": "promise"}, {"survival after": "survival", "at least": "lower"})
 if figures.can_export():
     flight_question = question

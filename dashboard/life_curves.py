@@ -68,6 +68,8 @@ assert isinstance(a, LifeAnswer)
 if a.seen:
     with wide:
         st.markdown(counted(a))
+        if a.as_siblings is not None:
+            st.markdown(plain_text(a.as_siblings.text))
         chart(
             figures.survival_figure(a),
             "survival",

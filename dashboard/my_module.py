@@ -18,6 +18,7 @@ from dashboard.shared import (
     folded,
     pool_or_stop,
     show_notes,
+    show_siblings,
     store,
     table,
 )
@@ -122,6 +123,7 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
             "shape": st.column_config.NumberColumn(format="%.2f"), "median shots": SHOTS, "alone at least": SHOTS,
             "ends module": PERCENT, "holds the bound down": PERCENT,
         })  # fmt: skip
+        show_siblings(a.slots)
         carried(a)
 
 
@@ -143,6 +145,7 @@ def on_record(a: FlightAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
         ]), "slot", {
             "survival": PERCENT, "at least": PERCENT, "ends first": PERCENT, "shots so far": SHOTS, "alone at least": SHOTS,
         })  # fmt: skip
+        show_siblings(a.by_slot)
         carried(a)
     st.page_link("flight.py", label="More burn-in, sister tests, and the statement: Flight promise")
     st.page_link("history.py", label="What happened to it so far: History")

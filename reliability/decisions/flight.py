@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from pydantic import model_validator
@@ -38,6 +39,14 @@ from reliability.decisions.question import (
     pairs,
     refuse_unless,
     setting,
+)
+from reliability.decisions.siblings import (
+    AsSiblings,
+    Looked,
+    Wish,
+    borrowed_from,
+    look_at,
+    sibling_notes,
 )
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
@@ -78,6 +87,8 @@ class FlightSlot:
         Voltage it is promised at; nan where that does not matter or is not known.
     seen : tuple of Seen
         The lives that its model rests on, with their voltages; thinned where there are very many.
+    as_siblings : AsSiblings or None
+        What this slot alone could be promised for if its units fail as their siblings do, where there are siblings enough.
     """
 
     slot: str
@@ -96,6 +107,7 @@ class FlightSlot:
     stress: dict[str, Level]
     use_V: float
     seen: tuple[Seen, ...]
+    as_siblings: AsSiblings | None = None
 
 
 @dataclass(frozen=True)
@@ -205,6 +217,11 @@ class FlightAnswer(Answer):
     unseen_weak: float = 0.0
 
     @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders on whose shapes the slots' second figures rest."""
+        return borrowed_from([s.as_siblings for s in self.by_slot])
+
+    @property
     def sentence(self) -> str:
         """The answer in one sentence."""
         p = self.promise
@@ -254,6 +271,7 @@ class Flight(OnRecords, OnMission):
     """
 
     name = "flight"
+    bounds = ("slot",)  # shapes of other builders' units stand beside its slots
     text = "What to promise for one flight module, given its burn-in."
     needs = ("life", "wear")
     answer_type = FlightAnswer
@@ -327,7 +345,7 @@ class _Flight:
     """One flight module while its answer is worked out."""
 
     def __init__(self, records: LifeRecords, pool: Pool, q: Flight) -> None:
-        self.records, self.q = records, q
+        self.records, self.pool, self.q = records, pool, q
         self.shots = q.mission().in_shots()
         self.on_board = on_board_of(records, q.module)
         self.use = levels(q.use)
@@ -372,6 +390,14 @@ class _Flight:
         legs = tuple((float(np.log(v / used.use_V)), share) for v, share in self.legs.items())
         return replace(slot, mission=legs, law=slot.law or any(x for x, _ in legs))
 
+    @cached_property
+    def siblings(self) -> list[Looked | None]:
+        """Each slot beside its siblings, the module's own units left out."""
+        all_ = self.pool.records.suspects_failed()
+        all_ = all_.select(~whose(all_, self.q.module))
+        wish = Wish(self.needed, self.q.confidence)
+        return [look_at(self.now, i, u.records, all_, wish) for i, u in enumerate(self.used)]
+
     def several(self, est: float, lower: float) -> Several:
         """The modules together: the bound on one is that on all of them."""
         k, m = self.q.units, self.working
@@ -412,13 +438,13 @@ class _Flight:
         down = m.held_down_by(promised, q.confidence)
         out = []
         for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):
-            alone = m.only(i)
+            alone, kin = m.only(i), self.siblings[i]
             out.append(
                 FlightSlot(
                     b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
                     m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, q.confidence),
                     alone.promise(self.needed, q.confidence), ends[i], down[i], b.stress,
-                    float(u.use_V), seen_of(u.records, "charge_V"),
+                    float(u.use_V), seen_of(u.records, "charge_V"), None if kin is None else kin.found,
                 )
             )  # fmt: skip
         return out
@@ -464,6 +490,7 @@ class _Flight:
         notes += early_notes(self.now, self.needed)
         notes += group_notes(self.now)
         notes += unclear_notes(self.now, self.needed, self.q.confidence)
+        notes += sibling_notes(self.siblings)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."

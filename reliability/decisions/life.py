@@ -37,6 +37,13 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.decisions.siblings import (
+    SEVERAL_CAUSES,
+    Looked,
+    Wish,
+    look_at,
+    sibling_notes,
+)
 from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_slot
 from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
@@ -58,6 +65,8 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, possible_modes
 from reliability.slots.carried import Usable
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -81,6 +90,7 @@ class Life(OnRecords):
     """
 
     name = "life"
+    bounds = ("slot",)  # shapes of other builders' units stand beside its bound
     text = "Life of units: parameters, lives and survival, with bounds."
     answer_type = LifeAnswer
 
@@ -145,11 +155,43 @@ class Life(OnRecords):
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
         point = point_of(records, levels(self.use), self.as_tested, plain_question(self))
-        if point:
-            found = self._at(records, point, others)
-            return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
-        found = self._by_family(records, others)
-        return replace(found, notes=found.notes + other_reading(self, pool))
+        try:
+            if point:
+                found = self._at(records, point, others)
+                more = looked_bad_notes(self.as_recorded(pool))
+            else:
+                found = self._by_family(records, others)
+                more = other_reading(self, pool)
+        except CannotAnswer as e:
+            if isinstance(e.partial, LifeAnswer):
+                e.partial = self._beside_siblings(e.partial, records, point, pool)
+            raise
+        found = self._beside_siblings(found, records, point, pool)
+        return replace(found, notes=found.notes + more)
+
+    def _beside_siblings(
+        self, found: LifeAnswer, records: LifeRecords, point: dict[str, Level], pool: Pool
+    ) -> LifeAnswer:
+        """With the second line, where the question leaves the slot's own model to answer."""
+        if not plain_question(self) or self.as_tested or not found.quantiles:
+            return found
+        used = carried_by(records, point) if point else Usable(records, NAN, ())
+        own, all_ = used.records, pool.records.suspects_failed()
+        if len(set(own.slot.tolist())) > 1:
+            return found
+        if self.mode:
+            if unclear(own).any():
+                why = [Looked(str(own.slot[0]), None, SEVERAL_CAUSES)]
+                return replace(found, notes=found.notes + sibling_notes(why))
+            own, all_ = own.of_mode(self.mode), all_.of_mode(self.mode)
+        data = slot_data(str(own.slot[0]), own, Asked(used.use_V))
+        if not data.units.end.size:
+            return found
+        wish = Wish(1 - self.fraction[0], self.confidence)
+        looked = look_at(ModuleModel([data], seed=self.seed), 0, own, all_, wish)
+        if looked is None:
+            return found
+        return replace(found, as_siblings=looked.found, notes=found.notes + sibling_notes([looked]))
 
     def _by_family(self, records: LifeRecords, others: LifeRecords | None) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""

@@ -13,6 +13,7 @@ from reliability.decisions.more_tests import MoreTest
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound
 from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.siblings import AsSiblings, borrowed_from
 from reliability.life.predict import Prediction
 from reliability.life.priors import PriorAndPosterior
 from reliability.slots.carried import Carried
@@ -95,6 +96,8 @@ class LifeAnswer(Answer):
         What holds without a family.
     more : tuple of MoreTest
         Tests that would lengthen the first of the bounds, where it is wide.
+    as_siblings : AsSiblings or None
+        The first of the bounds if the units fail as their siblings do, where there are siblings enough.
 
     Examples
     --------
@@ -134,6 +137,12 @@ class LifeAnswer(Answer):
     doubts: str = ""
     first_failure: FirstFailure | None = None
     more: tuple[MoreTest, ...] = ()
+    as_siblings: AsSiblings | None = None
+
+    @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders on whose shapes the second line rests."""
+        return borrowed_from([self.as_siblings])
 
     @property
     def sentence(self) -> str:

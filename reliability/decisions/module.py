@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from pydantic import model_validator
@@ -44,6 +45,14 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
+from reliability.decisions.siblings import (
+    AsSiblings,
+    Looked,
+    Wish,
+    borrowed_from,
+    look_at,
+    sibling_notes,
+)
 from reliability.life.dependence import Dependence, fitted_slots, shared_frailty
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
@@ -80,6 +89,8 @@ class SlotLife:
         the bound short.
     promise : float
         Shots that this slot alone could be promised for, with the bound of the whole.
+    as_siblings : AsSiblings or None
+        The same if its units fail as their siblings do, where there are siblings enough.
     seen : tuple of Seen
         The lives that its model rests on, with their voltages; thinned where there are very many.
     """
@@ -95,6 +106,7 @@ class SlotLife:
     holds_down: float
     promise: float
     seen: tuple[Seen, ...]
+    as_siblings: AsSiblings | None = None
 
 
 @dataclass(frozen=True)
@@ -154,6 +166,11 @@ class ModuleAnswer(Answer):
     unseen_weak: float = 0.0
 
     @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders on whose shapes the slots' second figures rest."""
+        return borrowed_from([s.as_siblings for s in self.slots])
+
+    @property
     def sentence(self) -> str:
         """The answer in one sentence."""
         share = percent_text(1 - self.life.fraction)
@@ -188,6 +205,7 @@ class Module(OnRecords):
     """
 
     name = "module"
+    bounds = ("slot",)  # shapes of other builders' units stand beside its slots
     text = "Life of a whole module, and which slot ends it."
     answer_type = ModuleAnswer
 
@@ -246,15 +264,15 @@ class Module(OnRecords):
         CannotAnswer
             ``NotCarried`` where the records do not carry the operating point; or if no unit was seen working.
         """
-        found = ModuleAtPoint(self.chosen(pool), self).answer()
+        found = ModuleAtPoint(self.chosen(pool), self, pool.records.suspects_failed()).answer()
         return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
 
 
 class ModuleAtPoint:
-    """The module's slots at the operating point, while the answer is worked out."""
+    """The module's slots at the operating point, while the answer is worked out; ``pool`` holds their siblings."""
 
-    def __init__(self, records: LifeRecords, q: Module) -> None:
-        self.records, self.q = records, q
+    def __init__(self, records: LifeRecords, q: Module, pool: LifeRecords | None = None) -> None:
+        self.records, self.q, self.pool = records, q, pool
         self.point: dict[str, Level] = (
             {} if q.as_tested else {**commonest(records), **levels(q.use)}
         )
@@ -309,6 +327,14 @@ class ModuleAtPoint:
             tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
         )  # fmt: skip
 
+    @cached_property
+    def siblings(self) -> list[Looked | None]:
+        """Each slot beside its siblings; none for a mixture of stresses."""
+        if self.pool is None or self.q.as_tested:
+            return [None] * len(self.used)
+        wish, m = Wish(1 - self.q.fraction, self.q.confidence), self.model
+        return [look_at(m, i, u.records, self.pool, wish) for i, u in enumerate(self.used)]
+
     def more(self, shots: float, low: float) -> tuple[MoreTest, ...]:
         """Tests that would lengthen the bounded life, where it is well below the estimate or nothing failed."""
         if self.q.as_tested or shots < WIDE * low:
@@ -330,11 +356,13 @@ class ModuleAtPoint:
         for i, (slot, used) in enumerate(zip(m.slots, self.used, strict=True)):
             alone = m.only(i)
             own = alone.life(0.5) if slot.failures else NAN
+            kin = self.siblings[i]
             rows.append(
                 SlotLife(
                     slot.name, whole(used.records.units), whole(used.records.failures), slot.copies, m.shape(i), own,
                     float(np.exp(-m.hazard(i, reference))), NAN if nothing else ends[i], down[i],
                     alone.promise(1 - q.fraction, q.confidence), seen_of(used.records, "charge_V"),
+                    None if kin is None else kin.found,
                 )
             )  # fmt: skip
         return tuple(sorted(rows, key=lambda r: (-np.nan_to_num(r.ends_module), r.slot)))
@@ -365,6 +393,7 @@ class ModuleAtPoint:
         notes += early_notes(self.model, 1 - self.q.fraction)
         notes += group_notes(self.model)
         notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
+        notes += sibling_notes(self.siblings)
         return tuple(notes) + _dependence_note(together)
 
     def point_notes(self) -> list[Note]:

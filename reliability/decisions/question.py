@@ -60,6 +60,11 @@ class Answer:
         raise NotImplementedError
 
     @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders beside those asked of on whose records a part of it rests."""
+        return ()
+
+    @property
     def answered(self) -> bool:
         """Whether what was asked could be answered (else only a part of it is here)."""
         return True

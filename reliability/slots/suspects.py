@@ -14,7 +14,7 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from reliability.slots.causes import Causes, decided
-from reliability.slots.draws import DRAWS, Fitted, ModuleDraws, SlotDraws, draw_module, fitted
+from reliability.slots.draws import DRAWS, Fitted, ModuleDraws, Sampling, SlotDraws, draw_module, fitted
 from reliability.slots.exposure import SlotData
 from reliability.slots.grid import BURN_OUT, HALF, exposures
 
@@ -32,17 +32,18 @@ class Readings:
         Of each event the share of the readings in which each suspect's it was.
     """
 
-    def __init__(self, causes: Causes, scale: float, seed: int) -> None:
-        self.causes, self.scale = causes, scale
+    def __init__(self, causes: Causes, scale: float, sampling: Sampling) -> None:
+        self.causes, self.scale, self.sampling = causes, scale, sampling
         self._fitted: dict[tuple[int, bytes, bool], Fitted] = {}
-        rng = np.random.default_rng(seed)
+        rng = np.random.default_rng(sampling.seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
         counts = [np.zeros(len(e.suspects)) for e in causes.events]
         for i in range(FIRST + READINGS):
             early = i >= FIRST
             parts = decided(causes.parts, causes.events, whose)
-            own = draw_module(parts, self._fits(parts, early), scale, seed + i, DRAWS // READINGS)
+            how = replace(sampling, seed=sampling.seed + i, size=DRAWS // READINGS)
+            own = draw_module(parts, self._fits(parts, early), scale, how)
             whose = self._fall(parts, own, rng)
             if early:
                 kept.append(own)
@@ -79,7 +80,7 @@ class Readings:
         parts = decided(
             self.causes.parts, self.causes.events, [int(s.argmax()) for s in self.shares]
         )
-        return draw_module(parts, self._fits(parts, True), self.scale, 1)
+        return draw_module(parts, self._fits(parts, True), self.scale, replace(self.sampling, seed=1))
 
 
 def _hazard(part: SlotData, d: SlotDraws, at: int, row: int, u: float) -> float:
