@@ -10,6 +10,7 @@ from dashboard.head import beside, title
 from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
+    BURNED_IN,
     CAUTION,
     asked,
     built,
@@ -70,6 +71,7 @@ def design_controls(c: Controls, side: st.delta_generator.DeltaGenerator) -> Non
         c.many(st.container(), "part", "Only records of these parts")
         c.many(st.container(), "slot", "Slots (none: all)")
         c.number(st.container(), "fraction", "Share failed of the life promised", step=0.05)
+        c.flag(st.container(), "no_early_failures", BURNED_IN)
 
 
 def module_controls(c: Controls, side: st.delta_generator.DeltaGenerator) -> None:
@@ -83,6 +85,7 @@ def module_controls(c: Controls, side: st.delta_generator.DeltaGenerator) -> Non
         point.number(st.container(), "temp_C", "Temperature of the mission (deg C)", 5.0)
         point.text(st.container(), "Flown at, such as charge_V=1200")
         c.number(st.container(), "survival", "Survival of the promise", step=0.01)
+        c.flag(st.container(), "no_early_failures", BURNED_IN)
     c.set(brief=True)
 
 

@@ -29,6 +29,8 @@ CAUTION = (
     "and licensed practice come first. Estimates here are from test data; they are no qualification."
 )
 
+BURNED_IN = "No early failures: burned in"
+
 
 TEMPLATE = (
     "builder,module,slot,unit,shots_good,shots_failed,mode,charge_V,note\n"

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reliability.decisions.answer_notes import declared_text
 from reliability.decisions.bank import Discharge
 from reliability.decisions.parts import Seen
 from reliability.decisions.question import Answer, Count, Level
@@ -114,6 +115,8 @@ class DeratingAnswer(Answer):
         Where it was asked for.
     more : tuple of SlotTest
         Tests that would raise the voltage, where the promise engine speaks.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -148,6 +151,7 @@ class DeratingAnswer(Answer):
     residuals: tuple[Residual, ...] = ()
     second_opinion: StressOpinion | None = None
     more: tuple[SlotTest, ...] = ()
+    no_early_failures: bool = False
 
     @property
     def answered(self) -> bool:
@@ -166,8 +170,9 @@ class DeratingAnswer(Answer):
             f"{percent_text(self.confidence)} confidence"
         )
         name = self.column.replace("_", " ")
+        declared = declared_text(self.no_early_failures)
         if not np.isfinite(level):
-            return f"No {STRESS_WORDS.get(self.column, name)} can be allowed from these data for {want}."
+            return f"{declared}No {STRESS_WORDS.get(self.column, name)} can be allowed from these data for {want}."
         if self.column != "charge_V":
             return f"Allow at most {level:,.4g} ({name}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []
@@ -175,4 +180,4 @@ class DeratingAnswer(Answer):
         more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
         more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []
         detail = f" ({', '.join(more)})" if more else ""
-        return f"Charge to at most {level:,.4g} V{detail} for {want}."
+        return f"{declared}Charge to at most {level:,.4g} V{detail} for {want}."

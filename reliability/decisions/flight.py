@@ -11,13 +11,16 @@ from pydantic import model_validator
 from scipy.special import betainc, betaincinv
 
 from reliability.decisions.answer_notes import (
+    burned_in_notes,
     carried_notes,
+    declared_text,
     early_notes,
     early_text,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    refuse_burned_in,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -33,6 +36,7 @@ from reliability.decisions.question import (
     Count,
     Level,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     numbers,
@@ -187,6 +191,8 @@ class FlightAnswer(Answer):
         Slots whose early failures stand apart from the rest.
     unseen_weak : float
         Share of weak units that tests may not have shown, where units are new and it could break the promise; else 0.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -215,6 +221,7 @@ class FlightAnswer(Answer):
     curve: Curve
     early: tuple[str, ...] = ()
     unseen_weak: float = 0.0
+    no_early_failures: bool = False
 
     @property
     def borrowed(self) -> tuple[str, ...]:
@@ -230,7 +237,7 @@ class FlightAnswer(Answer):
         if self.several.units > 1:
             return self._several(place, ok)
         return (
-            f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}{declared_text(self.no_early_failures)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: "
             + _chance("it lasts that", self.survival.estimate, self.survival.lower)
@@ -242,7 +249,7 @@ class FlightAnswer(Answer):
         p, v = self.promise, self.several
         who = f"all {v.units}" if v.working == v.units else f"at least {v.working} of {v.units}"
         return (
-            f"{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
+            f"{declared_text(self.no_early_failures)}{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
             f"mission of {shots_text(self.mission_shots)}: "
             + _chance("so many last that", v.enough, v.enough_lower)
@@ -293,6 +300,7 @@ class Flight(OnRecords, OnMission):
         (), "Leg of the mission at its own voltage, with its share of the shots, such as 1200=0.7.",
         hint="VOLTS=SHARE", most=20,
     )  # fmt: skip
+    no_early_failures: bool = burned_in_setting()
     brief: bool = setting(False, "Leave out what more testing would change.")
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
@@ -359,7 +367,13 @@ class _Flight:
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         slots = self.slot_data(self.others, self.used)
-        self.now = ModuleModel(slots, lambda n: sum(d(n) for d in drift.values()), q.seed)
+        self.now = ModuleModel(
+            slots,
+            lambda n: sum(d(n) for d in drift.values()),
+            q.seed,
+            burned_in=q.no_early_failures,
+        )
+        refuse_burned_in(self.now)
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
         """The pool's records for what is on board, at the mission's stresses: of all its legs."""
@@ -421,7 +435,7 @@ class _Flight:
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
-            tuple(m.early_seen()), unseen_weak(m, self.needed), notes=self.notes(),
+            tuple(m.early_seen()), unseen_weak(m, self.needed), q.no_early_failures, notes=self.notes(),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:
@@ -488,6 +502,7 @@ class _Flight:
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         notes += early_notes(self.now, self.needed)
+        notes += burned_in_notes(self.now)
         notes += group_notes(self.now)
         notes += unclear_notes(self.now, self.needed, self.q.confidence)
         notes += sibling_notes(self.siblings)

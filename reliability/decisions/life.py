@@ -31,6 +31,7 @@ from reliability.decisions.question import (
     Family,
     Level,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     numbers,
@@ -119,6 +120,7 @@ class Life(OnRecords):
     keep: int | None = setting(
         None, "How many of the next units must last.", ge=1, le=1000, hint="M"
     )
+    no_early_failures: bool = burned_in_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
@@ -132,6 +134,11 @@ class Life(OnRecords):
         levels(self.use, OF_A_POINT)
         refuse_unless(
             not (self.as_tested and self.use), "use", "as_tested mixes all that was tested"
+        )
+        refuse_unless(
+            not self.no_early_failures or (plain_question(self) and not self.as_tested),
+            "no_early_failures",
+            "the slot's own model takes it: family weibull, bound calibrated, without next and as_tested",
         )
         if self.keep is not None:
             refuse_unless(self.next is not None, "keep", "it goes with next")
@@ -154,9 +161,9 @@ class Life(OnRecords):
         if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
-        point = point_of(records, levels(self.use), self.as_tested, plain_question(self))
+        point = point_of(records, levels(self.use), self.as_tested, self._by_slot(records))
         try:
-            if point:
+            if point or self.no_early_failures:
                 found = self._at(records, point, others)
                 more = looked_bad_notes(self.as_recorded(pool))
             else:
@@ -188,10 +195,15 @@ class Life(OnRecords):
         if not data.units.end.size:
             return found
         wish = Wish(1 - self.fraction[0], self.confidence)
-        looked = look_at(ModuleModel([data], seed=self.seed), 0, own, all_, wish)
+        model = ModuleModel([data], seed=self.seed, burned_in=self.no_early_failures)
+        looked = look_at(model, 0, own, all_, wish)
         if looked is None:
             return found
         return replace(found, as_siblings=looked.found, notes=found.notes + sibling_notes([looked]))
+
+    def _by_slot(self, records: LifeRecords) -> bool:
+        """Whether the slot's own model answers even at the voltage of the tests: with few failures, or as declared."""
+        return plain_question(self) and (self.no_early_failures or records.failures < FEWEST)
 
     def _by_family(self, records: LifeRecords, others: LifeRecords | None) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
@@ -212,12 +224,16 @@ class Life(OnRecords):
         self, records: LifeRecords, point: dict[str, Level], others: LifeRecords | None
     ) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
+        slots = sorted(set(records.slot.tolist()))
+        if len(slots) > 1:
+            raise BadInput(
+                f"no_early_failures goes with one slot; choose one of {', '.join(slots)}"
+            )
         found = carried_by(records, point)
         refuse_uncarried(levels(self.use), found.carried, f"of {records.slot[0]} ")
         carried = {c.stress for c in found.carried}
         point = {k: v for k, v in point.items() if k in carried}
-        few = plain_question(self) and found.records.failures < FEWEST
-        if not (np.isfinite(found.use_V) or few):
+        if not (np.isfinite(found.use_V) or self._by_slot(found.records)):
             answer = self._by_family(found.records, others)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
             return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
@@ -233,7 +249,14 @@ class Life(OnRecords):
         records = found.records
         _refuse_unknown_mode(records, self.mode)
         suspects = (records.event != "") & records.failed
-        asking = Asking(self.fraction, self.at, self.confidence, self.mode, self.seed)
+        asking = Asking(
+            self.fraction,
+            self.at,
+            self.confidence,
+            self.mode,
+            self.seed,
+            burned_in=self.no_early_failures,
+        )
         if not suspects.any() and not (self.mode and unclear(records).any()):
             own = records.of_mode(self.mode) if self.mode else records
             return moved_life(own, found, point, asking)

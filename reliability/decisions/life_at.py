@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reliability.decisions.answer_notes import (
+    burned_in_notes,
     carried_notes,
     early_notes,
     few_notes,
     group_notes,
     left_out_notes,
+    refuse_burned_in,
     what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
@@ -20,7 +22,6 @@ from reliability.decisions.life_helps import helped_by
 from reliability.decisions.operating import point_of_one, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
-from reliability.life.few import FEWEST
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
@@ -38,8 +39,8 @@ LEAST_SHARE = 1e-6
 
 @dataclass(frozen=True)
 class Asking:
-    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed; and the mode to keep
-    apart, where it is not known of some failures whether they were of it."""
+    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed; the mode to keep apart,
+    where it is not known of some failures whether they were of it; whether early failures are declared out."""
 
     fraction: tuple[float, ...]
     at: tuple[float, ...]
@@ -47,15 +48,16 @@ class Asking:
     mode: str
     seed: int
     apart: str = ""
+    burned_in: bool = False
 
 
 def point_of(
-    records: LifeRecords, said: Mapping[str, Level], as_tested: bool, plain: bool = False
+    records: LifeRecords, said: Mapping[str, Level], as_tested: bool, by_slot: bool = False
 ) -> dict[str, Level]:
     """The operating point that is asked for; empty where records have one, or are mixed as tested.
 
-    What is not said is taken as the commonest, where voltage or part differ; and where one or two failures,
-    or none, leave a ``plain`` question (nothing that the slot's model does not answer) to that model.
+    What is not said is taken as the commonest, where voltage or part differ; and ``by_slot`` says that the slot's
+    own model answers in any case.
 
     Raises
     ------
@@ -72,8 +74,9 @@ def point_of(
     volts = records.covariates.get("charge_V", np.full(len(records), NAN))
     known = volts[np.isfinite(volts)]
     differ = known.size and known.max() > known.min() * (1 + SAME)
-    few = plain and known.size and records.failures < FEWEST
-    if not (said or differ or few or len(set(records.part.tolist()) - {""}) > 1):
+    if not (
+        said or differ or (by_slot and known.size) or len(set(records.part.tolist()) - {""}) > 1
+    ):
         return {}
     return point_of_one(records, said)
 
@@ -140,7 +143,8 @@ def moved_life(
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
         )
-    whole_ = ModuleModel([data, *beside], seed=q.seed, apart=q.apart)
+    whole_ = ModuleModel([data, *beside], seed=q.seed, apart=q.apart, burned_in=q.burned_in)
+    refuse_burned_in(whole_)
     model = _part(whole_, q.apart)
     c = q.confidence
     quantiles = tuple(
@@ -159,13 +163,15 @@ def moved_life(
         *left_out_notes([found]),
         *([_moved_note(found.use_V, model)] if np.isfinite(found.use_V) else []),
         *_unclear_notes(whole_, model, q),
+        *burned_in_notes(whole_),
     ]
     notes += few_notes([(data.name, model.slots[0].failures)])
     notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
     answer = LifeAnswer(
         "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), _curve(model, seen, c), seen_of(seen), mode=q.mode,
-        at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear), notes=tuple(notes),
+        at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear),
+        no_early_failures=q.burned_in, notes=tuple(notes),
     )  # fmt: skip
     return helped_by(answer, model)
 

@@ -9,13 +9,16 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import (
+    burned_in_notes,
     carried_notes,
+    declared_text,
     early_notes,
     early_text,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    refuse_burned_in,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -38,6 +41,7 @@ from reliability.decisions.question import (
     Count,
     Level,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     numbers,
@@ -141,6 +145,8 @@ class ModuleAnswer(Answer):
         Tests that would lengthen the bounded life, where it is wide.
     unseen_weak : float
         Share of weak units that tests may not have shown, where it could break the bound; else 0.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -164,6 +170,7 @@ class ModuleAnswer(Answer):
     early: tuple[str, ...] = ()
     more: tuple[MoreTest, ...] = ()
     unseen_weak: float = 0.0
+    no_early_failures: bool = False
 
     @property
     def borrowed(self) -> tuple[str, ...]:
@@ -178,7 +185,7 @@ class ModuleAnswer(Answer):
         place = "As tested, stresses and parts mixed: " if self.as_tested else ""
         if not place and self.at:
             place = f"At {in_words(self.at)}: "
-        place = early_text(self.early) + place
+        place = early_text(self.early) + declared_text(self.no_early_failures) + place
         weak = unseen_text(self.unseen_weak)
         if not np.isfinite(self.median):
             text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence).{weak}"
@@ -227,6 +234,7 @@ class Module(OnRecords):
         hint="SLOT=N",
         most=50,
     )
+    no_early_failures: bool = burned_in_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
@@ -301,7 +309,8 @@ class ModuleAtPoint:
             raise CannotAnswer(
                 "No unit was seen working beyond its start; add records of longer tests."
             )
-        self.model = ModuleModel(slots, seed=q.seed)
+        self.model = ModuleModel(slots, seed=q.seed, burned_in=q.no_early_failures)
+        refuse_burned_in(self.model)
 
     def usable(self, name: str, own: LifeRecords) -> Usable:
         """A slot's records at the operating point, or all of them as tested."""
@@ -324,7 +333,7 @@ class ModuleAtPoint:
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
+            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), q.no_early_failures, notes=self.notes(together) + more_note(more),
         )  # fmt: skip
 
     @cached_property
@@ -391,6 +400,7 @@ class ModuleAtPoint:
             ]
         notes += self.point_notes()
         notes += early_notes(self.model, 1 - self.q.fraction)
+        notes += burned_in_notes(self.model)
         notes += group_notes(self.model)
         notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
         notes += sibling_notes(self.siblings)

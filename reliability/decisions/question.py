@@ -115,6 +115,15 @@ def confidence_setting(default: float = 0.95, text: str = "One-sided confidence.
     return setting(default, text, gt=0.5, le=0.99999)
 
 
+def burned_in_setting() -> Any:
+    """The declaration that early failures are out."""
+    return setting(
+        False,
+        "Declare that no hazard falls with shots: weak units are burned out, a shape below 1 is left out. Where that is false "
+        "the bound is true less often than it says: FALSE.",
+    )
+
+
 class Question(BaseModel):
     """Settings of a decision; build one, then ask it of a pool.
 

@@ -104,12 +104,16 @@ def look_at(model: ModuleModel, i: int, own: LifeRecords, pool: LifeRecords, wis
 
 def sibling_notes(looked: Sequence[Looked | None]) -> tuple[Note, ...]:
     """For which slots there is no figure by siblings, and why."""
-    without = [s for s in looked if s is not None and s.found is None]
-    if not without:
+    why: dict[str, list[str]] = {}
+    for s in looked:
+        if s is not None and s.found is None:
+            why.setdefault(s.why, []).append(s.slot)
+    if not why:
         return ()
+    told = "; ".join(f"{', '.join(slots)} ({reason})" for reason, slots in why.items())
     text = (
-        f"No figure by siblings for {'; '.join(f'{s.slot} ({s.why})' for s in without)}: it takes {LEAST_GROUPS} other groups of the slot, by "
-        f"builder and part, with {LEAST_FAILURES} failures or more each, and failures of one cause."
+        f"No figure by siblings for {told}: it takes {LEAST_GROUPS} other groups of the slot, by builder and part, with {LEAST_FAILURES} "
+        "failures or more each, and failures of one cause."
     )
     return (Note("no_siblings", text),)
 

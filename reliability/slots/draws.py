@@ -45,6 +45,8 @@ NEVER = 1e-9
 """chance of what is taken not to be"""
 NOT_FALLING = 0.97
 """least shape of the grid that counts as 1: its hazard hardly falls"""
+CONSTANT = 0.2
+"""prior chance of a constant hazard where none is said to fall; a choice, by simulation (tests/benchmarks/burned_in.py)"""
 SPEAKS, STANDS = 1.5, 5.0
 """odds for an early cause, with even ones before, from which it is weighed as seen; and from which weak units
 are said, and an exact bound of one cause is not given; choices"""
@@ -274,11 +276,16 @@ class Sampling:
 
     def priors(self, exact: bool) -> tuple[Array, Array]:
         """Distributions of shapes (rows, shapes) and their log weights."""
-        rows, log = _shape_priors(exact) if self.shapes is None else (self.shapes[None], np.zeros(1))
+        rows, log = (
+            _shape_priors(exact) if self.shapes is None else (self.shapes[None], np.zeros(1))
+        )
         if not self.burned_in:
             return rows, log
-        rows = rows * (SHAPES >= NOT_FALLING)
-        return rows / rows.sum(axis=1, keepdims=True), log
+        # what would lie below 1 is taken to be 1, and more: cut off, a constant hazard would be too rare
+        first = int(np.argmax(SHAPES >= NOT_FALLING))
+        above = (1 - CONSTANT) * rows[:, first + 1 :]
+        at_one = 1 - above.sum(axis=1, keepdims=True)
+        return np.concatenate((0.0 * rows[:, :first], at_one, above), axis=1), log
 
     def early(self, seen: bool, exact: bool) -> Array:
         """Prior chances of the early laws of a slot, whether or not its records speak for one."""

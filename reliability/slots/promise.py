@@ -17,9 +17,16 @@ import numpy as np
 from scipy.optimize import brentq
 
 from reliability.slots.causes import Event, causes_of
-from reliability.slots.draws import ModuleDraws, Sampling, SlotDraws, draw_module, falling_odds, fitted
+from reliability.slots.draws import (
+    ModuleDraws,
+    Sampling,
+    SlotDraws,
+    draw_module,
+    falling_odds,
+    fitted,
+)
 from reliability.slots.exposure import Array, SlotData
-from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
+from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures, fit_slot
 from reliability.slots.suspects import Readings
 
 LONGEST, SHORTEST = 1e9, 1e-6
@@ -377,7 +384,9 @@ class ModuleModel:
     def speaks_against_burn_in(self) -> list[str]:
         """Slots whose records contradict that no hazard falls: weak units stand apart, or the odds are ``FALLS`` to one or
         more for a shape below 1, even ones before. Records of a cause whose failures nobody knows for its own say nothing."""
-        falls = [falling_odds(fitted(p, self.scale).grid) > FALLS for p in self.causes.parts]
+        falls = [
+            falling_odds(fit_slot(p, self.scale, early=False)) > FALLS for p in self.causes.parts
+        ]
         found = self._of_slots(np.array(falls, float) + np.array(self.draws.seen_early, float))
         return [s.name for s, f in zip(self.slots, found, strict=True) if f]
 

@@ -14,7 +14,15 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from reliability.slots.causes import Causes, decided
-from reliability.slots.draws import DRAWS, Fitted, ModuleDraws, Sampling, SlotDraws, draw_module, fitted
+from reliability.slots.draws import (
+    DRAWS,
+    Fitted,
+    ModuleDraws,
+    Sampling,
+    SlotDraws,
+    draw_module,
+    fitted,
+)
 from reliability.slots.exposure import SlotData
 from reliability.slots.grid import BURN_OUT, HALF, exposures
 
@@ -80,7 +88,9 @@ class Readings:
         parts = decided(
             self.causes.parts, self.causes.events, [int(s.argmax()) for s in self.shares]
         )
-        return draw_module(parts, self._fits(parts, True), self.scale, replace(self.sampling, seed=1))
+        return draw_module(
+            parts, self._fits(parts, True), self.scale, replace(self.sampling, seed=1)
+        )
 
 
 def _hazard(part: SlotData, d: SlotDraws, at: int, row: int, u: float) -> float:
