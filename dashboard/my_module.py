@@ -32,7 +32,7 @@ KINDS = {"a design": Module, "a module on record": Flight}
 PERCENT = st.column_config.NumberColumn(format="percent")
 SHOTS = st.column_config.NumberColumn(format="%,.0f")
 HOW = (
-    "Each row is a slot. Outlined bar: what this slot alone lasts at the confidence chosen; crosses and rings below it: such parts that "
+    "Each row is a slot. Outlined bar: what this slot alone lasts at the confidence chosen, by the slot's own model (Life curves says where its bound differs); crosses and rings below it: such parts that "
     "failed, and that were still good (pale: at another voltage). A promise for the module rests on all of them together."
 )
 

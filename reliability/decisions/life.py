@@ -12,6 +12,7 @@ from pydantic import model_validator
 from reliability.decisions.answer_notes import carried_notes, left_out_notes, looked_bad_notes
 from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
 from reliability.decisions.life_at import Asking, beside, carried_by, moved_life, point_of
+from reliability.decisions.life_beside import beside_headline
 from reliability.decisions.life_doubts import (
     Doubts,
     Fitted,
@@ -38,13 +39,6 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
-from reliability.decisions.siblings import (
-    SEVERAL_CAUSES,
-    Looked,
-    Wish,
-    look_at,
-    sibling_notes,
-)
 from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_slot
 from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
@@ -66,8 +60,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, possible_modes
 from reliability.slots.carried import Usable
-from reliability.slots.exposure import Asked, slot_data
-from reliability.slots.promise import ModuleModel
+from reliability.slots.exposure import voltages_differ
 from reliability.words import percent_text, shots_text, whole
 
 NAN = float("nan")
@@ -171,35 +164,29 @@ class Life(OnRecords):
                 more = other_reading(self, pool)
         except CannotAnswer as e:
             if isinstance(e.partial, LifeAnswer):
-                e.partial = self._beside_siblings(e.partial, records, point, pool)
+                e.partial = self._beside(e.partial, records, point, pool)
             raise
-        found = self._beside_siblings(found, records, point, pool)
+        found = self._beside(found, records, point, pool)
         return replace(found, notes=found.notes + more)
 
-    def _beside_siblings(
+    def _asking(self) -> Asking:
+        return Asking(
+            self.fraction,
+            self.at,
+            self.confidence,
+            self.mode,
+            self.seed,
+            burned_in=self.no_early_failures,
+        )
+
+    def _beside(
         self, found: LifeAnswer, records: LifeRecords, point: dict[str, Level], pool: Pool
     ) -> LifeAnswer:
-        """With the second line, where the question leaves the slot's own model to answer."""
-        if not plain_question(self) or self.as_tested or not found.quantiles:
+        """With what stands beside the headline, where nothing else than the slot's model was asked for."""
+        if not plain_question(self) or self.as_tested:
             return found
         used = carried_by(records, point) if point else Usable(records, NAN, ())
-        own, all_ = used.records, pool.records.suspects_failed()
-        if len(set(own.slot.tolist())) > 1:
-            return found
-        if self.mode:
-            if unclear(own).any():
-                why = [Looked(str(own.slot[0]), None, SEVERAL_CAUSES)]
-                return replace(found, notes=found.notes + sibling_notes(why))
-            own, all_ = own.of_mode(self.mode), all_.of_mode(self.mode)
-        data = slot_data(str(own.slot[0]), own, Asked(used.use_V))
-        if not data.units.end.size:
-            return found
-        wish = Wish(1 - self.fraction[0], self.confidence)
-        model = ModuleModel([data], seed=self.seed, burned_in=self.no_early_failures)
-        looked = look_at(model, 0, own, all_, wish)
-        if looked is None:
-            return found
-        return replace(found, as_siblings=looked.found, notes=found.notes + sibling_notes([looked]))
+        return beside_headline(found, used, pool.records.suspects_failed(), self._asking())
 
     def _by_slot(self, records: LifeRecords) -> bool:
         """Whether the slot's own model answers even at the voltage of the tests: with few failures, or as declared."""
@@ -249,14 +236,7 @@ class Life(OnRecords):
         records = found.records
         _refuse_unknown_mode(records, self.mode)
         suspects = (records.event != "") & records.failed
-        asking = Asking(
-            self.fraction,
-            self.at,
-            self.confidence,
-            self.mode,
-            self.seed,
-            burned_in=self.no_early_failures,
-        )
+        asking = self._asking()
         if not suspects.any() and not (self.mode and unclear(records).any()):
             own = records.of_mode(self.mode) if self.mode else records
             return moved_life(own, found, point, asking)
@@ -502,16 +482,18 @@ def _families(scores: Sequence[FamilyScore]) -> tuple[FamilyChoice, ...]:
 
 
 def varying_stresses(records: LifeRecords) -> list[tuple[str, float, float]]:
-    """Voltage and temperature where they differ between records by more than 1 % or 1 K: their range."""
+    """Voltage and temperature where they differ between records (temperatures by more than 1 K): their range."""
     out = []
-    for name in ("charge_V", "temp_C"):
+    for name, differ in (("charge_V", voltages_differ), ("temp_C", _temperatures_differ)):
         values = records.covariates.get(name)
-        if values is None or np.isnan(values).all():
-            continue
-        low, high = float(np.nanmin(values)), float(np.nanmax(values))
-        if high - low > (1.0 if name == "temp_C" else 0.01 * high):
-            out.append((name, low, high))
+        if values is not None and differ(values):
+            out.append((name, float(np.nanmin(values)), float(np.nanmax(values))))
     return out
+
+
+def _temperatures_differ(values: NDArray[np.float64]) -> bool:
+    known = values[np.isfinite(values)]
+    return bool(known.size and known.max() - known.min() > 1.0)
 
 
 def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:

@@ -25,14 +25,12 @@ from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.exposure import Asked, SlotData, slot_data, voltages_differ
 from reliability.slots.promise import ModuleModel
-from reliability.words import whole
+from reliability.words import counted, shots_text, whole
 
 NAN = float("nan")
 POINTS = 40
-SAME = 0.01
-"""voltages that differ by less than this share are one"""
 LEAST_SHARE = 1e-6
 """share of a failure below which it is none in a picture"""
 
@@ -72,11 +70,9 @@ def point_of(
     if as_tested or len(slots) != 1:
         return {}
     volts = records.covariates.get("charge_V", np.full(len(records), NAN))
-    known = volts[np.isfinite(volts)]
-    differ = known.size and known.max() > known.min() * (1 + SAME)
-    if not (
-        said or differ or (by_slot and known.size) or len(set(records.part.tolist()) - {""}) > 1
-    ):
+    slots_own = by_slot and np.isfinite(volts).any()
+    parts = set(records.part.tolist()) - {""}
+    if not (said or voltages_differ(volts) or slots_own or len(parts) > 1):
         return {}
     return point_of_one(records, said)
 
@@ -162,6 +158,7 @@ def moved_life(
         *carried_notes(found.carried),
         *left_out_notes([found]),
         *([_moved_note(found.use_V, model)] if np.isfinite(found.use_V) else []),
+        *_run_in_notes(found.use_V, model),
         *_unclear_notes(whole_, model, q),
         *burned_in_notes(whole_),
     ]
@@ -228,6 +225,25 @@ def _moved(model: ModuleModel, shares: Mapping[int, float]) -> LifeRecords:
         end[rows], np.where(np.arange(rows.size) < failed.size, end[rows], np.inf), shots_from=begun[rows]
     )  # fmt: skip
     return replace(found, count=np.concatenate((dead[failed], 1 - dead[good])))
+
+
+def _run_in_notes(use_V: float, model: ModuleModel) -> list[Note]:
+    """Units that ran at other voltages before the one they ended at, such as for a run-in: what those shots count as."""
+    slot = model.slots[0]
+    spent = [
+        np.where(np.arange(slot.x.size) == slot.units.level[row], 0.0, own)
+        for row, own in slot.units.spent.items()
+    ]
+    if not spent:
+        return []
+    shots = np.sum(spent, axis=0)
+    e = model.exponent(0) if slot.law else 0.0
+    volts = ", ".join(f"{v:,.0f}" for v in use_V * np.exp(slot.x[shots > 0]))
+    text = (
+        f"{counted(len(spent), 'unit')} ran at another voltage ({volts} V) before the last one: those {shots_text(shots.sum())} shots count as "
+        f"{shots_text(float(shots @ np.exp(e * slot.x)))} at {use_V:,.0f} V, by the law of voltage (exponent {e:.1f} as estimated)."
+    )
+    return [Note("run_in", text)]
 
 
 def _moved_note(use_V: float, model: ModuleModel) -> Note:

@@ -119,8 +119,8 @@ def burned_in_setting() -> Any:
     """The declaration that early failures are out."""
     return setting(
         False,
-        "Declare that no hazard falls with shots: weak units are burned out, a shape below 1 is left out. Where that is false "
-        "the bound is true less often than it says: FALSE.",
+        "Declare units burned in: no hazard falls with shots. Refused where early failures were seen. If it is false, bounds break their "
+        "word: in simulation 95 % ones were true in 66 % at shape 0.7, in 23 % with 17 % of weak units.",
     )
 
 

@@ -16,7 +16,7 @@ import numpy as np
 from reliability.filters import whole_units
 from reliability.records import LifeRecords
 from reliability.slots.draws import SHAPE_MEDIAN, SHAPE_MEDIAN_SD
-from reliability.slots.exposure import SAME_VOLTAGE, Array, Asked, slot_data
+from reliability.slots.exposure import Array, Asked, slot_data, voltages_differ
 from reliability.slots.grid import SHAPES, SlotFit, fit_slot
 
 LEAST_GROUPS, LEAST_FAILURES = 3, 2
@@ -92,7 +92,7 @@ def _fit(group: LifeRecords) -> SlotFit:
     volts = group.covariates.get("charge_V", np.full(len(group), np.nan))
     known = np.isfinite(volts)
     use = float("nan")
-    if known.any() and np.nanmax(volts) > np.nanmin(volts) * (1 + SAME_VOLTAGE):
+    if voltages_differ(volts):
         group, use = whole_units(group, "charge_V", known), float(np.nanmax(volts))
     slot = slot_data(str(group.slot[0]), group, Asked(use))
     return fit_slot(slot, float(np.median(slot.units.end)), early=False)
