@@ -21,10 +21,14 @@ from dashboard.shared import (
     store,
     table,
 )
+from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Builders, BuildersAnswer
 from reliability.ask.records import odd_records
 from reliability.words import p_text
+
+SPELT_OUT = 10
+"""findings told in full; a table cuts long ones off"""
 
 
 @st.cache_resource(max_entries=4, show_spinner="Looking at the data …")
@@ -42,7 +46,7 @@ c.one(side, "slot", "Slot", "main_capacitor")
 c.many(side, "part", "Parts")
 c.many(side, "builder", "Builders")
 c.confidence(side)
-c.flag(side, "second_opinion", "Second opinion without a family")
+c.flag(side, "second_opinion", "Second opinion")
 question = built(c, top, "There is nothing to compare yet.")
 a = asked(question, top, "There is nothing to compare yet.")
 assert isinstance(a, BuildersAnswer)
@@ -89,6 +93,11 @@ show_notes(a)
 take_along(a, question, store())
 st.markdown("### How sound are the data?")
 found = soundness(state())
+found = sorted(found, key=lambda f: f["severity"] != "grave")
+for f in found[:SPELT_OUT]:
+    st.markdown(f"- {plain_text(f['builder'])} ({f['severity']}): {plain_text(f['finding'])}")
+if len(found) > SPELT_OUT:
+    st.caption(f"{len(found) - SPELT_OUT} more in the table.")
 if found:
     table(pd.DataFrame(found), "quality")
 else:

@@ -16,9 +16,11 @@ from dashboard.shared import (
     built,
     chart,
     choices,
+    pool,
     pool_or_stop,
     show_notes,
     show_siblings,
+    state,
     store,
     table,
 )
@@ -26,9 +28,10 @@ from dashboard.sign_in import who
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer
+from reliability.ask.records import ready_modules
 from reliability.report.content import Made, statement, today
 from reliability.report.render import to_html, to_pdf
-from reliability.words import of_so_many, percent_text
+from reliability.words import ends_so_far, percent_text
 
 KINDS = {
     "shots": ("shots",),
@@ -42,13 +45,20 @@ LABELS = {
     "rate_hz": ("Shots a second", None, 0.1), "duty": ("Duty (share of the time)", None, 0.05),
 }  # fmt: skip
 
+
+@st.cache_resource(max_entries=4, show_spinner=False)
+def ready(version: str) -> list[str]:
+    """Modules that can be promised anything, for a state of the store."""
+    return ready_modules(pool().records)
+
+
 top = title("Flight promise")
 read_address(Flight, also=("mission",))
 pool_or_stop(top)
 known = choices()
 c = Controls(Flight, known)
 wide, side = beside()
-c.one(side, "module", "Flight module")
+c.one(side, "module", "Flight module", next(iter(ready(state())), ""))
 in_link = [k for k, names in KINDS.items() if names[0] in st.query_params]
 said = one_of("mission", list(KINDS))
 if "mission" not in st.session_state:  # later on the address follows the controls
@@ -81,8 +91,8 @@ a = asked(question, top, "Nothing can be promised for this module yet.", present
 assert isinstance(a, FlightAnswer) and isinstance(question, Flight)
 with wide:
     st.markdown(plain_text(
-        f"Before the end of the mission: as estimated {of_so_many(1 - a.survival.estimate, 'such modules')}, "
-        f"at most {of_so_many(1 - a.survival.lower, 'such modules')} ({percent_text(a.confidence)} sure)."
+        f"Before the end of the mission {ends_so_far(1 - a.survival.estimate, 1 - a.survival.lower, 'such modules')} "
+        f"({percent_text(a.confidence)} sure)."
     ))  # fmt: skip
     chart(
         figures.flight_figure(a),

@@ -26,7 +26,7 @@ from dashboard.shared import (
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer, Module, ModuleAnswer
-from reliability.words import of_so_many, percent_text, shots_text
+from reliability.words import ends_so_far, of_so_many, percent_text, shots_text
 
 KINDS = {"a design": Module, "a module on record": Flight}
 PERCENT = st.column_config.NumberColumn(format="percent")
@@ -96,8 +96,8 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
         text = f"At {shots_text(a.life.lower)} shots {ends} at most ({percent_text(a.confidence)} sure)."
         for s in a.survival[:1]:
             text += (
-                f" Before the end of a mission of {shots_text(s.shots)}: as estimated {of_so_many(1 - s.estimate, 'such modules')}, "
-                f"at most {of_so_many(1 - s.lower, 'such modules')}."
+                f" Before the end of a mission of {shots_text(s.shots)} "
+                f"{ends_so_far(1 - s.estimate, 1 - s.lower, 'such modules')}."
             )
         st.markdown(plain_text(text))
         chart(figures.module_slots_figure(a), "slot_lanes", HOW)
@@ -134,8 +134,8 @@ def on_record(a: FlightAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
     """Picture and tables of a module that has been run."""
     with wide:
         st.markdown(plain_text(
-            f"Before the end of the mission: as estimated {of_so_many(1 - a.survival.estimate, 'such modules')}, "
-            f"at most {of_so_many(1 - a.survival.lower, 'such modules')} ({percent_text(a.confidence)} sure)."
+            f"Before the end of the mission {ends_so_far(1 - a.survival.estimate, 1 - a.survival.lower, 'such modules')} "
+            f"({percent_text(a.confidence)} sure)."
         ))  # fmt: skip
         chart(figures.flight_slots_figure(a), "slot_lanes", f"Solid bar: shots so far. {HOW}")
     with folded("The numbers behind it"):

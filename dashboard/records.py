@@ -160,6 +160,8 @@ records = pool().life
 if records is None or not len(records):
     top.answer("No accepted records yet.")
     first_steps()
+    if contributions:
+        listed(contributions, log)
     st.stop()
 assert records is not None
 top.answer(

@@ -241,7 +241,7 @@ def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:
         key=key,
         on_select="rerun" if clicks else "ignore",
     )
-    said, save = st.columns([6, 1], vertical_alignment="top")
+    said, save = st.columns([4, 1], vertical_alignment="top")
     said.caption(plain_text(caption))
     with save.popover(
         "Save",

@@ -8,6 +8,7 @@ else).
 
 from __future__ import annotations
 
+import gc
 import os
 import signal
 import socket
@@ -99,6 +100,8 @@ class Nursery:
         # one piece of work is one thread: the cores are for several pieces, and threads of the parent's
         # would not be there in a child
         env |= {"OPENBLAS_NUM_THREADS": "1", "OMP_NUM_THREADS": "1"}
+        # a child lives briefly: what it frees is for its next array, not given back page by page
+        env |= {"MALLOC_MMAP_THRESHOLD_": str(1 << 26), "MALLOC_TRIM_THRESHOLD_": str(1 << 28)}
         self._process = subprocess.Popen(
             [sys.executable, "-c", code], env=env, pass_fds=[theirs.fileno()],
             stdin=subprocess.DEVNULL, start_new_session=True,
@@ -124,6 +127,8 @@ class Nursery:
 def attend(number: int, work: Callable[[socket.socket], object]) -> NoReturn:
     """The nursery itself: a child for every line that comes, until nobody is at the other end."""
     signal.signal(signal.SIGCHLD, signal.SIG_IGN)  # children are not waited for
+    gc.collect()
+    gc.freeze()  # else collecting would make each child a copy of all of it
     line = socket.socket(fileno=number)
     while True:
         word, handles, _, _ = socket.recv_fds(line, 1, 1)

@@ -36,8 +36,9 @@ def _ranks(values: NDArray[Any]) -> NDArray[Any]:
     """Numbers as they are, texts by their place in the alphabet."""
     if values.dtype != object:
         return values
-    place = {v: i for i, v in enumerate(sorted(set(values.tolist())))}
-    return np.fromiter((place[v] for v in values.tolist()), np.int64, values.size)
+    texts = values.tolist()
+    place = {v: i for i, v in enumerate(sorted(set(texts)))}
+    return np.fromiter(map(place.__getitem__, texts), np.int64, values.size)
 
 
 def _order(columns: Sequence[NDArray[Any]]) -> NDArray[np.intp]:
@@ -45,9 +46,21 @@ def _order(columns: Sequence[NDArray[Any]]) -> NDArray[np.intp]:
     return np.lexsort([_ranks(c) for c in reversed(columns)])
 
 
+def _told_apart(columns: Sequence[NDArray[Any]], order: NDArray[np.intp]) -> bool:
+    """Whether no two rows, in this order, are alike in all columns."""
+    alike = np.ones(max(order.size - 1, 0), bool)
+    for values in columns:
+        sorted_ = values[order]
+        alike &= sorted_[1:] == sorted_[:-1]
+    return not alike.any()
+
+
 def _life(r: LifeRecords) -> LifeRecords:
-    rest = sorted(set(r.column_names) - set(FIRST))
-    order = _order([r.column(n) for n in (*FIRST, *rest)])
+    first = [_ranks(r.column(n)) for n in FIRST]
+    order = _order(first)
+    if not _told_apart(first, order):
+        rest = sorted(set(r.column_names) - set(FIRST))
+        order = _order([*first, *(r.column(n) for n in rest)])
     sorted_ = r.select(order)
     return replace(
         sorted_,

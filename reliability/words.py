@@ -5,6 +5,32 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+STRESS_WORDS = {
+    "charge_V": "charge voltage",
+    "temp_C": "temperature",
+    "energy_J": "energy",
+    "peak_A": "peak current",
+}
+"""stresses in a sentence"""
+UNITS = {"V": "V", "C": "deg C", "A": "A", "J": "J", "Hz": "Hz", "Pa": "Pa", "uF": "uF"}
+"""units at the end of a column's name, as people write them"""
+
+
+def stress_text(column: str) -> str:
+    """A stress in a sentence: ``charge voltage``."""
+    return STRESS_WORDS.get(column, column.replace("_", " "))
+
+
+def level_text(column: str, at: float) -> str:
+    """A level with its unit: ``1,273 V``."""
+    unit = UNITS.get(column.rpartition("_")[2], "")
+    return f"{at:,.4g} {unit}".strip()
+
+
+def range_text(column: str, low: float, high: float) -> str:
+    """From where to where a stress goes: ``1,200 to 1,400 V``."""
+    return f"{low:,.4g} to {level_text(column, high)}"
+
 
 def whole(value: float) -> int | float:
     """A count as a whole number where it is one."""
@@ -66,6 +92,22 @@ def of_so_many(share: float, what: str) -> str:
         return f"how many {what} end is not known"
     k, n = countable(share)
     return f"of {n:,} {what} {k:,} end{'s' if k == 1 else ''}"
+
+
+def ends_so_far(estimate: float, most: float, what: str) -> str:
+    """``of 20 such modules 2 end as estimated, 3 at most``: two shares of ends, counted in as many.
+
+    Examples
+    --------
+    >>> ends_so_far(0.08, 0.14, "such modules"), ends_so_far(0.001, 0.06, "such units")
+    ('of 20 such modules 2 end as estimated, 3 at most', 'of 20 such units fewer than 1 ends as estimated, 2 at most')
+    """
+    if not (0 <= estimate <= 1 and 0 <= most <= 1):
+        return f"how many {what} end is not known"
+    k, of = countable(most)
+    expected = math.ceil(round(estimate * of, 9)) if estimate * of >= 1 else 0
+    said = f"{expected:,} end{'s' if expected == 1 else ''}" if expected else "fewer than 1 ends"
+    return f"of {of:,} {what} {said} as estimated, {k:,} at most"
 
 
 def unit_label(parts: Iterable[object]) -> str:

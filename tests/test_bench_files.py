@@ -5,9 +5,13 @@ from pathlib import Path
 
 import pytest
 
-from reliability.sheets.bench.mapping import parse_bench_mapping
+from reliability.sheets.bench.mapping import BenchMapping, parse_bench_mapping
 from reliability.sheets.bench.proposal import propose
+from reliability.sheets.door import open_file
+from reliability.sheets.reading import Terms
+from reliability.sheets.shots.serial import SerialSettings, read_serial
 from reliability.sheets.table import SheetError, read_table
+from tests.bench_files.logs import SHOTS, WHOSE, made_logs
 from tests.bench_files.make_bench_files import made
 from tests.command import run
 
@@ -147,9 +151,30 @@ def repacked(content, change):
     return out.getvalue()
 
 
-def serial(lines):
-    from reliability.sheets.shots.serial import read_serial
+@pytest.mark.parametrize("log", made_logs(), ids=lambda log: log.name)
+def test_serial_log_file(log):
+    """Whose log it is, and at most one answer more; then what it covers, by how it was made."""
+    path, data = Path(log.name), log.text.encode()
+    grave = lambda answers: {  # noqa: E731
+        q.id for q in open_file(path, data, Terms(BenchMapping().with_answers(answers))).reading.grave
+    }  # fmt: skip
+    if "log:pattern" not in log.answers:  # nothing else is known of such a file
+        assert grave({}) == {*WHOSE, *log.answers} and len(log.answers) <= 1
+    said = Terms(BenchMapping().with_answers({**WHOSE, **log.answers}), True)
+    sheets = {s.kind: s for s in open_file(path, data, said).sheets}
+    r = sheets["life"].records
+    assert set(r.shots_from) == {log.start}
+    assert set(r.shots_good) == {log.end - len(log.misfires)} and not r.failed.any()
+    rows = read_table(Path("m.csv"), sheets["misfires"].content) if "misfires" in sheets else None
+    events = [] if rows is None else zip(rows.columns["shots"], rows.columns["event"], strict=True)
+    assert [int(n) for n, event in events if event == "misfire"] == list(log.misfires)
+    read = read_serial(path, data, SerialSettings(log.answers.get("log:pattern", "")))
+    assert read.boots == log.boots and len(read.columns["shot"]) in (SHOTS, SHOTS - 3)
+    if log.seconds is not None:
+        assert math.isclose(read.columns["time_s"][-1] - read.columns["time_s"][0], log.seconds)
 
+
+def serial(lines):
     return read_serial(Path("x.log"), "\n".join(lines).encode())
 
 
@@ -166,3 +191,12 @@ def test_a_time_of_day_in_serial_lines_is_seconds_of_the_day():
     # three seconds a shot, over the minutes
     assert set((log.columns["time_s"][1:] - log.columns["time_s"][:-1]).tolist()) == {3.0}
     assert log.columns["time_s"][0] == 12 * 3600 + 3.5
+
+
+def test_a_controller_without_a_clock_that_begins_its_count_anew():
+    """Its lines stand in the order of the shots: what comes after a reboot is no older shot."""
+    counts = [*range(500, 561), *range(1, 31)]
+    text = "\n".join(f"SHOT {n} Vpre=1201.5V Vpost=31.5V" for n in counts)
+    said = Terms(BenchMapping().with_answers(WHOSE), True)
+    life = next(s for s in open_file(Path("x.log"), text.encode(), said).sheets if s.kind == "life")
+    assert set(life.records.shots_from) == {499} and set(life.records.shots_good) == {590}

@@ -7,10 +7,11 @@ from pathlib import Path
 import numpy as np
 import pytest
 
-from reliability.decisions.flight import Flight
+from reliability.decisions.flight import Flight, _Flight
 from reliability.decisions.mission import Mission, thrust_uN
-from reliability.decisions.on_board import on_board_of
+from reliability.decisions.on_board import on_board_of, ready_modules
 from reliability.notes import BadInput, CannotAnswer
+from reliability.pool import Pool
 from reliability.records import LifeRecords, join
 from reliability.report.content import Made, statement
 from reliability.report.render import to_html, to_pdf
@@ -42,8 +43,8 @@ def test_weibull_conditional_survival():
     r = pool()
     a = asked("flight", r, module="flight", shots=1500)
     b = a.by_slot[0].shape
-    # scale by maximum likelihood at that shape: sum(t^b) / r to the power 1/b
-    scale = (r.shots_good[:-1] ** b).sum() ** (1 / b) / (len(r) - 1) ** (1 / b)
+    # scale by maximum likelihood at that shape: sum(t^b) / r to the power 1/b, the flight unit's good shots in it
+    scale = (r.shots_good**b).sum() ** (1 / b) / (len(r) - 1) ** (1 / b)
     t0, t1 = 400.0, 1900.0
     want = np.exp((t0 / scale) ** b - (t1 / scale) ** b)
     assert a.survival.estimate == pytest.approx(want, rel=1e-9)
@@ -57,6 +58,81 @@ def test_promise_is_where_the_bound_meets_the_survival():
     at = asked("flight", r, module="flight", shots=a.promise.shots)
     assert at.survival.lower == pytest.approx(0.9, abs=2e-3)
     assert a.margin_shots == pytest.approx(a.promise.shots - 1000)
+
+
+@pytest.mark.parametrize("failures", [0, 2])
+def test_own_shots_count_in_the_exposure(failures, monkeypatch):
+    """Exponential lives: the bound on the rate is chi2(0.95; 2r + 2) / 2T (Buehler 1957; NIST/SEMATECH e-Handbook
+    8.4.5.1), T being the shots of all units and r the failures of all, those of the flight module among them."""
+    from scipy import stats
+
+    from reliability.slots import draws, grid
+
+    for module in (grid, draws):
+        monkeypatch.setattr(module, "SHAPES", np.array([1.0]))
+    for chances in ("PLAIN_EARLY", "SEEN_EARLY"):
+        monkeypatch.setattr(draws, chances, np.full(4, 1e-13))
+    good = [1000.0, 2000.0, 3000.0, *[700.0] * failures, 5000.0]
+    failed = [INF] * 3 + [700.0] * failures + [INF]
+    module = ["a", "b", "c", *["flight"] * failures, "flight"]
+    units = [f"u{i}" for i in range(len(good))]
+    r = LifeRecords.of(good, failed, module=module, unit=units, slot=["igniter"] * len(good))
+    a = asked("flight", r, module="flight", shots=100, brief=True)
+    total = 11_000.0 + 700.0 * failures
+    exact = -np.log(0.9) * total / (stats.chi2.ppf(0.95, 2 * failures + 2) / 2)
+    assert a.promise.shots == pytest.approx(exact, rel=0.02)
+    assert (a.by_slot[0].n, a.by_slot[0].failed) == (len(good), failures)
+
+
+@pytest.mark.parametrize("others", [(900.0, 1200.0), (1000.0,) * 3])
+def test_a_unit_older_than_all_others_is_promised_more_than_a_shot(others):
+    """Two others failed, or none. Its own 5,000 shots are nearly all of the exposure, whatever the shape b: with r
+    failures the rate is at most chi2(0.95; 2r + 2) / 2 over 5,000^b (as for exponential lives; NIST/SEMATECH
+    e-Handbook 8.4.5.1), which allows some 5,000 x 0.105 / (b chi2 / 2) shots more; b is 5 at most here."""
+    from scipy import stats
+
+    dead = len(others) == 2
+    r = LifeRecords.of(
+        [*others, 5000.0], [*(others if dead else [INF] * 3), INF],
+        module=[*(f"m{i}" for i in range(len(others))), "flight"], slot=["main_capacitor"] * (len(others) + 1),
+    )  # fmt: skip
+    a = asked("flight", r, module="flight", shots=10, brief=True)
+    rate = stats.chi2.ppf(0.95, 2 * (2 if dead else 0) + 2) / 2
+    assert 5000 * 0.105 / (5 * rate) < a.promise.shots < 5000
+
+
+def test_burn_in_at_another_voltage_is_evidence_at_that_voltage():
+    """Cumulative exposure (Nelson 1990, ch. 10), by hand: 3,000 shots at 1,300 V count k times at 1,200 V, in the
+    age and in the exposure that the rate is estimated from."""
+    lives = 4000 * np.random.default_rng(3).weibull(2, 8)
+    r = LifeRecords.of(
+        [*lives, 3000.0], [*lives, INF], module=[*"abcdefgh", "flight"], slot=["main_capacitor"] * 9,
+        covariates={"charge_V": [1200.0] * 8 + [1300.0]},
+    )  # fmt: skip
+    q = Flight(module="flight", shots=500, use=("charge_V=1200",), brief=True)
+    m = _Flight(r, Pool(r), q).now
+    b, k = m.shape(0), (1300 / 1200) ** m.exponent(0)
+    rate = 8 / ((lives**b).sum() + (3000 * k) ** b)
+    want = rate * ((3000 * k + 500) ** b - (3000 * k) ** b)
+    assert m.hazard(0, 500) == pytest.approx(want, rel=1e-6)
+
+
+def test_what_more_burn_in_would_make_is_what_it_makes():
+    """Foretold from the draws, and asked again with the shots on record."""
+    lives = 5000 * np.random.default_rng(8).weibull(2, 12)
+
+    def of(burn_in):
+        return LifeRecords.of(
+            [*lives, burn_in], [*lives, INF], module=[*(f"m{i}" for i in range(12)), "flight"], slot=["igniter"] * 13
+        )  # fmt: skip
+
+    a = asked("flight", of(2000.0), module="flight", shots=500)
+    model = _Flight(of(2000.0), Pool(of(2000.0)), Flight(module="flight", shots=500)).now
+    then = model.after_burn_in(1500.0)
+    again = asked("flight", of(3500.0), module="flight", shots=500)
+    assert then.promise(0.9, 0.95) == pytest.approx(again.promise.shots, rel=0.05)
+    assert then.survival(500) == pytest.approx(again.survival.estimate, rel=0.01)
+    assert a.promise.shots != pytest.approx(again.promise.shots, rel=0.05)
 
 
 def test_several_units():
@@ -145,6 +221,20 @@ def test_what_is_on_board():
     dead = LifeRecords.of([5.0, 9.0], [5.0, INF], module=["a", "b"], slot=["fuel", "fuel"])
     with pytest.raises(CannotAnswer, match="Record the replacement"):
         on_board_of(dead, "a")
+
+
+def test_modules_ready_to_fly_are_those_that_can_be_asked_of():
+    """Each module of the demo is asked of by itself: the list leaves out those that are refused, and no other."""
+    demo = Path(__file__).parents[1] / "datasets" / "demo"
+    records = join([read_life(p).records for p in sorted(demo.glob("life_*.csv"))])
+    ready = set(ready_modules(records))
+    for module in sorted(set(records.module.tolist())):
+        try:
+            on_board_of(records, module)
+        except (BadInput, CannotAnswer):
+            assert module not in ready
+        else:
+            assert module in ready
 
 
 def test_demo_flight_has_slots_stress_and_notes():

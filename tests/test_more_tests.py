@@ -154,7 +154,7 @@ def test_a_model_of_one_mode_stays_one_flown_or_aged_otherwise(of_modes):
     whole = ModuleModel([slot_data("main", of_modes, Asked(1400.0))], apart="short")
     assert whole.causes.events
     own = whole.of_mode("short")
-    for same in (own.flown_at(0.0), own.aged(0.0), own.new()):
+    for same in (own.flown_at(0.0), own.after_burn_in(0.0), own.new()):
         assert same.promise(0.9, 0.95) == own.promise(0.9, 0.95)
         assert same.life(0.1) == pytest.approx(own.life(0.1), rel=1e-9)
 

@@ -14,7 +14,7 @@ from reliability.slots import draws, grid
 from reliability.slots.carried import NotCarried, usable
 from reliability.slots.draws import strata
 from reliability.slots.exposure import Asked, chains, slot_data
-from reliability.slots.grid import exposures, fit_slot
+from reliability.slots.grid import exposed, exposures, fit_slot
 from reliability.slots.promise import Lasted, ModuleModel, first_failure_shares
 from tests.asking import asked
 from tests.benchmarks.monotone import NEAR, compared
@@ -45,7 +45,7 @@ def test_stretches_add_by_cumulative_exposure():
     z = (1000 * (1200 / 1300) ** e + 800 * (1500 / 1300) ** e) / 1000
     np.testing.assert_allclose(end[:, 0], z, rtol=1e-9)
     assert (begin == 0).all()
-    got = fit_slot(s, 1000.0)
+    got = fit_slot(s, exposed(s, 1000.0))
     np.testing.assert_allclose(got.exposure, z ** grid.SHAPES[:, None], rtol=1e-9)
     # one failure: the rate integrated out leaves b / z (V / V_use)^e, times the prior
     want = np.log(grid.SHAPES[:, None] / z) + e * np.log(1500 / 1300) + grid.exponent_prior(s)
@@ -70,7 +70,7 @@ def test_weights_equal_a_direct_integral():
 
     r = lives()
     s = slot_data("c", r, Asked())
-    got = fit_slot(s, 1000.0).plain[:, 0]
+    got = fit_slot(s, exposed(s, 1000.0)).plain[:, 0]
     dead, good = r.shots_good[r.failed] / 1000, r.shots_good[~r.failed] / 1000
     direct = []
     for i in (8, 14, 20):
@@ -91,11 +91,11 @@ def test_weights_equal_a_direct_integral():
 def test_early_failures_are_summed_over_all_ways_to_choose_them():
     """The polynomial's coefficients against every choice of k early ones among the failures by hand."""
     z = np.array([0.02, 0.4, 1.3, 2.2])
-    width, law = np.array([0.1]), 1
-    got = grid._ways(law, width, np.log(z)[None])
+    width = np.array([[0.1]])
+    got = grid._ways(width, np.log(z)[None])[0]
     for i in (5, 17):
         b = grid.SHAPES[i]
-        early = np.exp(-z / width) / width / (b * z ** (b - 1))
+        early = np.exp(-z / 0.1) / 0.1 / (b * z ** (b - 1))
         for k in range(5):
             every = sum(np.prod(early[list(c)]) for c in itertools.combinations(range(4), k))
             assert got[k, i, 0] == pytest.approx(np.log(every), rel=1e-9)

@@ -31,6 +31,7 @@ from reliability.decisions.question import Answer, OnRecords, Question
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Basis, Pool
 from reliability.published_facts import version
+from reliability.store.store import Reading
 
 
 def ask(
@@ -135,7 +136,7 @@ class LookUp:
 
     @property
     def without_pool(self) -> LookUp:
-        """The same for who waits: the pool goes to the worker, nobody here holds on to it meanwhile."""
+        """The same for who waits: the pool goes to the worker."""
         return LookUp(self.key, self.basis)
 
 
@@ -155,9 +156,23 @@ def look_up(question: Question, origin: Stored, fresh: bool = False) -> LookUp:
         if (last := reading.last_answer(mark + ".")) is not None:
             _LAST.put(mark, last)
         older = _older(question, mark, basis)
-        bearing = known.bearing(question, statuses(received))
-        pool = pool_of_reading(reading, known.contributions, question.needs, received, bearing)
+        pool = _pool_of(question, origin, (reading, known), basis)
     return LookUp(key, basis, "", pool, older)
+
+
+def _pool_of(
+    question: Question, origin: Stored, now: tuple[Reading, Outline], basis: Basis
+) -> Pool:
+    """What a question is worked out from: the pool of one before, where it was of the same facts."""
+    reading, known = now
+    received = bool(getattr(question, "received", False))
+    key = str(origin.box.path), question.needs, received, basis
+    found: Pool | None = _POOLS.get(key)
+    if found is None:
+        bearing = known.bearing(question, statuses(received))
+        found = pool_of_reading(reading, known.contributions, question.needs, received, bearing)
+        _POOLS.put(key, found)
+    return found
 
 
 def glimpse(question: Question, origin: Stored) -> LookUp | None:
@@ -222,23 +237,22 @@ def keep(origin: Stored, key: str, outcome: str) -> None:
 class _Recent:
     """Outcomes that were asked for lately, by key; and answers read from them."""
 
-    MOST = 200
-
-    def __init__(self) -> None:
+    def __init__(self, most: int = 200) -> None:
+        self._most = most
         self._turn = threading.Lock()
-        self._kept: OrderedDict[str, Any] = OrderedDict()
+        self._kept: OrderedDict[object, Any] = OrderedDict()
 
-    def get(self, key: str) -> Any:
+    def get(self, key: object) -> Any:
         with self._turn:
             if key in self._kept:
                 self._kept.move_to_end(key)
             return self._kept.get(key)
 
-    def put(self, key: str, value: Any) -> None:
+    def put(self, key: object, value: Any) -> None:
         with self._turn:
             self._kept[key] = value
             self._kept.move_to_end(key)
-            while len(self._kept) > self.MOST:
+            while len(self._kept) > self._most:
                 self._kept.popitem(last=False)
 
 
@@ -248,6 +262,8 @@ _LAST = _Recent()
 """the newest outcome of a question and when it was made, by the question's mark"""
 _READ = _Recent()
 """answers as read from outcomes"""
+_POOLS = _Recent(2)
+"""pools read last, by the facts in them"""
 
 
 def outcome_of(question: Question, pool: Pool) -> str:

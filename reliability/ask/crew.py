@@ -239,7 +239,7 @@ class Crew:
         self._dear = _Dear()
         self._renewed: dict[str, _Task] = {}
         self._threads: set[threading.Thread] = set()
-        self._packs: collections.deque[bytes] = collections.deque(maxlen=4)
+        self._packs: collections.deque[tuple[Pool | None, bytes]] = collections.deque(maxlen=2)
 
     # --- for those who ask ----------------------------------------------------------------
 
@@ -350,12 +350,13 @@ class Crew:
 
     def _packed(self, pool: Pool | None) -> bytes:
         """A pool for workers; questions of the same facts share it."""
-        packed = pickle.dumps(pool)
         with self._turn:
-            same = next((p for p in self._packs if p == packed), packed)
-            if same is packed:
-                self._packs.append(packed)
-            return same
+            known = next((packed for one, packed in self._packs if one is pool), None)
+        if known is None:
+            known = pickle.dumps(pool)
+            with self._turn:
+                self._packs.append((pool, known))
+        return known
 
     def tell(self, task: _Task, act: Callable[[], object]) -> bool:
         """Have ``act`` called when a task is done; False if it is done already."""

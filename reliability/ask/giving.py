@@ -8,7 +8,7 @@ from dataclasses import dataclass, field, replace
 from pathlib import Path
 from typing import Any
 
-from reliability.ask.resent import STANDING, resent
+from reliability.ask.resent import STANDING, resent, whole_logs
 from reliability.ask.sources import SIDES, AnySource, Stored, read_pool, statuses
 from reliability.filters import choose
 from reliability.licences import apart_text, given_under
@@ -232,13 +232,14 @@ def give(to: Stored, looked: Looked, how: How | None = None) -> Given:
 
 
 def taking_place_of(to: Stored, looked: Looked, how: How) -> tuple[int, ...]:
-    """Contributions that a file takes the place of: those named, and earlier parts of the same log.
+    """Contributions that a file takes the place of: those named, of a log all its sheets, and earlier parts of the same log.
 
     Raises BadInput where an earlier log holds shots of the same module that this one does not.
     """
     if looked.kind != "shots" or how.beside:
         return how.supersedes
-    return (*how.supersedes, *resent(to, looked.sheets, how.supersedes))
+    named = whole_logs(to, how.supersedes)
+    return (*named, *resent(to, looked.sheets, named))
 
 
 def _put_all(

@@ -12,12 +12,13 @@ from reliability.decisions.bench import plan_row
 from reliability.decisions.demonstration import DemonstrationAnswer
 from reliability.decisions.learning import LearningAnswer
 from reliability.decisions.next_test import NextTestAnswer
+from reliability.decisions.on_board import ready_modules
 from reliability.decisions.plan_search import plan_sheet
 from reliability.decisions.question import Question
 from reliability.decisions.remaining import Wear, limit_for, soft_failures
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
-from reliability.sheets.quality import findings
+from reliability.sheets.quality import findings, telling
 from reliability.sheets.table import SheetError, SheetFault
 from reliability.sheets.write import (
     frame_csv,
@@ -33,7 +34,7 @@ from reliability.wear.paths import fit_paths
 
 __all__ = [
     "Contribution", "SheetError", "SheetFault", "StoreError", "contributions_of", "frame_csv", "life_csv",
-    "load_demo", "odd_records", "plan_csv", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
+    "load_demo", "odd_records", "plan_csv", "ready_modules", "rows_csv", "rows_of", "write_life", "write_plan", "write_soft_failures",
     "write_whole",
 ]  # fmt: skip
 
@@ -95,9 +96,10 @@ def write_soft_failures(question: Wear, source: AnySource, path: Path) -> None:
 def odd_records(records: LifeRecords) -> list[dict[str, str]]:
     """What looks odd in each builder's records beside the others'."""
     out = []
+    short = telling(records)
     for name in sorted(set(records.builder.tolist())):
         own = records.select(records.builder == name)
-        rest = records.select(records.builder != name)
+        rest = short.select(short.builder != name)
         out += [
             {"builder": name, "severity": f.severity, "finding": f.text}
             for f in findings(own, rest)

@@ -70,6 +70,23 @@ def resent(
     return tuple(out)
 
 
+def whole_logs(to: Stored, named: Sequence[int]) -> tuple[int, ...]:
+    """These contributions, and of each that a log gave the log's other sheets that stand: they go together."""
+    if not named or not to.box.exists:
+        return tuple(named)
+    with to.box.reading() as reading:
+        every = reading.contributions()
+    logs = [(c, m["log"]) for c in every if (m := _NAME.fullmatch(c.file))]
+    out = dict.fromkeys(named)
+    for c, log in logs:
+        if c.kind != "life":
+            continue
+        family = (c.id, *_given_with(c, log, logs))
+        if not out.keys().isdisjoint(family):
+            out |= dict.fromkeys(k.id for k, _ in logs if k.id in family and k.status in STANDING)
+    return tuple(out)
+
+
 _ALLOWED = (
     "Give the whole log again, its pieces together and oldest first (shotlife shots PIECE PIECE --add); or say which "
     "contribution this takes the place of (supersedes), or of all of this builder's (replace)."

@@ -33,8 +33,10 @@ def computed(pid: int) -> float:
 
 def nurse(number: int) -> None:
     """The nursery of questions."""
-    import lifelines  # noqa: F401  questions import it when they need it: here once for all
+    # what each question would import by itself: here once for all
+    import lifelines  # noqa: F401
 
+    import reliability.ask.asking  # noqa: F401
     from reliability.ask.plain import adapter
     from reliability.ask.questions import QUESTIONS, question_class
 

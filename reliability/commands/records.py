@@ -65,8 +65,9 @@ def command(
         _contradictions(origin, as_json)
         return
     contributions = contributions_of(origin)
-    if contributions and not any(c.status in ("accepted", "received") for c in contributions):
-        _nothing_counts(contributions, as_json)
+    standing = [c for c in contributions if c.status in ("accepted", "received")]
+    if contributions and not any(c.kind == "life" for c in standing):
+        _no_life(contributions, len(standing), as_json)
         return
     if contributions and not any(c.status == "accepted" for c in contributions):
         filters["received"] = True
@@ -107,12 +108,16 @@ def command(
         click.echo(f"  ... {len(r) - shown} more (--limit)")
 
 
-def _nothing_counts(contributions: Any, as_json: bool) -> None:
-    """Every contribution was declined or withdrawn: nothing counts, and that is no fault."""
+def _no_life(contributions: Any, standing: int, as_json: bool) -> None:
+    """No life sheet counts: there are sheets of other kinds, or all was declined or withdrawn. That is no fault."""
     if as_json:
         emit_json({"records": [], "contributions": [asdict(c) for c in contributions]})
         return
-    click.echo("0 records: every contribution was declined or withdrawn.")
+    click.echo(
+        f"0 life records: {standing} contributions of other kinds stand."
+        if standing
+        else "0 records: every contribution was declined or withdrawn."
+    )
     rows = [[str(c.id), c.file, c.kind, c.builders, c.status, c.reason] for c in contributions]
     click.echo(table(["no", "file", "kind", "builders", "status", "reason"], rows))
 

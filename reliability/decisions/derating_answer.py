@@ -13,17 +13,9 @@ from reliability.decisions.question import Answer, Count, Level
 from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
 from reliability.life.second_opinion import StressOpinion
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, shots_text, stress_text
 
 NAN = float("nan")
-
-STRESS_WORDS = {
-    "charge_V": "charge voltage",
-    "temp_C": "temperature",
-    "energy_J": "energy",
-    "peak_A": "peak current",
-}
-"""stresses in a sentence"""
 
 
 @dataclass(frozen=True)
@@ -172,7 +164,7 @@ class DeratingAnswer(Answer):
         name = self.column.replace("_", " ")
         declared = declared_text(self.no_early_failures)
         if not np.isfinite(level):
-            return f"{declared}No {STRESS_WORDS.get(self.column, name)} can be allowed from these data for {want}."
+            return f"{declared}No {stress_text(self.column)} can be allowed from these data for {want}."
         if self.column != "charge_V":
             return f"Allow at most {level:,.4g} ({name}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []

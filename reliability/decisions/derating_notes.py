@@ -13,7 +13,7 @@ from reliability.life.pooling import fit_pooled
 from reliability.life.stress import StressFit, Term
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
-from reliability.words import shots_text
+from reliability.words import level_text, range_text, shots_text
 
 
 def failed_suspects_note(records: LifeRecords) -> list[Note]:
@@ -111,17 +111,17 @@ def allowed_notes(found: Found, shots: float) -> list[Note]:
         return [Note("none_allowed", text)]
     notes: list[Note] = []
     if found.open_end:
-        text = f"Even {level:g}, well above all tests, meets the requirement; tests say no more."
+        text = f"Even {level_text(column, level)}, well above all tests, meets the requirement; tests say no more."
         notes.append(Note("beyond_search", text))
     if low == high and level != low:
         apart = f"{abs(1 - level / low):.0%} {'below' if level < low else 'above'}"
-        text = f"The allowed {column} {level:,.4g} was not tested: {low:g} was, it is {apart}; confirm with a test there."
+        text = f"{level_text(column, level)} was not tested: {level_text(column, low)} was, it is {apart}; confirm with a test there."
         notes.append(Note("extrapolated", text))
     elif level < low or level > high:
         width = high - low
         beyond = (low - level if level < low else level - high) / width
         text = (
-            f"The allowed {column} {level:,.4g} lies outside the tested {low:g} to {high:g}, by {beyond:.1f} times "
+            f"{level_text(column, level)} lies outside the tested {range_text(column, low, high)}, by {beyond:.1f} times "
             "the tested span"
         )
         text += (

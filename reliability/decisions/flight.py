@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
 
@@ -52,11 +51,13 @@ from reliability.decisions.siblings import (
     look_at,
     sibling_notes,
 )
+from reliability.filters import whole_units
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
-from reliability.records import LifeRecords
+from reliability.records import LifeRecords, join
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
+from reliability.slots.mission import no_drift
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text, whole
 
@@ -267,8 +268,8 @@ def _chance(what: str, estimate: float, lower: float) -> str:
 class Flight(OnRecords, OnMission):
     """What to promise for one flight module, given its burn-in so far.
 
-    The module's own records tell its parts, stresses and shots so far; the pool tells how such units
-    live. It is promised at the voltage it was burnt in at, or at the mission's own (``use``). The Weibull
+    The module's own records tell its parts, stresses and shots so far; all records, its own failures and good
+    shots among them, tell how such units live. It is promised at the voltage it was burnt in at, or at the mission's own (``use``). The Weibull
     family is taken for every slot.
 
     Examples
@@ -361,15 +362,16 @@ class _Flight:
         self.working = q.working or q.units
         # survival that each module needs for enough of them to have the one asked for
         self.needed = float(betaincinv(self.working, q.units - self.working + 1, q.survival))
-        self.others = records.select(~whose(records, q.module))
-        self.used = [self.usable(b, self.others) for b in self.on_board]
+        mine = whose(records, q.module)
+        self.own, others = records.select(mine), records.select(~mine)
+        self.used = [self.usable(b, others) for b in self.on_board]
         refuse_uncarried(self.use, (c for u in self.used for c in u.carried))
+        self.told = [self.telling(b, u) for b, u in zip(self.on_board, self.used, strict=True)]
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
-        slots = self.slot_data(self.others, self.used)
         self.now = ModuleModel(
-            slots,
-            lambda n: sum(d(n) for d in drift.values()),
+            self.slot_data(),
+            lambda n: sum((d(n) for d in drift.values()), no_drift(n)),
             q.seed,
             burned_in=q.no_early_failures,
         )
@@ -391,11 +393,19 @@ class _Flight:
         point["part"] = b.part
         return usable(b.slot, pool.select(pool.slot == b.slot), point)
 
-    def slot_data(self, pool: LifeRecords, used: Sequence[Usable]) -> list[SlotData]:
-        return [
-            self.flown(slot_data(b.slot, u.records, _asked_of(b, u)), u)
-            for b, u in zip(self.on_board, used, strict=True)
-        ]
+    def telling(self, b: OnBoard, used: Usable) -> LifeRecords:
+        """What tells how such units live: the pool's records that carry it, and the module's own."""
+        own = self.own.select(self.own.slot == b.slot)
+        if (used.records.part != "").any():
+            own = own.select(own.part == b.part)
+        if _has_voltage(used.records):
+            volts = own.covariates["charge_V"]
+            own = whole_units(own, "charge_V", np.isfinite(volts))
+        return join((used.records, own))
+
+    def slot_data(self) -> list[SlotData]:
+        rows = zip(self.on_board, self.used, self.told, strict=True)
+        return [self.flown(slot_data(b.slot, t, _asked_of(b, u, t)), u) for b, u, t in rows]
 
     def flown(self, slot: SlotData, used: Usable) -> SlotData:
         """The slot with the legs of the mission, where the voltage matters to it."""
@@ -451,14 +461,14 @@ class _Flight:
         ends = m.first_to_fail(grid)
         down = m.held_down_by(promised, q.confidence)
         out = []
-        for i, (b, u) in enumerate(zip(self.on_board, self.used, strict=True)):
+        for i, (b, u, told) in enumerate(zip(self.on_board, self.used, self.told, strict=True)):
             alone, kin = m.only(i), self.siblings[i]
             out.append(
                 FlightSlot(
-                    b.slot, b.part, b.unit, b.so_far, whole(u.records.units), whole(u.records.failures), self.basis(i),
+                    b.slot, b.part, b.unit, b.so_far, whole(told.units), whole(told.failures), self.basis(i),
                     m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, q.confidence),
                     alone.promise(self.needed, q.confidence), ends[i], down[i], b.stress,
-                    float(u.use_V), seen_of(u.records, "charge_V"), None if kin is None else kin.found,
+                    float(u.use_V), seen_of(told, "charge_V"), None if kin is None else kin.found,
                 )
             )  # fmt: skip
         return out
@@ -489,12 +499,30 @@ class _Flight:
         wanted = Wanted(self.shots, self.needed, q.confidence, Bench(q.rate_hz))
         return more_tests(self.now, wanted, promised, burn_in=True)
 
+    def own_notes(self) -> list[Note]:
+        """What the module's own burn-in counts for."""
+        if not any(b.so_far for b in self.on_board):
+            return []
+        text = (
+            "The module's own burn-in counts as evidence. That is right if all modules and parts that were burnt in "
+            "are on record, the failed ones too."
+        )
+        notes = [Note("own_burn_in", text)]
+        age_only = sorted(
+            b.slot for b, t in zip(self.on_board, self.told, strict=True)
+            if b.so_far and not whose(t, self.q.module).any()
+        )  # fmt: skip
+        if age_only:
+            text = f"The burn-in of {', '.join(age_only)}, at a voltage not recorded, counts as age only."
+            notes.append(Note("age_only", text))
+        return notes
+
     def notes(self) -> tuple[Note, ...]:
         text = (
             "This is an estimate from test data, not a qualification. Slots are taken to fail independently; flight "
             "conditions other than those tested, storage and idle time are not covered."
         )
-        notes = [Note("not_a_qualification", text)]
+        notes = [Note("not_a_qualification", text), *self.own_notes()]
         if self.legs:
             text = "The legs are flown in these shares all along: the promise is shots of the whole mission."
             notes.append(Note("legs", text))
@@ -519,17 +547,17 @@ class _Flight:
         return tuple(notes)
 
 
-def _asked_of(b: OnBoard, used: Usable) -> Asked:
+def _has_voltage(records: LifeRecords) -> bool:
+    volts = records.covariates.get("charge_V")
+    return volts is not None and bool(np.isfinite(volts).any())
+
+
+def _asked_of(b: OnBoard, used: Usable, told: LifeRecords) -> Asked:
     """What is asked of a slot: a unit run in at another voltage than the tests' has aged by the law of voltage."""
     use = used.use_V
-    volts = used.records.covariates.get("charge_V")
-    if not np.isfinite(use) and volts is not None and np.isfinite(volts).any():
-        tested = float(np.nanmin(volts))
-        if any(
-            abs(np.log(v / tested)) >= SAME_VOLTAGE
-            for own in b.ages
-            for v, _ in own
-            if np.isfinite(v)
-        ):
+    if not np.isfinite(use) and _has_voltage(used.records):
+        tested = float(np.nanmin(used.records.covariates["charge_V"]))
+        run = [*told.covariates["charge_V"].tolist(), *(v for own in b.ages for v, _ in own)]
+        if any(abs(np.log(v / tested)) >= SAME_VOLTAGE for v in run if np.isfinite(v)):
             use = tested
     return Asked(use, b.ages, builder=b.builder, lot=b.lot)

@@ -156,7 +156,8 @@ def tests_of_slots(
 
 
 def _burn_in(model: ModuleModel, length: float) -> _Offer:
-    return _Offer("", 1, "more burn-in", length, model.lasts(length), model.aged(length))
+    chance = model.flown_at(0.0).lasts(length)
+    return _Offer("", 1, "more burn-in", length, chance, model.after_burn_in(length))
 
 
 def _of_slot(new: ModuleModel, tested: tuple[int, int], reach: float) -> list[float]:

@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -13,6 +14,7 @@ from reliability.notes import BadInput, CannotAnswer
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 from reliability.slots.exposure import chains
+from reliability.slots.mission import Drift
 from reliability.wear.limits import DEFAULT_LIMITS, outlook
 from reliability.wear.paths import fit_paths
 from reliability.words import unit_label
@@ -103,6 +105,20 @@ def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     return tuple(_group(mine, slot, part, units) for (slot, part), units in sorted(good.items()))
 
 
+def ready_modules(records: LifeRecords) -> list[str]:
+    """Modules with a good unit last in each of their slots, sorted: those that ``on_board_of`` can tell of."""
+    good: dict[str, dict[str, bool]] = {}
+    builders: dict[str, set[str]] = {}
+    for rows in chains(records):
+        last = int(rows[-1])
+        module, slot = str(records.module[last]), str(records.slot[last])
+        lasts = bool(records.right[last]) and records.removed[last] not in TAKEN_OUT
+        slots = good.setdefault(module, {})
+        slots[slot] = slots.get(slot, False) or lasts
+        builders.setdefault(module, set()).add(str(records.builder[last]))
+    return sorted(m for m, slots in good.items() if all(slots.values()) and len(builders[m]) == 1)
+
+
 def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) -> OnBoard:
     last = int(units[0][-1])
     stress: dict[str, Level] = {
@@ -129,13 +145,13 @@ def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) ->
 
 def drift_of(
     readings: WearReadings | None, records: LifeRecords, module: str, on_board: Sequence[OnBoard]
-) -> dict[str, Callable[[float], float]]:
+) -> dict[str, Drift]:
     """Hazard of drift to a limit over shots from now, for each unit that has readings enough.
 
     Of each slot the first quantity that has a named limit is taken, and only the unit's own readings:
     drift is one cause, sudden failure another, and the two add.
     """
-    out: dict[str, Callable[[float], float]] = {}
+    out: dict[str, Drift] = {}
     if readings is None:
         return out
     for b in on_board:
@@ -150,13 +166,6 @@ def drift_of(
                 found = outlook(fit_paths(paths), b.key, limit)
             except CannotAnswer:
                 continue
-            out[b.key] = _hazard(found, b.so_far)
+            out[b.key] = partial(found.hazard, b.so_far)
             break
     return out
-
-
-def _hazard(found: object, so_far: float) -> Callable[[float], float]:
-    def hazard(shots: float) -> float:
-        return float(found.hazard(so_far, np.array([shots]))[0])  # type: ignore[attr-defined]
-
-    return hazard

@@ -7,6 +7,7 @@ the command that asks the same again all derive from them.
 
 from __future__ import annotations
 
+import functools
 from dataclasses import dataclass, field
 from typing import Any, ClassVar, Literal, TypeVar
 
@@ -167,9 +168,8 @@ class Question(BaseModel):
 
     @classmethod
     def settings(cls) -> dict[str, dict[str, Any]]:
-        """JSON schema of each setting, by name."""
-        found: dict[str, dict[str, Any]] = cls.model_json_schema()["properties"]
-        return found
+        """JSON schema of each setting, by name; not to be changed."""
+        return _settings_of(cls)
 
     def asked(self) -> dict[str, Any]:
         """The question as plain data."""
@@ -183,6 +183,12 @@ class Question(BaseModel):
             for k, v in self.model_dump(mode="json").items()
             if fields[k].is_required() or v != _plain(fields[k].get_default())
         }
+
+
+@functools.cache
+def _settings_of(cls: type[Question]) -> dict[str, dict[str, Any]]:
+    found: dict[str, dict[str, Any]] = cls.model_json_schema()["properties"]
+    return found
 
 
 def _plain(value: Any) -> Any:

@@ -32,9 +32,7 @@ from reliability.figures.style import (
     tips,
     uprights,
 )
-from reliability.words import percent_text, shots_text
-
-UNITS = {"V": "V", "C": "deg C", "A": "A", "J": "J", "Hz": "Hz", "Pa": "Pa", "uF": "uF"}
+from reliability.words import UNITS, level_text, percent_text, shots_text
 
 
 def unit_of(column: str) -> str:
@@ -44,12 +42,6 @@ def unit_of(column: str) -> str:
         return column.replace("_", " ")
     name = {"charge": "charge voltage", "temp": "temperature"}.get(name, name)
     return f"{name.replace('_', ' ')} ({UNITS[unit]})"
-
-
-def level_text(column: str, at: float) -> str:
-    """A level with its unit: ``1,273 V``."""
-    unit = UNITS.get(column.rpartition("_")[2], "")
-    return f"{at:,.4g} {unit}".strip()
 
 
 def life_stress_figure(a: DeratingAnswer) -> Any:

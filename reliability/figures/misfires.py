@@ -50,7 +50,7 @@ def ignition_figure(e: IgnitionEffect) -> Any:
         {"at": c.ignition_V, "chance": c.chance, "lower": c.lower, "upper": c.upper}
         for c in e.curve
     ]
-    x = alt.X("at:Q", title="ignition voltage (V)", axis=alt.Axis(format=",.0f"), scale=alt.Scale(zero=False, nice=False))  # fmt: skip
+    x = alt.X("at:Q", title="ignition voltage (V)", axis=alt.Axis(format=",.0f", tickCount=7), scale=alt.Scale(zero=False, nice=False))  # fmt: skip
     shown = [v for r in rows for v in (r["lower"], r["upper"])]
     y = log_axis(alt.Y, "y", "chance of a misfire a shot", shown, ".2~%")
     hover = [

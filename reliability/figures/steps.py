@@ -4,10 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass
-from itertools import pairwise
+from functools import cached_property
 from typing import Any
 
+import numpy as np
+from numpy.typing import NDArray
+
 from reliability.figures.style import DASHES, LONGEST, SERIES, Tag, named, tag, tips
+
+Array = NDArray[np.float64]
 
 CHART = (480, 300)
 """pixels of a chart's frame where it is small: how much of it words take"""
@@ -26,14 +31,23 @@ class Steps:
     begin: float
     points: Sequence[tuple[float, float]]
 
-    def over(self, left: float, width: float) -> list[float]:
+    def over(self, left: float, width: float) -> Array:
         """Shares the curve has from ``left`` on, over ``width`` shots; where it steps, all it passes by; none past its end."""
-        if not self.points or left > self.points[-1][0]:
-            return []
-        before = [v for at, v in self.points if at <= left]
-        passed = [v for at, v in self.points if left < at <= left + width]
-        values = [before[-1] if before else self.begin, *passed]
-        return [a + t * (b - a) for a, b in pairwise(values) for t in (0.25, 0.5, 0.75)] + values
+        at, shares, passed = self._arrays
+        if not at.size or left > at[-1]:
+            return np.zeros(0)
+        i, j = np.searchsorted(at, (left, left + width), side="right")
+        return np.concatenate((shares[i : j + 1], passed[i:j].ravel()))
+
+    @cached_property
+    def _arrays(self) -> tuple[Array, Array, Array]:
+        """Shots of the steps; the share before each and after the last; what each passes by."""
+        shares = np.array([self.begin, *(v for _, v in self.points)])
+        quarters = np.array([0.25, 0.5, 0.75])
+        return (
+            np.array([at for at, _ in self.points]), shares,
+            shares[:-1, None] + quarters * np.diff(shares)[:, None],
+        )  # fmt: skip
 
 
 def step_layers(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
@@ -99,7 +113,8 @@ class _Box:
             or self.foot + self.height > 1.05 * top
         ):
             return -1.0
-        gaps = [abs(v - self.middle) for o in others for v in o.over(self.left, self.width)]
+        here = [o.over(self.left, self.width) for o in others]
+        gaps = [float(np.abs(v - self.middle).min()) for v in here if v.size]
         near = [t for t in taken if abs(t.left - self.left) < max(t.width, self.width)]
         gaps += [abs(t.middle - self.middle) - self.height for t in near]
         return min([ROOM * top, *gaps])

@@ -30,34 +30,55 @@ SHOTS = ",.0f"
 
 
 def style(chart: Any, height: int = 320) -> Any:
-    """Size and letters of every chart."""
-    return (
-        chart.properties(height=height)
-        .configure_axis(
-            labelFontSize=12, titleFontSize=13, gridOpacity=0.35, titleFontWeight="normal"
-        )
-        .configure_legend(labelFontSize=12, titleFontSize=12, orient="bottom", labelLimit=260)
-        .configure_view(strokeOpacity=0)
-    )
+    """Size and letters of every chart, set on the chart itself: each copy costs as much as making it."""
+    chart.height = height
+    chart.config = alt.Config(
+        axis=alt.AxisConfig(labelFontSize=12, titleFontSize=13, gridOpacity=0.35, titleFontWeight="normal"),
+        legend=alt.LegendConfig(labelFontSize=12, titleFontSize=12, orient="bottom", labelLimit=260),
+        view=alt.ViewConfig(strokeOpacity=0),
+    )  # fmt: skip
+    return chart
+
+
+class Layer(alt.Chart):  # type: ignore[misc]
+    """A chart whose channels are made from texts and values directly.
+
+    Left to the library each would be compared with all that it knows, which takes some milliseconds.
+    """
+
+    def encode(self, **channels: Any) -> Any:
+        """The chart with these channels."""
+        return super().encode(**{name: _channel(name, given) for name, given in channels.items()})
+
+
+def _channel(name: str, given: Any) -> Any:
+    kind = name[0].upper() + name[1:]
+    if isinstance(given, str):
+        return getattr(alt, kind)(given)
+    if isinstance(given, list):
+        return [_channel(name, one) for one in given]
+    if isinstance(given, dict) and "value" in given:
+        return getattr(alt, f"{kind}Value")(**given)
+    return given
 
 
 def named(name: str, rows: Iterable[Mapping[str, Any]] | pd.DataFrame) -> Any:
     """A layer with a name, on rows of its own."""
     frame = rows if isinstance(rows, pd.DataFrame) else pd.DataFrame(list(rows))
-    return alt.Chart(frame, name=name)
+    return Layer(frame, name=name)
 
 
 def log_ticks(low: float, high: float, most: int = 12) -> list[float]:
     """Ticks of a log axis: 1, 2 and 5 of each decade, fewer over many decades, more within one."""
     first, last = math.floor(math.log10(low)), math.ceil(math.log10(high))
-    fine = (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9)
+    fine, middle = (1, 1.2, 1.5, 2, 2.5, 3, 4, 5, 6, 7, 8, 9), (1, 1.5, 2, 3, 4, 5, 7)
     found: list[float] = []
-    for steps in (fine, (1, 2, 5), (1, 3), (1,)):
+    for steps in (fine, middle, (1, 2, 5), (1, 3), (1,)):
         found = [
             float(f"{s * 10.0**d:.6g}") for d in range(first - 1, last + 1) for s in steps
             if low * 0.999 <= s * 10.0**d <= high * 1.001
         ]  # fmt: skip
-        if len(found) <= (6 if steps is fine else most):
+        if len(found) <= (6 if steps in (fine, middle) else most):
             break
     return found
 

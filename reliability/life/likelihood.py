@@ -6,6 +6,7 @@ See ``engine`` for the parameters and the iteration that uses this.
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
@@ -294,30 +295,33 @@ class Problem:
             grad = [a + b for a, b in zip(grad, g, strict=True)]
             both = [[h[max(i, j)][min(i, j)] for j in range(p)] for i in range(p)]
             curv = [[a + b for a, b in zip(*rows, strict=True)] for rows in zip(curv, both)]
-        # phi is linear in the free parameters: slope[k][j] = d phi_j / d s_k
-        zero = self.full(np.zeros_like(s))
-        slope = [
-            self.full(np.eye(len(s))[:, k : k + 1] + np.zeros_like(s)) - zero for k in range(len(s))
-        ]
         free = range(len(s))
         return (
             ll,
-            [sum((a[j] * grad[j] for j in range(p)), np.zeros(size)) for a in slope],
+            [sum((by * grad[j] for j, by in self.slopes[k]), np.zeros(size)) for k in free],
             [
                 [
                     sum(
-                        (
-                            slope[a][i] * slope[b][j] * curv[i][j]
-                            for i in range(p)
-                            for j in range(p)
-                        ),
+                        (one * two * curv[i][j] for i, one in self.slopes[a] for j, two in self.slopes[b]),
                         np.zeros(size),
                     )
                     for b in range(a + 1)
                 ]
                 for a in free
             ],
-        )
+        )  # fmt: skip
+
+    @cached_property
+    def slopes(self) -> list[list[tuple[int, Array]]]:
+        """Of each free parameter the components of phi that change with it, and by how much: phi is linear in them."""
+        none = np.zeros((len(self.free), self.sample.size))
+        zero = self.full(none)
+        out = []
+        for k in range(len(self.free)):
+            one = none.copy()
+            one[k] = 1.0
+            out.append([(j, row) for j, row in enumerate(self.full(one) - zero) if row.any()])
+        return out
 
     def full(self, s: Array) -> Array:
         """All of phi (p, B) from the free parameters."""

@@ -119,7 +119,7 @@ def open_log(path: Path, data: bytes, terms: Terms, which: str) -> Opened:
     reading = _reading(path, which, log, data)
     reduced = None
     if not any(q.grave and q.id.startswith(("scale:", "names:")) for q in asked):
-        reduced = _flagged(log, _reduce(path.name, content, suffix))
+        reduced = _flagged(log, _reduce(path.name, content, suffix, in_order=log is not None))
         asked += _dead(terms.mapping, reduced)
         said = Note("log_reduced", reduced.sentence)
         notes = (*(log.notes if log else ()), said, *reduced.notes)
@@ -180,12 +180,12 @@ def _dead(m: BenchMapping, reduced: Reduced) -> list[Question]:
     return out
 
 
-def _reduce(name: str, content: bytes, suffix: str) -> Reduced:
+def _reduce(name: str, content: bytes, suffix: str, in_order: bool) -> Reduced:
     with tempfile.TemporaryDirectory() as folder:
         place = Path(folder) / f"log{suffix}"
         place.write_bytes(content)
         try:
-            return reduce_logs([place], memory=MEMORY)
+            return reduce_logs([place], memory=MEMORY, in_order=in_order)
         except Exception as e:
             if type(e).__name__ in ("OutOfMemoryException", "IOException"):
                 raise MemoryError from None

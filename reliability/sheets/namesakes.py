@@ -74,16 +74,19 @@ def spellings(
         spelt[(*key[:-1], folded(key[-1]))].append(key[-1])
         known.add(key)
     pairs: dict[tuple[str, ...], tuple[str, str]] = {}
+    places = {key[:-1] for key in known}
     for key in dict.fromkeys(_names(records, column)):
-        if not key[-1] or key in known:
+        if not key[-1] or key in known or (others is not None and key[:-1] not in places):
             continue
         same = spelt[(*key[:-1], folded(key[-1]))]
         if same:
             pairs[key] = (same[0], key[-1])
         elif others is None:
             same.append(key[-1])
+    if not pairs:
+        return [], np.zeros(len(records), bool)
     rows = np.array([key in pairs for key in _names(records, column)], bool)
-    return list(pairs.values()), rows if pairs else np.zeros(len(records), bool)
+    return list(pairs.values()), rows
 
 
 def namesakes(records: LifeRecords, others: LifeRecords | None = None) -> list[Finding]:

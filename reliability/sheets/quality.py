@@ -148,7 +148,8 @@ def _repeats(records: LifeRecords, others: LifeRecords | None) -> list[Finding]:
 
     def keys(r: LifeRecords, whole: bool) -> list[tuple[object, ...]]:
         head = (r.builder, r.module, r.slot, r.unit) if whole else (r.slot, r.part)
-        return list(zip(*head, r.shots_good, r.shots_failed, r.shots_from, strict=True))
+        columns = (*head, r.shots_good, r.shots_failed, r.shots_from)
+        return list(zip(*(c.tolist() for c in columns), strict=True))
 
     mine = keys(records, True)
     seen: dict[tuple[object, ...], int] = {}
@@ -200,11 +201,33 @@ def _resets(records: LifeRecords) -> np.ndarray:
     """Units with a label whose records overlap in shots."""
     bad = np.zeros(len(records), bool)
     ends: dict[tuple[str, ...], float] = {}
-    for i in range(len(records)):
-        if not records.unit[i]:
+    columns = (
+        getattr(records, c).tolist()
+        for c in ("builder", "module", "slot", "unit", "shots_from", "shots_good")
+    )
+    for i, (*labels, begin, good) in enumerate(zip(*columns, strict=True)):
+        if not labels[-1]:
             continue
-        key = (records.builder[i], records.module[i], records.slot[i], records.unit[i])
-        if key in ends and records.shots_from[i] < ends[key] and records.shots_good[i] != ends[key]:
-            bad[i] = True
-        ends[key] = max(ends.get(key, 0.0), float(records.shots_good[i]))
+        key = tuple(labels)
+        last = ends.get(key)
+        bad[i] = last is not None and begin < last and good != last
+        ends[key] = max(last or 0.0, good)
     return bad
+
+
+def telling(records: LifeRecords) -> LifeRecords:
+    """Those of many builders' records that findings on another builder's rest on: its parts, each once, and
+    failures with equal part and counts under several builders."""
+    labels = list(
+        zip(records.builder.tolist(), records.slot.tolist(), records.part.tolist(), strict=True)
+    )
+    first = {own: i for i, own in reversed(list(enumerate(labels)))}
+    where: dict[tuple[object, ...], list[int]] = {}
+    dead = np.flatnonzero(np.isfinite(records.shots_failed))
+    counts = (
+        c[dead].tolist() for c in (records.shots_good, records.shots_failed, records.shots_from)
+    )
+    for i, own in zip(dead.tolist(), zip(*counts, strict=True), strict=True):
+        where.setdefault((labels[i][1:], own), []).append(i)
+    several = [i for rows in where.values() if len({labels[i][0] for i in rows}) > 1 for i in rows]
+    return records.select(np.array(sorted({*first.values(), *several}), np.intp))

@@ -229,6 +229,8 @@ def _read_parquet(name: str, data: bytes) -> Table:
         raise refuse(name, "no records; one row a record is wanted", 2)
     try:
         columns = {str(n).strip(): table.column(n).to_pylist() for n in names}
+    except MemoryError:
+        raise refuse(name, LIMITS.refusal("memory_bytes")) from None
     except Exception as e:
         raise refuse(
             name, f"holds values that are not text or numbers ({type(e).__name__})"

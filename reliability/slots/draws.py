@@ -10,7 +10,7 @@ exponential lives on tests of fixed length (chi-square with 2 R + 2 degrees of f
 from __future__ import annotations
 
 from collections.abc import Sequence
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
 import numpy as np
@@ -21,9 +21,12 @@ from reliability.slots.grid import (
     BURN_OUT,
     EARLY_SIZE,
     SHAPES,
+    Exposed,
     SlotFit,
     ages_of,
+    alike,
     cumulative,
+    exposed,
     fit_slot,
 )
 from reliability.slots.groups import Spread, spread_of
@@ -46,10 +49,42 @@ NEVER = 1e-9
 NOT_FALLING = 0.97
 """least shape of the grid that counts as 1: its hazard hardly falls"""
 CONSTANT = 0.2
-"""prior chance of a constant hazard where none is said to fall; a choice, by simulation (tests/benchmarks/burned_in.py)"""
+"""prior chance of a constant hazard where none is said to fall; a choice, by simulation (tests/benchmarks/no_early_failures.py)"""
 SPEAKS, STANDS = 1.5, 5.0
 """odds for an early cause, with even ones before, from which it is weighed as seen; and from which weak units
 are said, and an exact bound of one cause is not given; choices"""
+
+
+class Weighed:
+    """How likely the records make each cell of a slot's grid, at prior chances of the early laws.
+
+    Parameters
+    ----------
+    fit : SlotFit
+    early : array (laws,)
+
+    Attributes
+    ----------
+    shapes, early, weak : arrays (shapes,)
+        Weight of each shape; with an early cause; with weak units.
+    """
+
+    def __init__(self, fit: SlotFit, early: Array) -> None:
+        laws = np.log(early)[fit.law][:, None, None]
+        none = np.log(1 - early.sum()) if len(fit.law) else 0.0
+        log = np.concatenate((fit.plain[None] + none, fit.early + laws))
+        # rows (the first: no early cause), shapes, exponents
+        self._cells = np.exp(log - log.max())
+        self.shapes = self._cells.sum(axis=(0, 2))
+        self.early = self._cells[1:].sum(axis=(0, 2))
+        self.weak = self._cells[1:][fit.law < len(BURN_OUT)].sum(axis=(0, 2))
+        self._sums: dict[int, Array] = {}
+
+    def cells(self, shape: int, u: Array) -> Ints:
+        """Rows and exponents, as one index, drawn at a shape."""
+        if shape not in self._sums:
+            self._sums[shape] = np.cumsum(self._cells[:, shape, :])
+        return _drawn_from(self._sums[shape], u)
 
 
 @dataclass(frozen=True)
@@ -58,11 +93,22 @@ class Fitted:
 
     grid: SlotFit
     spread: Spread | None
+    _weighed: dict[bytes, Weighed] = field(default_factory=dict, repr=False)
+
+    def weighed(self, early: Array) -> Weighed:
+        """The grid at prior chances of the early laws, worked out once."""
+        key = early.tobytes()
+        if key not in self._weighed:
+            self._weighed[key] = Weighed(self.grid, early)
+        return self._weighed[key]
 
 
-def fitted(slot: SlotData, scale: float, early: bool = True) -> Fitted:
-    """The slot fitted, counts in units of ``scale``; without an early cause unless that is wanted."""
-    grid = fit_slot(slot, scale, early)
+def fitted(slot: SlotData, scale: float, early: bool = True, on: Exposed | None = None) -> Fitted:
+    """The slot fitted, counts in units of ``scale``; without an early cause unless that is wanted.
+
+    ``on`` is what its units are on the grid, where that is known already.
+    """
+    grid = fit_slot(slot, exposed(slot, scale) if on is None else on, early)
     return Fitted(grid, spread_of(slot, grid, scale))
 
 
@@ -109,17 +155,43 @@ class SlotDraws:
     grouped: bool = False
     spoken: bool = False
 
-    def life(self, shots: float) -> Array:
-        """Hazard of life of the units to be promised over a mission, at the rate of one failure."""
-        run = self.pace * (shots / self.scale)
-        gained = sum(self.life_between(age, age + run) for age in self.age.T)
-        return np.asarray(self.copies * gained)
+    def life(self, run: float | Array) -> Array:
+        """Hazard of life of the units to be promised over a mission of ``run``, at the rate of one failure."""
+        new, aged = self._lived
+        gained = sum((age + self.pace * run) ** self.shape - before for age, before in aged)
+        if new is not None:
+            gained = gained + new * np.exp(self.shape * np.log(run))
+        return np.asarray(self.copies * self.unit * gained)
 
-    def early(self, shots: float) -> Array:
-        """Hazard of the early cause over a mission."""
-        run = self.pace * (shots / self.scale)
-        gained = sum(self.early_between(age, age + run) for age in self.age.T)
-        return np.asarray(self.copies * gained)
+    def early(self, run: float | Array) -> Array:
+        """Hazard of the early cause over a mission of ``run``."""
+        chance, at, weak, pace = self._begun
+        out = chance * run
+        out[at] -= weak * np.expm1(-pace * (run[at] if isinstance(run, np.ndarray) else run))
+        return out
+
+    @cached_property
+    def _lived(self) -> tuple[Array | None, list[tuple[Array, Array]]]:
+        """What no mission changes: of new units their pace's power, of the others age and its power."""
+        new = sum(not age.any() for age in self.age.T)
+        aged = [(age, age**self.shape) for age in self.age.T if age.any()]
+        return new * self.pace**self.shape if new else None, aged
+
+    @cached_property
+    def _begun(self) -> tuple[Array, Ints, Array, Array]:
+        """What no mission changes: hazard of chance a shot; the draws with weak units, how much of their
+        hazard is left at the units' ages, and how fast it goes."""
+        chance = np.where(
+            self.law == len(BURN_OUT), len(self.age.T) * self.rate * self.pace / self.width, 0.0
+        )
+        at = np.flatnonzero((self.law >= 0) & (self.law < len(BURN_OUT)))
+        left = np.exp(-self.age[at].T / self.width[at]).sum(axis=0)
+        return (
+            self.copies * chance,
+            at,
+            self.copies * self.rate[at] * left,
+            self.pace[at] / self.width[at],
+        )
 
     def life_between(self, begun: Array, end: Array) -> Array:
         """Hazard of life of one unit from z to z, (..., draws), at the rate of one failure."""
@@ -198,49 +270,33 @@ def _shape_priors(free: bool) -> tuple[Array, Array]:
         # flat in log scale and log shape; the log scale's density is that of the log rate over the shape
         return (1 / SHAPES)[None], np.zeros(1)
     steps = np.linspace(-2.2, 2.2, 11)
-    rows, weights = [], []
-    for k in steps:
-        for tau in SPREADS:
-            own = np.exp(-0.5 * ((log - np.log(SHAPE_MEDIAN) - k * SHAPE_MEDIAN_SD) / tau) ** 2)
-            rows.append(own / own.sum())
-            weights.append(-0.5 * k**2)
-    return np.array(rows), np.array(weights)
+    middle = np.log(SHAPE_MEDIAN) + np.repeat(steps, len(SPREADS)) * SHAPE_MEDIAN_SD
+    spread = np.tile(SPREADS, steps.size)
+    own = np.exp(-0.5 * ((log - middle[:, None]) / spread[:, None]) ** 2)
+    return own / own.sum(axis=1, keepdims=True), -0.5 * np.repeat(steps, len(SPREADS)) ** 2
 
 
-def _weights(fit: SlotFit, early: Array) -> Array:
-    """Weights of a slot's rows (the first: no early cause) at prior chances of the early laws, (rows, shapes, e)."""
-    laws = np.log(early)[fit.law][:, None, None]
-    none = np.log(1 - early.sum()) if len(fit.law) else 0.0
-    out = np.concatenate((fit.plain[None] + none, fit.early + laws))
-    return np.asarray(np.exp(out - out.max()))
-
-
-def _choose(weights: Array, u: Array) -> Ints:
-    """Indices drawn from weights."""
-    sums = np.cumsum(weights)
+def _drawn_from(sums: Array, u: Array) -> Ints:
+    """Indices drawn from summed weights."""
     return np.searchsorted(sums[:-1], u * sums[-1])
 
 
-def _of_priors(priors: Array, log: Array, weights: Sequence[Array]) -> Array:
+def _of_priors(priors: Array, log: Array, weighed: Sequence[Weighed]) -> Array:
     """Weights of the distributions of shapes, after the slots' records."""
-    log = log + np.sum([np.log(priors @ w.sum(axis=(0, 2))) for w in weights], axis=0)
+    log = log + np.sum([np.log(priors @ w.shapes) for w in weighed], axis=0)
     return np.asarray(np.exp(log - log.max()))
 
 
-def _odds(fits: Sequence[SlotFit]) -> tuple[Array, Array]:
+def _odds(found: Sequence[Fitted]) -> tuple[Array, Array]:
     """Odds for an early cause, and for weak units, after the records, even ones before, (slots,) each."""
     priors, log = _shape_priors(False)
-    even = [_weights(f, EVEN) for f in fits]
+    even = [f.weighed(EVEN) for f in found]
     hyper = _of_priors(priors, log, even)
     hyper /= hyper.sum()
-    odds = np.zeros((2, len(fits)))
-    for j, (f, w) in enumerate(zip(fits, even, strict=True)):
-        if not len(f.law):
-            continue
-        all_ = priors @ w.sum(axis=(0, 2))
-        weak = np.concatenate(([False], f.law < len(BURN_OUT)))
-        for k, rows in enumerate((np.arange(len(w)) > 0, weak)):
-            chance = float(hyper @ ((priors @ w[rows].sum(axis=(0, 2))) / all_))
+    odds = np.zeros((2, len(found)))
+    for j, w in enumerate(even):
+        for k, some in enumerate((w.early, w.weak)):
+            chance = float(hyper @ ((priors @ some) / (priors @ w.shapes)))
             odds[k, j] = chance / max(1 - chance, 1e-12)
     return odds[0], odds[1]
 
@@ -262,6 +318,8 @@ class Sampling:
     ----------
     seed, size : int
         Of the sample.
+    only : int, optional
+        The one draw of the sample that is wanted.
     shapes : array (shapes,), optional
         Distribution of shapes that siblings tell, instead of one about a common median; early causes are then
         less likely.
@@ -271,6 +329,7 @@ class Sampling:
 
     seed: int = 1
     size: int = DRAWS
+    only: int | None = None
     shapes: Array | None = None
     burned_in: bool = False
 
@@ -312,55 +371,49 @@ def draw_module(
     One slot whose test is complete, without early failures seen: flat in the logs of scale and shape and
     no failure more, which is the exact conditional bound (Lawless 2003, ch. 5).
     """
-    fits = [f.grid for f in found]
-    odds, weak = _odds(fits)
+    odds, weak = _odds(found)
     plain = sampling.shapes is None and not sampling.burned_in
     exact = plain and len(slots) == 1 and _complete(slots[0]) and odds.max() < STANDS
     priors, log = sampling.priors(exact)
     spoken = [bool(o > SPEAKS and not exact) for o in odds]
-    weights = [_weights(f, sampling.early(s, exact)) for f, s in zip(fits, spoken, strict=True)]
-    size = sampling.size
-    u = strata(5 * len(slots) + 3, size, sampling.seed)
-    which = _choose(_of_priors(priors, log, weights), u[-1])
+    weighed = [f.weighed(sampling.early(s, exact)) for f, s in zip(found, spoken, strict=True)]
+    u, size = strata(5 * len(slots) + 3, sampling.size, sampling.seed), sampling.size
+    if sampling.only is not None:
+        u, size = u[:, sampling.only : sampling.only + 1], 1
+    which = _drawn_from(np.cumsum(_of_priors(priors, log, weighed)), u[-1])
     drawn = [
-        _draw_slot(s, f, _Prior(w, priors, early), which, u[5 * j : 5 * j + 5], scale)
-        for j, (s, f, w, early) in enumerate(zip(slots, found, weights, spoken, strict=True))
+        _draw_slot(s, f, _Prior(w, priors[which], early), u[5 * j : 5 * j + 5], scale)
+        for j, (s, f, w, early) in enumerate(zip(slots, found, weighed, spoken, strict=True))
     ]
     extra = np.zeros((len(slots), size))
     if not exact:
-        extra[_slot_of_one_more(slots, fits, drawn, u[-2]), np.arange(size)] = -np.log(u[-3])
+        extra[_slot_of_one_more(slots, found, drawn, u[-2]), np.arange(size)] = -np.log(u[-3])
     return ModuleDraws(drawn, extra, (weak > STANDS).tolist(), exact)
 
 
 @dataclass(frozen=True)
 class _Prior:
-    """What a slot is drawn by: weights of its rows, distributions of shapes, whether an early cause is spoken for."""
+    """What a slot is drawn by: its grid weighed, each draw's distribution of shapes, whether an early cause is spoken for."""
 
-    weights: Array
+    weighed: Weighed
     shapes: Array
     spoken: bool
 
 
-def _draw_slot(
-    slot: SlotData, found: Fitted, prior: _Prior, which: Ints, u: Array, scale: float
-) -> SlotDraws:
-    fit, spread = found.grid, found.spread
-    weights, priors, spoken = prior.weights, prior.shapes, prior.spoken
-    marginal = weights.sum(axis=(0, 2))
-    b = np.empty(which.size, np.intp)
-    for row in np.unique(which):
-        own = which == row
-        b[own] = _choose(priors[row] * marginal, u[0][own])
-    cell = np.empty(which.size, np.intp)
-    for shape in np.unique(b):
-        own = b == shape
-        cell[own] = _choose(weights[:, shape, :].ravel(), u[1][own])
+def _draw_slot(slot: SlotData, found: Fitted, prior: _Prior, u: Array, scale: float) -> SlotDraws:
+    fit, spread, spoken = found.grid, found.spread, prior.spoken
+    sums = np.cumsum(prior.shapes * prior.weighed.shapes, axis=1)
+    b = (sums[:, :-1] < (u[0] * sums[:, -1])[:, None]).sum(axis=1)
+    cell = np.empty(b.size, np.intp)
+    for shape, own in alike(b):
+        cell[own] = prior.weighed.cells(shape, u[1][own])
     row, e = np.divmod(cell, fit.exponents.size)
     law = np.concatenate(([-1], fit.law))[row]
     early = np.concatenate(([0], fit.number))[row]
     left = fit.failures - early
     if spread is None:
-        gamma = np.where(left > 0, gammaincinv(np.maximum(left, 1e-9), u[2]), 0.0)
+        gamma = np.zeros(b.size)
+        gamma[left > 0] = gammaincinv(left[left > 0], u[2][left > 0])
         all_ = fit.failures
     else:
         drawn = spread.draw(b, u[2])
@@ -368,7 +421,9 @@ def _draw_slot(
         # the spread's long tail is no estimate
         all_ = float(np.median(drawn))
     count = all_ * float(left.mean()) / fit.failures if spoken else all_
-    rate = np.where(law >= 0, gammaincinv(early + EARLY_SIZE, u[3]) / fit.weak[law, e], 0.0)
+    rate = np.zeros(law.size)
+    some = law >= 0
+    rate[some] = gammaincinv(early[some] + EARLY_SIZE, u[3][some]) / fit.weak[law[some], e[some]]
     return SlotDraws(
         SHAPES[b], fit.exponents[e], 1 / fit.exposure[b, e], gamma, count, ages_of(slot, fit.exponents, scale)[e], law, rate,
         fit.width[law, e], slot.copies, scale, slot.pace(fit.exponents[e]), spread is not None, spoken,
@@ -384,7 +439,7 @@ def _complete(slot: SlotData) -> bool:
 
 
 def _slot_of_one_more(
-    slots: Sequence[SlotData], fits: Sequence[SlotFit], drawn: Sequence[SlotDraws], u: Array
+    slots: Sequence[SlotData], found: Sequence[Fitted], drawn: Sequence[SlotDraws], u: Array
 ) -> Ints:
     """The slot that each draw's one failure more falls to: by failures and the square of the rate of one.
 
@@ -392,8 +447,8 @@ def _slot_of_one_more(
     the questions.
     """
     weight = []
-    for s, f, d in zip(slots, fits, drawn, strict=True):
+    for s, f, d in zip(slots, found, drawn, strict=True):
         tested = s.x[s.units.level].mean()
         rate = s.copies * len(s.ages) * np.exp(d.shape * d.exponent * tested) * d.unit
-        weight.append((f.failures + 0.5) * float(rate.mean()) ** 2)
-    return _choose(np.array(weight), u)
+        weight.append((f.grid.failures + 0.5) * float(rate.mean()) ** 2)
+    return _drawn_from(np.cumsum(weight), u)

@@ -16,11 +16,12 @@ failures matter, so the grid is small: shapes by exponents by (early law, k).
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cached_property
 
 import numpy as np
 from scipy.special import gammaln
 
-from reliability.slots.exposure import Array, Ints, SlotData
+from reliability.slots.exposure import Array, Flags, Ints, SlotData
 
 SHAPES = np.exp(np.linspace(np.log(0.25), np.log(9.0), 30))
 EXPONENTS = np.linspace(0.0, 16.0, 17)
@@ -88,6 +89,15 @@ def exponent_prior(slot: SlotData) -> Array:
     return np.asarray(np.log(weight))
 
 
+def exposure_of(slot: SlotData, row: int, e: float, scale: float) -> float:
+    """z of one unit at its end, in ``scale``."""
+    u, aging = slot.units, np.exp(e * slot.x)
+    if row not in u.spent:
+        return float(aging[u.level[row]] / scale * u.end[row])
+    first = int(np.argmax(u.spent[row] > 0))
+    return float(aging[first] * u.start[row] / scale + aging @ u.spent[row] / scale)
+
+
 def exposures(slot: SlotData, e: Array, scale: float) -> tuple[Array, Array]:
     """z of each unit at its entry and its end, in ``scale``, (e, n) each."""
     u, aging = slot.units, np.exp(np.outer(e, slot.x))
@@ -111,46 +121,84 @@ def cumulative(law: int, z: Array, width: Array) -> Array:
     return np.asarray(-np.expm1(-z / width) if law < len(BURN_OUT) else z / width)
 
 
-def fit_slot(slot: SlotData, scale: float, early: bool = True) -> SlotFit:
-    """The grid of a slot; counts in units of ``scale``; without an early cause unless that is wanted."""
+@dataclass(frozen=True)
+class Exposed:
+    """What the fit of a slot takes of its units, whichever more of them failed than are known to have.
+
+    Attributes
+    ----------
+    exponents : array (e,)
+    end : array (e, n)
+        z of each unit at its end.
+    failed : bool array (n,)
+        Units known to have failed.
+    exposure : array (shapes, e)
+        Sum of z^b over the units, entries taken off.
+    width, weak : arrays (laws, e)
+        As ``SlotFit``.
+    """
+
+    exponents: Array
+    end: Array
+    failed: Flags
+    exposure: Array
+    width: Array
+    weak: Array
+
+    def ways(self, failed: Flags) -> Array:
+        """``_ways`` where these failed: those known to have, then the others."""
+        more = self.end[:, failed & ~self.failed]
+        return _logs(_chosen(self.width, np.log(more), self._known) if more.size else self._known)
+
+    @cached_property
+    def _known(self) -> tuple[Array, Array]:
+        return _chosen(self.width, np.log(self.end[:, self.failed]))
+
+
+def exposed(slot: SlotData, scale: float) -> Exposed:
+    """The units of a slot on the grid, counts in units of ``scale``."""
     e = exponents_of(slot)
     begin, end = exposures(slot, e, scale)
+    late = np.flatnonzero(slot.units.start > 0)
+    exposure = np.empty((SHAPES.size, e.size))
+    for total, b in zip(exposure, SHAPES, strict=True):
+        own = end**b
+        own[:, late] -= begin[:, late] ** b
+        total[:] = own.sum(axis=1)
+    longest = end.max(axis=1)
+    width = np.stack([*(f * longest for f in BURN_OUT), longest])
+    weak = [
+        EARLY_SIZE / EARLY_MEAN
+        + (cumulative(law, end, eta[:, None]) - cumulative(law, begin, eta[:, None])).sum(axis=1)
+        for law, eta in enumerate(width)
+    ]
+    return Exposed(e, end, slot.units.failed, exposure, width, np.stack(weak))
+
+
+def fit_slot(slot: SlotData, on: Exposed, early: bool = True) -> SlotFit:
+    """The grid of a slot whose units are ``on`` it; without an early cause unless that is wanted."""
     dead = slot.units.failed
-    exposure = np.stack([(end**b - begin**b).sum(axis=1) for b in SHAPES])
-    log_z = np.log(end[:, dead])
+    log_z = np.log(on.end[:, dead])
     r = float(dead.sum())
     b = SHAPES[:, None]
     # dz/dt of each failure is (V / V_use)^e
-    known = exponent_prior(slot) + e * slot.x[slot.units.level[dead]].sum()
+    known = exponent_prior(slot) + on.exponents * slot.x[slot.units.level[dead]].sum()
     known = known + r * np.log(b) + (b - 1) * log_z.sum(axis=1)
-    plain = _rate_out(known, r, exposure)
-    longest = end.max(axis=1)
-    width = np.stack([*(f * longest for f in BURN_OUT), longest])
-    weak, rows, laws = [], [np.zeros((0, *plain.shape))], [np.zeros((2, 0), np.intp)]
-    for law, eta in enumerate(width):
-        g = cumulative(law, end, eta[:, None]) - cumulative(law, begin, eta[:, None])
-        weak.append(EARLY_SIZE / EARLY_MEAN + g.sum(axis=1))
-        if early and 0 < r <= MANY:
-            ways = _ways(law, eta, log_z)
-            k = np.arange(len(ways), dtype=float)[:, None, None]
-            rate = (
-                gammaln(k + EARLY_SIZE) - gammaln(EARLY_SIZE) - (k + EARLY_SIZE) * np.log(weak[-1])
-            )
-            rate = rate + EARLY_SIZE * np.log(EARLY_SIZE / EARLY_MEAN)
-            rows.append(_rate_out(known, r - k, exposure) + ways + rate)
-            laws.append(np.stack((np.full(len(ways), law, np.intp), np.arange(len(ways)))))
+    plain = _rate_out(known, r, on.exposure)
     top = plain.max()
-    law_of, number = np.concatenate(laws, axis=1)
+    rows = np.zeros((0, *plain.shape))
+    law, number = np.zeros((2, 0), np.intp)
+    if early and 0 < r <= MANY:
+        ways = on.ways(dead)
+        laws, most = len(on.width), ways.shape[1]
+        k = np.arange(most, dtype=float)[:, None, None]
+        rate = gammaln(k + EARLY_SIZE) - gammaln(EARLY_SIZE)
+        rate = rate - (k + EARLY_SIZE) * np.log(on.weak)[:, None, None, :]
+        rate = rate + EARLY_SIZE * np.log(EARLY_SIZE / EARLY_MEAN)
+        rows = (_rate_out(known, r - k, on.exposure) + ways + rate).reshape(-1, *plain.shape)
+        law, number = np.repeat(np.arange(laws), most), np.tile(np.arange(most), laws)
     return SlotFit(
-        r,
-        e,
-        plain - top,
-        exposure,
-        np.concatenate(rows) - top,
-        law_of,
-        number,
-        width,
-        np.stack(weak),
+        r, on.exponents, plain - top, on.exposure, rows - top, law, number, on.width, on.weak
     )
 
 
@@ -159,32 +207,53 @@ def _rate_out(known: Array, failures: float | Array, exposure: Array) -> Array:
     return np.asarray(known - failures * np.log(exposure) + gammaln(failures + HALF))
 
 
-def _ways(law: int, eta: Array, log_z: Array) -> Array:
+def _ways(eta: Array, log_z: Array) -> Array:
     """Log of the sum, over all choices of k failures as early ones, of their densities over those of life.
 
     Parameters
     ----------
-    law : int
-    eta : array (e,)
+    eta : array (laws, e)
+        Widths of the early laws.
     log_z : array (e, failures)
 
     Returns
     -------
-    array (k + 1, shapes, e)
+    array (laws, k + 1, shapes, e)
     """
-    most = min(log_z.shape[1], MOST_EARLY)
-    log = np.zeros((SHAPES.size, eta.size))
-    some = np.zeros((most + 1, SHAPES.size, eta.size))
-    some[0] = 1.0
+    return _logs(_chosen(eta, log_z))
+
+
+def _chosen(
+    eta: Array, log_z: Array, known: tuple[Array, Array] | None = None
+) -> tuple[Array, Array]:
+    """The same as chances, so that nothing overflows, and the log of what they are divided by.
+
+    The coefficients are those of a Poisson binomial. ``known`` are those of other failures.
+    """
+    burns = (np.arange(len(eta)) < len(BURN_OUT))[:, None]
     b = SHAPES[:, None]
-    for i in range(log_z.shape[1]):
-        z = np.exp(log_z[:, i])
-        early = -np.log(eta) - (z / eta if law < len(BURN_OUT) else 0.0)
-        odds = np.exp(np.clip(early - np.log(b) - (b - 1) * log_z[:, i], -300, 300))
-        # as chances, so that nothing overflows: the coefficients are those of a Poisson binomial
-        chance = odds / (1 + odds)
-        some[1:] = some[1:] * (1 - chance) + some[:-1] * chance
-        some[0] *= 1 - chance
+    log = np.zeros((len(eta), SHAPES.size, log_z.shape[0])) if known is None else known[1].copy()
+    some = np.ones((len(eta), 1, *log.shape[1:])) if known is None else known[0]
+    for z in log_z.T:
+        early = -np.log(eta) - np.where(burns, np.exp(z) / eta, 0.0)
+        odds = np.exp(np.clip(early[:, None] - np.log(b) - (b - 1) * z, -300, 300))
         log += np.log1p(odds)
+        late = 1 / (1 + odds)[:, None]
+        before, top = some.shape[1], min(some.shape[1], MOST_EARLY) + 1
+        more = np.zeros((len(eta), top, *log.shape[1:]))
+        more[:, :before] = some * late
+        more[:, 1:] += some[:, : top - 1] * (odds[:, None] * late)
+        some = more
+    return some, log
+
+
+def _logs(chosen: tuple[Array, Array]) -> Array:
     with np.errstate(divide="ignore"):
-        return np.asarray(np.log(some) + log)
+        return np.asarray(np.log(chosen[0]) + chosen[1][:, None])
+
+
+def alike(values: Ints) -> list[tuple[int, Ints]]:
+    """Each value met, rising, with the places where it stands."""
+    order = np.argsort(values, kind="stable")
+    found, first = np.unique(values[order], return_index=True)
+    return list(zip(found.tolist(), np.split(order, first[1:]), strict=True))

@@ -8,10 +8,12 @@ be promised that are of a tested group take its u, others that of a group not se
 
 from __future__ import annotations
 
+from functools import cache
+
 import numpy as np
 
 from reliability.slots.exposure import Array, Ints, SlotData
-from reliability.slots.grid import SHAPES, SlotFit, exposures
+from reliability.slots.grid import SHAPES, SlotFit, alike, exposures
 
 LEAST_FAILURES = 2
 """failures below which groups are not told apart"""
@@ -21,6 +23,17 @@ NODES = np.linspace(-2.7, 2.7, 13)
 """standard normal effects looked at"""
 LEVELS = np.linspace(-3.5, 3.0, 40)
 """ln of the level of the hazard over the pool's plain estimate"""
+NORMAL = np.exp(-0.5 * NODES**2) / np.exp(-0.5 * NODES**2).sum()
+PRIOR = np.log(np.exp(-0.5 * (TAUS / TAU_SD) ** 2) * np.gradient(TAUS))
+
+
+@cache
+def _grid_of(shape: int) -> tuple[Array, Array, Ints]:
+    """ln of the hazard over the pool's at each tau, level and effect, the hazard, and its order."""
+    effect = -SHAPES[shape] * TAUS[:, None] * NODES
+    log = LEVELS[None, :, None] + effect[:, None, :]
+    hazard = np.exp(log)
+    return log, hazard, np.argsort(hazard, axis=None)
 
 
 class Spread:
@@ -49,49 +62,32 @@ class Spread:
         self.share = share / share.sum(axis=1, keepdims=True)
         self._known: dict[int, tuple[Array, Array]] = {}
 
-    def weights(self, shape: int) -> tuple[Array, Array]:
-        """Of each tau, level and effect of the units to be promised, at a shape of the grid.
-
-        Returns
-        -------
-        array (taus, levels, nodes)
-            Weights.
-        array
-            Failures of life that the pool's exposure would have had at that level and effect, alike.
-        """
-        effect = -SHAPES[shape] * TAUS[:, None] * NODES
-        log = np.log(self.failures.sum()) + LEVELS
-        normal = np.exp(-0.5 * NODES**2)
-        normal /= normal.sum()
-        prior = np.exp(-0.5 * (TAUS / TAU_SD) ** 2) * np.gradient(TAUS)
-        ln = np.log(prior)[:, None] + np.zeros(log.size)
-        own = np.broadcast_to(normal, (TAUS.size, log.size, NODES.size))
-        hazard = log[None, :, None] + effect[:, None, :]
-        for k, (failures, share) in enumerate(zip(self.failures, self.share[shape], strict=True)):
-            likelihood = failures * hazard - share * np.exp(hazard)
-            each = np.exp(likelihood - likelihood.max()) * normal
-            total = each.sum(axis=2)
-            ln += np.log(total + 1e-300)
-            if k == self.flown:
-                own = each / (total[:, :, None] + 1e-300)
-        weight = np.exp(ln - ln.max())[:, :, None] * own
-        return weight, np.exp(hazard)
+    def weights(self, shape: int) -> Array:
+        """Of each tau, level and effect of the units to be promised, at a shape of the grid."""
+        log, hazard, _ = _grid_of(shape)
+        likelihood = np.multiply.outer(self.failures, log)
+        likelihood -= np.multiply.outer(self.failures.sum() * self.share[shape], hazard)
+        likelihood -= likelihood.max(axis=(1, 2, 3), keepdims=True)
+        each = np.exp(likelihood, out=likelihood)
+        sums = each @ NORMAL + 1e-300
+        ln = PRIOR[:, None] + np.log(sums).sum(axis=0)
+        own = NORMAL if self.flown < 0 else each[self.flown] * NORMAL / sums[self.flown, ..., None]
+        return np.asarray(np.exp(ln - ln.max())[:, :, None] * own)
 
     def draw(self, shapes: Ints, u: Array) -> Array:
         """Failures of life for draws of shapes, one for each uniform number."""
         out = np.empty(u.size)
-        for shape in np.unique(shapes):
-            here = shapes == shape
-            failures, sums = self._rising(int(shape))
+        for shape, here in alike(shapes):
+            failures, sums = self._rising(shape)
             out[here] = failures[np.searchsorted(sums[:-1], u[here] * sums[-1])]
         return out
 
     def _rising(self, shape: int) -> tuple[Array, Array]:
         """Failures at a shape, rising, so that a higher uniform number is a higher hazard, and their summed weights."""
         if shape not in self._known:
-            weight, failures = self.weights(shape)
-            order = np.argsort(failures, axis=None)
-            self._known[shape] = failures.ravel()[order], np.cumsum(weight.ravel()[order])
+            _, hazard, order = _grid_of(shape)
+            sums = np.cumsum(self.weights(shape).ravel()[order])
+            self._known[shape] = self.failures.sum() * hazard.ravel()[order], sums
         return self._known[shape]
 
 

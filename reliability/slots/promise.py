@@ -3,20 +3,22 @@
 The module's hazard over a mission is the sum of its slots' and of drift. Its upper bound is a quantile of
 draws from what the records say (``draws``): one sample answers every question of a module, so that a
 higher voltage, a longer mission, a surer answer are never promised more. What the unit to be promised has
-survived so far is no evidence (it was chosen for having survived); its age counts all the same. Whether
-promises are kept is a matter of simulation: tests/benchmarks/promise.py and unsafe.py.
+survived so far is evidence like any other unit's, and its age counts too: with all that were burnt in on
+record, choosing one for having survived changes no likelihood. Whether promises are kept is a matter of
+simulation: tests/benchmarks/promise.py, unsafe.py and burn_in.py.
 """
 
 from __future__ import annotations
 
 from collections.abc import Callable, Mapping, Sequence
+from copy import copy
 from dataclasses import dataclass, replace
 from functools import cache, cached_property
 
 import numpy as np
 from scipy.optimize import brentq
 
-from reliability.slots.causes import Event, causes_of
+from reliability.slots.causes import Causes, Event, causes_of
 from reliability.slots.draws import (
     ModuleDraws,
     Sampling,
@@ -26,11 +28,10 @@ from reliability.slots.draws import (
     fitted,
 )
 from reliability.slots.exposure import Array, SlotData
-from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures, fit_slot
+from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposed, exposures, fit_slot
+from reliability.slots.mission import LONGEST, SHORTEST, Drift, Mission, no_drift
 from reliability.slots.suspects import Readings
 
-LONGEST, SHORTEST = 1e9, 1e-6
-"""most and least times the pool's middle count that can be promised"""
 MOST_HAZARD = 1e300
 LEAST_DRAWS = 100
 STRIDE = 1.0
@@ -39,7 +40,7 @@ CLOSE = 0.01
 """in logs of shots, about where a promise is expected along the voltage"""
 FALLS = 3.0
 """odds for a falling hazard above which it cannot be declared that none does; a choice, by simulation
-(tests/benchmarks/burned_in.py)"""
+(tests/benchmarks/no_early_failures.py)"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -64,8 +65,8 @@ class ModuleModel:
     Parameters
     ----------
     slots : sequence of SlotData
-    drift : callable, optional
-        Hazard of wear towards a limit over so many shots from now: it adds to sudden failure.
+    drift : callable
+        Hazard of wear towards a limit over shots from now: it adds to sudden failure.
     seed : int
     apart : str
         A mode of the first slot that is a hazard of its own however few its failures (``of_mode``).
@@ -75,27 +76,37 @@ class ModuleModel:
 
     Attributes
     ----------
-    causes : Causes
-        The hazards of the slots, and failures of which it is not known whose they were.
     good : dict of slot index to Lasted
         New units supposed to have lasted a test (``after_good``).
+    burnt : float
+        Shots that what is to be promised is supposed to have lasted more (``after_burn_in``).
     """
 
     def __init__(
         self,
         slots: Sequence[SlotData],
-        drift: Callable[[float], float] | None = None,
+        drift: Drift = no_drift,
         seed: int = 1,
         apart: str = "",
         burned_in: bool = False,
     ) -> None:
         self.slots = list(slots)
-        self.drift = drift or (lambda shots: 0.0)
+        self.drift = drift
         self.seed = seed
-        self.scale = float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in slots])))))
         self.apart, self.burned_in = apart, burned_in
-        self.causes = causes_of(slots, apart)
         self.good: dict[int, Lasted] = {}
+        self.burnt = 0.0
+        self._promised: dict[tuple[float, float], float] = {}
+
+    @cached_property
+    def scale(self) -> float:
+        """Shots in the unit of counts: the pool's middle."""
+        return float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in self.slots])))))
+
+    @cached_property
+    def causes(self) -> Causes:
+        """The hazards of the slots, and failures of which it is not known whose they were."""
+        return causes_of(self.slots, self.apart)
 
     @cached_property
     def readings(self) -> Readings | None:
@@ -133,13 +144,19 @@ class ModuleModel:
 
     @cached_property
     def _estimates(self) -> list[_Estimate]:
+        return self._estimated()
+
+    def _estimated(self) -> list[_Estimate]:
         rows = zip(self.causes.parts, self.draws.slots, self.causes.slot, strict=True)
-        return [_Estimate(part, drawn, self.good.get(i)) for part, drawn, i in rows]
+        return [_Estimate(part, drawn, self.good.get(i), self.burnt) for part, drawn, i in rows]
 
     def hazard(self, i: int, shots: float) -> float:
         """Estimated hazard of a slot over so many shots from now; 0 where nothing failed."""
+        return float(self._hazards(i, np.array(shots)))
+
+    def _hazards(self, i: int, shots: Array) -> Array:
         own = zip(self._estimates, self.causes.slot, strict=True)
-        return sum(e.hazard(shots) for e, owner in own if owner == i)
+        return np.asarray(sum(e.hazard(shots) for e, owner in own if owner == i))
 
     def shape(self, i: int) -> float:
         """Estimated shape of a slot's life (of its commonest mode); nan where nothing failed."""
@@ -157,7 +174,10 @@ class ModuleModel:
 
     def total(self, shots: float) -> float:
         """Estimated hazard of all slots and of drift over so many shots from now."""
-        return sum(self.hazard(i, shots) for i in range(len(self.slots))) + self.drift(shots)
+        return sum(float(e.hazard(np.array(shots))) for e in self._estimates) + self._drifted(shots)
+
+    def _drifted(self, shots: float) -> float:
+        return float(self.drift(np.array([shots]))[0])
 
     def survival(self, shots: float) -> float:
         """Estimated survival of so many shots from now."""
@@ -174,37 +194,43 @@ class ModuleModel:
 
     # --- bounds ----------------------------------------------------------------------------
 
-    def _quantile(self, hazards: Array, share: float, weight: Array | None) -> float:
-        """Quantile of the draws' hazards."""
-        if weight is None:
-            return float(np.quantile(hazards, share))
-        return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
-
-    def _drawn(self, shots: float, more: bool) -> Array:
-        """Hazard of sudden failure in each draw, by cause, (causes, draws)."""
-        parts = []
-        for d, extra in zip(self.draws.slots, self.draws.extra, strict=True):
-            gamma = d.gamma + extra if more else d.gamma
-            parts.append(gamma * d.life(shots) + d.early(shots))
-        return np.array(parts)
+    @cached_property
+    def mission(self) -> Mission:
+        """What missions cost in each draw."""
+        return Mission(self.draws.slots, self.draws.extra, self.scale, self.drift)
 
     def lower(self, shots: float, confidence: float) -> float:
         """Lower bound of survival of so many shots from now."""
-        hazard = self._quantile(
-            self._drawn(shots, True).sum(axis=0), confidence, self.draws.weight_more
-        )
-        return float(min(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
+        hazard = _quantile(self.mission.totals(shots)[1], confidence, self.draws.weight_more)
+        return float(min(np.exp(-hazard - self._drifted(shots)), self.survival(shots)))
 
     def upper(self, shots: float, confidence: float) -> float:
         """Upper bound of survival."""
-        hazard = self._quantile(
-            self._drawn(shots, False).sum(axis=0), 1 - confidence, self.draws.weight
-        )
-        return float(max(np.exp(-hazard - self.drift(shots)), self.survival(shots)))
+        hazard = _quantile(self.mission.totals(shots)[0], 1 - confidence, self.draws.weight)
+        return float(max(np.exp(-hazard - self._drifted(shots)), self.survival(shots)))
 
     def promise(self, survival: float, confidence: float) -> float:
         """Shots from now of which the lower bound of survival is ``survival``."""
-        return self._where(self._lacking(survival, confidence))
+        asked = survival, confidence
+        if asked not in self._promised:
+            weight = self.draws.weight_more
+            self._promised[asked] = (
+                self._where(self._lacking(*asked))
+                if weight is None
+                else self._weighed(*asked, weight)
+            )
+        return self._promised[asked]
+
+    def _weighed(self, survival: float, confidence: float, weight: Array) -> float:
+        """The same where draws have weights: each draw's own count, weighed; one sample of counts does for
+        all weights."""
+        shots = self.mission.reached(float(-np.log(survival)))
+        order = np.argsort(-shots)
+        sums = np.cumsum(weight[order])
+        lower = float(shots[order[np.searchsorted(sums, confidence * sums[-1])]])
+        if lower <= self.scale * SHORTEST * (1 + 1e-6):
+            return 0.0
+        return float(np.fmin(lower, self.life(1 - survival)))
 
     def outside(self, survival: float, confidence: float) -> float:
         """Shots from now of which the upper bound of survival is ``survival``; inf where nothing ends it."""
@@ -250,10 +276,8 @@ class ModuleModel:
 
     def first_to_fail(self, grid: Sequence[float] | Array) -> list[float]:
         """Probability of each slot to fail first within a grid of shots from 0, as estimated."""
-        slots = range(len(self.slots))
-        return first_failure_shares(
-            [np.array([self.hazard(i, s) if s > 0 else 0.0 for s in grid]) for i in slots]
-        )
+        shots = np.asarray(grid, float)
+        return first_failure_shares([self._hazards(i, shots) for i in range(len(self.slots))])
 
     def only(self, i: int) -> ModuleModel:
         """One slot by itself, without drift; what it borrowed of the others it keeps."""
@@ -300,10 +324,24 @@ class ModuleModel:
         drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
         return self._with(slots, replace(self.draws, slots=drawn))
 
-    def aged(self, shots: float) -> ModuleModel:
-        """The same with what is to be promised older by so many shots, from the same draws."""
-        drawn = [replace(d, age=d.age + shots / self.scale) for d in self.draws.slots]
-        return self._with([_older(s, shots) for s in self.slots], replace(self.draws, slots=drawn))
+    def after_burn_in(self, shots: float) -> ModuleModel:
+        """The same if what is to be promised lasted so many shots more at the voltage of use.
+
+        It is older, and each draw counts by how likely that was in it.
+        """
+        d = self.draws
+        alike, more = self.flown_at(0.0).mission.totals(shots)
+        drawn = [replace(own, age=own.age + shots / self.scale) for own in d.slots]
+        told = replace(
+            d,
+            slots=drawn,
+            weight=_told(d.weight, alike),
+            weight_more=_told(d.weight_more, more),
+        )
+        out = self._with([_older(s, shots) for s in self.slots], told)
+        out.burnt += shots
+        out._estimates = out._estimated()
+        return out
 
     def new(self) -> ModuleModel:
         """The same with what is to be promised new, from the same draws."""
@@ -319,7 +357,11 @@ class ModuleModel:
             self.slots,
             replace(d, weight=_told(d.weight, hazard), weight_more=_told(d.weight_more, more)),
         )
-        out.good = dict(tests)
+        out.mission, out.good = self.mission, self.good | dict(tests)
+        out._estimates = [
+            _Estimate(part, drawn, tests[i], self.burnt) if i in tests else known
+            for part, drawn, i, known in zip(self.causes.parts, d.slots, self.causes.slot, self._estimates, strict=True)
+        ]  # fmt: skip
         return out
 
     def _over(self, tests: Mapping[int, Lasted]) -> tuple[Array, Array]:
@@ -339,7 +381,9 @@ class ModuleModel:
         Where nothing has failed with the one failure more (Laplace's rule of succession).
         """
         failed = any(s.failures for s in self.slots)
-        return self._mean(self._drawn(shots, not failed).sum(axis=0) + self.drift(shots), failed)
+        return self._mean(
+            self.mission.totals(shots)[0 if failed else 1] + self._drifted(shots), failed
+        )
 
     def all_last(self, tests: Mapping[int, Lasted]) -> float:
         """Chance that all units last a test, by slot index, as ``lasts``."""
@@ -364,12 +408,15 @@ class ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart, self.burned_in)
         out.scale, out.causes = self.scale, self.causes.in_slots(slots)
-        out.draws, out.good = draws, dict(self.good)
+        out.draws, out.good, out.burnt = draws, dict(self.good), self.burnt
+        rows = zip(self._estimates, out.causes.parts, strict=True)
+        out._estimates = [e.flown(part) for e, part in rows]
         return out
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
-        parts = self._drawn(max(shots, self.scale * SHORTEST), True)
+        plain, more = self.mission.by_cause(max(shots, self.scale * SHORTEST))
+        parts = plain + more
         total = parts.sum(axis=0)
         low, high = np.quantile(total, [max(confidence - NEAR, 0), min(confidence + NEAR, 1)])
         near = (total >= low) & (total <= high)
@@ -385,7 +432,8 @@ class ModuleModel:
         """Slots whose records contradict that no hazard falls: weak units stand apart, or the odds are ``FALLS`` to one or
         more for a shape below 1, even ones before. Records of a cause whose failures nobody knows for its own say nothing."""
         falls = [
-            falling_odds(fit_slot(p, self.scale, early=False)) > FALLS for p in self.causes.parts
+            falling_odds(fit_slot(p, exposed(p, self.scale), early=False)) > FALLS
+            for p in self.causes.parts
         ]
         found = self._of_slots(np.array(falls, float) + np.array(self.draws.seen_early, float))
         return [s.name for s, f in zip(self.slots, found, strict=True) if f]
@@ -468,8 +516,20 @@ def _crossing(lacking: Callable[[float], float], low: float, high: float) -> flo
     return float(np.exp(brentq(at, low, high, xtol=1e-6)))
 
 
-def _told(weight: Array | None, hazard: Array) -> Array:
+def _quantile(hazards: Array, share: float, weight: Array | None) -> float:
+    """Quantile of the draws' hazards, between two draws where all weigh the same."""
+    if weight is not None:
+        return float(np.quantile(hazards, share, weights=weight, method="inverted_cdf"))
+    place = share * (hazards.size - 1)
+    k = min(int(place), hazards.size - 2)
+    low, high = np.partition(hazards, (k, k + 1))[k : k + 2].tolist()
+    return float(low if low == high else low + (high - low) * (place - k))
+
+
+def _told(weight: Array | None, hazard: Array) -> Array | None:
     """Weights of draws once a test without failure is known, ``hazard`` being that of the test in each."""
+    if not hazard.any():
+        return weight
     # only ratios matter: a test that no draw makes likely still weighs them against each other
     hazard = np.minimum(hazard, MOST_HAZARD)
     return np.asarray((1.0 if weight is None else weight) * np.exp(hazard.min() - hazard))
@@ -478,7 +538,7 @@ def _told(weight: Array | None, hazard: Array) -> Array:
 class _Estimate:
     """A cause's law as estimated: mean log shape and mean exponent, the rates that go with them."""
 
-    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None) -> None:
+    def __init__(self, part: SlotData, drawn: SlotDraws, good: Lasted | None, burnt: float) -> None:
         self.copies, self.scale = part.copies, drawn.scale
         mine = np.full(drawn.law.size, True) if drawn.spoken else drawn.law < 0
         mine = mine if mine.any() else ~mine
@@ -491,24 +551,37 @@ class _Estimate:
         if good is not None:
             before, after = (z[0] / drawn.scale for z in good.exposure(e))
             exposure += good.units * float(after**self.shape - before**self.shape)
+        if burnt:
+            age = ages_of(part, e, drawn.scale)[0]
+            gained = age**self.shape - (age - burnt / drawn.scale) ** self.shape
+            exposure += part.copies * float(gained.sum())
         self.rate = drawn.count / exposure
         laws = np.unique(drawn.law[drawn.law >= 0]) if drawn.spoken else ()
         self.early = [
             (int(k), float(drawn.rate[drawn.law == k].sum()) / drawn.rate.size, float(drawn.width[drawn.law == k].mean()))
             for k in laws
         ]  # fmt: skip
-        self.age = ages_of(part, e, drawn.scale)[0]
+        self._fly(part)
+
+    def _fly(self, part: SlotData) -> None:
+        e = np.array([self.exponent])
+        self.age = ages_of(part, e, self.scale)[0]
         self.pace = float(part.pace(e)[0])
 
-    def hazard(self, shots: float) -> float:
-        run = self.pace * shots / self.scale
-        one = self.rate * float(((self.age + run) ** self.shape - self.age**self.shape).sum())
+    def flown(self, part: SlotData) -> _Estimate:
+        """The same law, flown or aged otherwise."""
+        out = copy(self)
+        out._fly(part)
+        return out
+
+    def hazard(self, shots: Array) -> Array:
+        """Over so many shots, (...)."""
+        end = self.age + (self.pace / self.scale) * shots[..., None]
+        one = self.rate * (end**self.shape - self.age**self.shape).sum(axis=-1)
         for law, rate, width in self.early:
             w = np.array(width)
-            one += rate * float(
-                (cumulative(law, self.age + run, w) - cumulative(law, self.age, w)).sum()
-            )
-        return self.copies * one
+            one += rate * (cumulative(law, end, w) - cumulative(law, self.age, w)).sum(axis=-1)
+        return np.asarray(self.copies * one)
 
 
 def _older(slot: SlotData, shots: float) -> SlotData:

@@ -17,7 +17,7 @@ from reliability.filters import whole_units
 from reliability.records import LifeRecords
 from reliability.slots.draws import SHAPE_MEDIAN, SHAPE_MEDIAN_SD
 from reliability.slots.exposure import Array, Asked, slot_data, voltages_differ
-from reliability.slots.grid import SHAPES, SlotFit, fit_slot
+from reliability.slots.grid import SHAPES, SlotFit, exposed, fit_slot
 
 LEAST_GROUPS, LEAST_FAILURES = 3, 2
 """groups, and failures in each, from which siblings tell a shape; by simulation"""
@@ -95,7 +95,7 @@ def _fit(group: LifeRecords) -> SlotFit:
     if voltages_differ(volts):
         group, use = whole_units(group, "charge_V", known), float(np.nanmax(volts))
     slot = slot_data(str(group.slot[0]), group, Asked(use))
-    return fit_slot(slot, float(np.median(slot.units.end)), early=False)
+    return fit_slot(slot, exposed(slot, float(np.median(slot.units.end))), early=False)
 
 
 def next_shape(fits: Sequence[SlotFit]) -> Array:

@@ -24,7 +24,7 @@ from reliability.slots.draws import (
     fitted,
 )
 from reliability.slots.exposure import SlotData
-from reliability.slots.grid import BURN_OUT, HALF, exposures
+from reliability.slots.grid import BURN_OUT, HALF, exposed, exposure_of
 
 FIRST, READINGS = 8, 16
 """readings on the way (one cause a suspect), and readings kept"""
@@ -43,6 +43,8 @@ class Readings:
     def __init__(self, causes: Causes, scale: float, sampling: Sampling) -> None:
         self.causes, self.scale, self.sampling = causes, scale, sampling
         self._fitted: dict[tuple[int, bytes, bool], Fitted] = {}
+        # whose failures they were changes, the units do not
+        self._exposed = [exposed(p, scale) for p in causes.parts]
         rng = np.random.default_rng(sampling.seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
@@ -50,9 +52,12 @@ class Readings:
         for i in range(FIRST + READINGS):
             early = i >= FIRST
             parts = decided(causes.parts, causes.events, whose)
-            how = replace(sampling, seed=sampling.seed + i, size=DRAWS // READINGS)
+            size = DRAWS // READINGS
+            at = int(rng.integers(size))
+            # on the way one draw is all that is wanted
+            how = replace(sampling, seed=sampling.seed + i, size=size, only=None if early else at)
             own = draw_module(parts, self._fits(parts, early), scale, how)
-            whose = self._fall(parts, own, rng)
+            whose = self._fall(parts, own, at if early else 0, rng)
             if early:
                 kept.append(own)
                 for c, k in zip(counts, whose, strict=True):
@@ -63,16 +68,15 @@ class Readings:
     def _fits(self, parts: Sequence[SlotData], early: bool) -> list[Fitted]:
         """Grids of the parts, each worked out once."""
         keys = [(k, p.units.failed.tobytes(), early) for k, p in enumerate(parts)]
-        for key, p in zip(keys, parts, strict=True):
+        for key, p, on in zip(keys, parts, self._exposed, strict=True):
             if key not in self._fitted:
-                self._fitted[key] = fitted(p, self.scale, early)
+                self._fitted[key] = fitted(p, self.scale, early, on)
         return [self._fitted[key] for key in keys]
 
     def _fall(
-        self, parts: Sequence[SlotData], drawn: ModuleDraws, rng: np.random.Generator
+        self, parts: Sequence[SlotData], drawn: ModuleDraws, at: int, rng: np.random.Generator
     ) -> list[int]:
         """Whose each failure was, by the hazards in one of the draws."""
-        at = int(rng.integers(drawn.extra.shape[1]))
         few = rng.random(len(parts))
         out = []
         for event in self.causes.events:
@@ -96,8 +100,7 @@ class Readings:
 def _hazard(part: SlotData, d: SlotDraws, at: int, row: int, u: float) -> float:
     """Hazard of a unit at its end, per shot, in one draw; a cause without failures takes its prior."""
     b, e, law = float(d.shape[at]), float(d.exponent[at]), int(d.law[at])
-    _, end = exposures(part, np.array([e]), d.scale)
-    z = float(end[0, row])
+    z = exposure_of(part, row, e, d.scale)
     gamma = float(d.gamma[at]) or float(gammaincinv(HALF, u))
     own = gamma * float(d.unit[at]) * b * z ** (b - 1)
     if law >= 0:

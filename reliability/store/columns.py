@@ -55,7 +55,10 @@ def records_from_arrow(table: Any) -> LifeRecords:
         return np.asarray(table.column(name).fill_null(blank).to_numpy(), float)
 
     def text(name: str) -> np.ndarray:
-        return np.array([*table.column(name).fill_null("").to_pylist(), ""], object)[:n]
+        # each text once, however many records have it
+        coded = table.column(name).fill_null("").combine_chunks().dictionary_encode()
+        words = np.array([*coded.dictionary.to_pylist(), ""], object)
+        return np.asarray(words[coded.indices.to_numpy()])
 
     covariates = {}
     for name in NUMBER_COLUMNS:
@@ -72,7 +75,8 @@ def records_from_arrow(table: Any) -> LifeRecords:
         if (words != "").any():
             labels[name] = words
     lots = text("lot")
-    for i, extra in enumerate(table.column("extra").to_pylist()):
+    extras = table.column("extra")
+    for i, extra in enumerate(extras.to_pylist() if extras.null_count < n else ()):
         for key, value in (json.loads(extra) if extra else {}).items():
             if key in RECORD_TEXTS:
                 # an extra column of a store that did not know this one yet

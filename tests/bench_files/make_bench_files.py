@@ -8,6 +8,7 @@ by the reader under test. Scenario, builders and numbers are invented.
 
 from __future__ import annotations
 
+import dataclasses
 import json
 import sys
 from decimal import Decimal
@@ -15,6 +16,7 @@ from pathlib import Path
 
 from tests.bench_files.abroad import abroad
 from tests.bench_files.further import further
+from tests.bench_files.logs import WHOSE, made_logs
 from tests.bench_files.truth import LEFT_OUT, UNITS, WORDS, comma, grouped, table, truth, workbook
 
 
@@ -358,6 +360,14 @@ def main(folder):
     for name, data, kind, answers, rows in made():
         (folder / name).write_bytes(data)
         expected[name] = {"kind": kind, "answers": answers, "rows": rows}
+    for log in made_logs():
+        (folder / log.name).write_text(log.text, encoding="utf-8")
+        expected[log.name] = {
+            "kind": "shots",
+            **dataclasses.asdict(log),
+            "answers": {**WHOSE, **log.answers},
+        }
+        del expected[log.name]["text"]
     text = json.dumps(expected, indent=1, ensure_ascii=False)
     (folder / "expected.json").write_text(text + "\n", encoding="utf-8")
     print(f"{len(expected)} files in {folder}")

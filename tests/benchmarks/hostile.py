@@ -359,10 +359,19 @@ def swollen(rng, data):
     return data[:at] + piece * (room // len(piece)) + data[at:]
 
 
+def sample(rng, sound):
+    """A damaged file, one in five swollen and one in twenty under another's name."""
+    names = list(sound)
+    name = rng.choice(names)
+    data = damaged(rng, name, sound[name])
+    if data and rng.random() < 0.2:
+        data = swollen(rng, data)
+    return (rng.choice(names) if rng.random() < 0.05 else name), data
+
+
 def batches(inputs, seed, sound):
     """Damaged and swollen files through one limited process; counts, longest, most memory; what broke is shown."""
     rng = random.Random(seed + 1)
-    names = list(sound)
     reader = Reader()
     seen, broke, times = collections.Counter(), [], []
     for k in range(inputs):
@@ -372,12 +381,7 @@ def batches(inputs, seed, sound):
                 f"most memory {reader.most:.0f} MiB; started {reader.started} times",
                 flush=True,
             )
-        name = rng.choice(names)
-        data = damaged(rng, name, sound[name])
-        if data and rng.random() < 0.2:
-            data = swollen(rng, data)
-        if rng.random() < 0.05:
-            name = rng.choice(names)
+        name, data = sample(rng, sound)
         seconds, said = reader.read(name, data)
         times.append((seconds, name, len(data)))
         if said.startswith(("broke", "fault")):

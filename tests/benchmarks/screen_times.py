@@ -22,7 +22,7 @@ from tests.browser.server import browsing, serving
 WIDE = {"viewport": {"width": 1280, "height": 800}}
 CHANGES = (
     ("", "Charge voltage (V)", "1300"), ("derating", "Required shots", "2000"), ("flight", "Shots", "700"),
-    ("campaign", "Shots to show", "400"), ("wear", "Limit, as a share of the start (empty: the usual)", "0.9"),
+    ("campaign", "Bench days at most (empty: no limit)", "20"), ("wear", "Limit, as a share of the start (empty: the usual)", "0.9"),
 )  # fmt: skip
 
 

@@ -67,12 +67,17 @@ class Count:
     conflicts: int
 
 
-def run_on(stretches: list[Stretch]) -> Count:
-    """Follow the counter through the stretches, in the order of the rows.
+TOPS = (2**8 - 1, 2**16 - 1, 2**32 - 1)
+"""highest counts of counters of 8, 16 and 32 bits, after which they begin anew"""
+
+
+def run_on(stretches: list[Stretch], in_order: bool = False) -> Count:
+    """Follow the counter through the stretches, in the order of the rows; ``in_order``: no row can be late.
 
     A stretch that goes back is taken as *late* if it fits wholly into a gap (or before the first
     count) and its time does not say otherwise; as a *conflict* if it repeats the last few counts, or
-    counts inside what is known at an earlier time; else as a *reset*, after which the count runs on.
+    counts inside what is known at an earlier time; else as a *reset*, after which the count runs on. A
+    counter at its top begins anew.
     """
     offset: list[int | None] = []
     skip: list[int] = []
@@ -85,14 +90,16 @@ def run_on(stretches: list[Stretch]) -> Count:
     holes: list[tuple[int, int]] = []  # missing counts of this epoch, as logged
     closed: list[tuple[int, int]] = []  # of epochs that are over, running on
     for s in stretches:
-        forward = bool(s.start > clock or np.isnan(s.start))
+        after = in_order or bool(s.start > clock)
+        forward = after or bool(np.isnan(s.start))
+        over = forward and s.lo <= 1 and top in TOPS
         if s.lo > top:
             if s.lo > top + 1:
                 holes.append((top + 1, s.lo - 1))
             offset.append(base)
             skip.append(0)
             top = s.hi
-        elif (hole := _fitting(holes, low, s)) is not None and not s.start > clock:
+        elif not over and (hole := _fitting(holes, low, s)) is not None and not after:
             late += s.hi - s.lo + 1
             offset.append(base)
             skip.append(0)

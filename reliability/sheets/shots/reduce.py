@@ -22,6 +22,7 @@ def reduce_logs(
     keep: Path | None = None,
     progress: Progress | None = None,
     memory: str = "1GB",
+    in_order: bool = False,
 ) -> Reduced:
     """Reduce the pieces of one or more modules' logs.
 
@@ -38,6 +39,8 @@ def reduce_logs(
         Told the file and the share done.
     memory : str
         What DuckDB may use before it spills to disk.
+    in_order : bool
+        Rows stand as the shots were fired: a counter that goes back began anew, whatever the clock says.
 
     Raises
     ------
@@ -77,7 +80,7 @@ def reduce_logs(
         for p, c in zip(paths, pieces)
         if c.order != "file"
     ]  # fmt: skip
-    return _summarise(joined, repeated, rows, notes, capacitance_uF, kept)
+    return _summarise(joined, repeated, rows, notes, capacitance_uF, kept, in_order)
 
 
 def _join(pieces: Sequence[Cells]) -> Cells:
@@ -198,14 +201,14 @@ def _stretches(d: dict[str, Array], own: Array) -> tuple[list[Stretch], Array]:
 
 def _summarise(
     cells: Cells, repeated: dict[str, int], rows: int, notes: list[Note],
-    capacitance_uF: float | None, kept: int,
+    capacitance_uF: float | None, kept: int, in_order: bool,
 ) -> Reduced:  # fmt: skip
     modules, wear, misfires, ignition = [], [], [], []
     hits = _hits(cells)
     sparks = _by_module(cells, cells.ignition) if cells.ignition else []
     for i, (name, own) in enumerate(zip(cells.names, _by_module(cells, cells.data))):
         stretches, of = _stretches(cells.data, own)
-        count = run_on(stretches)
+        count = run_on(stretches, in_order)
         added = np.array([np.iinfo(np.int64).min if o is None else o for o in count.offset])[of]
         good = added > np.iinfo(np.int64).min
         offset = dict(zip(own[good].tolist(), added[good].tolist()))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import datetime as dt
 import io
 import json
 import re
@@ -20,11 +21,13 @@ from reliability.sheets.limits import LIMITS
 from reliability.sheets.shots.log import OPTIONAL
 from reliability.sheets.table import SheetError, SheetFault, file_bytes, refuse
 
-FIELDS = ("module", "shot", *OPTIONAL)
+FIELDS = ("module", "shot", *OPTIONAL, "misfire", "misfires")
 NAMES = {
-    "shot": "shot shots n no nr cnt count counter pulse puls schuss tir disparo colpo seq num",
+    "shot": "shot shots n no nr cnt count counter pulse puls schuss tir disparo colpo seq num fire firing discharge",
     "main_V_before": "vb v0 vpre pre before vmain vcap vbank ub uvor vor main hv vhv charge mainvbefore vbefore u0 bank",
-    "main_V_after": "va v1 vpost post after rest vrest ua unach nach residual mainvafter vafter u1",
+    "misfire": "misfire miss missed nofire nospark",
+    "misfires": "misfires misses",
+    "main_V_after": "va v1 vpost post after rest resid remaining vrest ua unach nach residual mainvafter vafter u1",
     "ignition_V": "vign ign ignition vi uz zuend zund trigger trig spark ignitionv vspark",
     "time_s": "t time ts millis ms zeit uptime sec micros us times tms tus",
     "module": "module modul mod dut id",
@@ -35,6 +38,10 @@ _BY_NAME = {
 _NUMBER = re.compile(r"(?<![\w.])[-+]?\d+(?:\.\d+)?(?:[eE][+-]?\d{1,2})?")
 _HEX = re.compile(r"(?<![\w.])0[xX]([0-9a-fA-F]{1,8})(?!\w)")
 _CLOCK = re.compile(r"(?<![\d:])([01]?\d|2[0-3]):([0-5]\d):([0-5]\d)(\.\d{1,9})?(?![\d:])")
+_DATED = re.compile(
+    r"(?<!\d)(?:(\d{4})-(\d\d)-(\d\d)|(\d{1,2})\.(\d{1,2})\.(\d{4}))[T ,;]\s?"
+    r"(?=(?:[01]?\d|2[0-3]):[0-5]\d:[0-5]\d)"
+)
 _UNIT = r"(?=\s?(?:[km]?V|[um]?s|[mk]?A|[un\u00b5]F)\b)"
 _COMMA = re.compile(
     rf"(?<![\d.,])(\d{{1,6}}),(\d{{1,2}}|\d{{3}}(?=\s?kV)|\d{{4,9}}|(?<=\b0,)\d+){_UNIT}"
@@ -44,14 +51,18 @@ _BOOT = re.compile(
     r"\b(?:boot|reboot|reset|start(?:ing|ed|up)?|power[- ]?on|brown-?out|watchdog|wdt|init|hello|firmware)\b",
     re.I,
 )
-_MISFIRE = re.compile(
-    r"\b(?:misfire|mis-fire|no[- ]?fire|no[- ]?spark|missed|fehlz\w*|aussetzer|rat\u00e9)\b", re.I
-)
+_MISSED = r"\b(?:misfire|mis-fire|no[- ]?fire|no[- ]?spark|missed|fehlz\w*|aussetzer|rat\u00e9)\b"
+_MISFIRE = re.compile(_MISSED + r"(?!\s?[=:]\s?[-+]?\d)", re.I)
+"""a word for a misfire; with a number behind it, it is a field like others"""
+_TWO_MARKS = re.compile(r"([,;|])\s?\1")
+_DENIED = re.compile(_MISSED + r"\s?[=:]\s?(?:no|n|nein|non|false|none|-)(?!\w)[,;]?", re.I)
+_SAID = re.compile(rf"({_MISSED})\s?[=:]\s?(?:yes|y|ja|oui|true)(?!\w)", re.I)
 _FIRED = re.compile(r"\b(?:fired|fire|ok|spark|good|gez\u00fcndet|gezuendet)\b", re.I)
-WRAPS = {"ms": 2.0**32, "us": 2.0**32}
-"""counts at which the clocks of common controllers begin anew (32 bits; common practice, no source)"""
+TICKS = 2.0**32
+"""count at which the clocks of common controllers begin anew (32 bits; common practice, no source)"""
 MAX_LINE = 2_000
 """characters of a line that are looked at"""
+DAY = 86_400.0
 ADC_TOPS = (1023, 4095, 8191, 16383, 65535)
 
 
@@ -214,7 +225,7 @@ def is_serial_log(text: str) -> bool:
     if "shot" not in named or len(named) < 2:
         return False
     # names that say nothing are asked about, if most lines are of this one kind
-    alike = sum(_skeleton(_MISFIRE.sub("", s)) == found for s in lines)
+    alike = sum(_skeleton(_without_miss(s)) == found for s in lines)
     return sum(n is not None for n in named) >= 2 or alike * 2 > len(lines)
 
 
@@ -260,11 +271,16 @@ def read_serial(
 
 def _decimal(line: str) -> str:
     """A line with each number as one plain decimal: hexadecimal counts (``0x2F0``), a time of day (as seconds
-    of the day), a decimal comma before a unit (``1,20 kV``)."""
+    of the day, or of a dated one since the calendar began), a decimal comma before a unit (``1,20 kV``).
+    Where it says of each shot whether it was a misfire, only a yes is left."""
     if "0x" in line or "0X" in line:
         line = _HEX.sub(lambda m: str(int(m[1], 16)), line)
     if ":" in line:
-        line = _CLOCK.sub(_seconds, line)
+        line = _CLOCK.sub(_seconds, line) if (m := _DATED.search(line)) is None else _dated(line, m)
+    if ("=" in line or ":" in line) and _DENIED.search(line):
+        line = _DENIED.sub("", line)
+    elif _SAID.search(line):
+        line = _SAID.sub(r"\1", line)
     return _COMMA.sub(r"\1.\2", line) if "," in line else line
 
 
@@ -273,15 +289,32 @@ def _seconds(m: re.Match[str]) -> str:
     return f"{whole}{m[4] or ''}"
 
 
+def _dated(line: str, day: re.Match[str]) -> str:
+    """A line whose date and time of day became one number of seconds."""
+    time = _CLOCK.match(line, day.end())
+    assert time is not None  # the date is followed by a time of day
+    y, m, d = (day[1], day[2], day[3]) if day[1] else (day[6], day[5], day[4])
+    try:
+        days = dt.date(int(y), int(m), int(d)).toordinal()
+    except ValueError:
+        return line
+    of_day = int(time[1]) * 3600 + int(time[2]) * 60 + int(time[3])
+    return f"{line[: day.start()]}{days * 86_400 + of_day}{time[4] or ''}{line[time.end() :]}"
+
+
+def _without_miss(line: str) -> str:
+    """A line without its word for a misfire, and without the mark that parted it."""
+    found = _MISFIRE.search(line)
+    return line if found is None else _TWO_MARKS.sub(r"\1", _MISFIRE.sub("", line))
+
+
 def _skeleton(line: str) -> str:
     return " ".join(_NUMBER.sub("\0", line[:400]).split())
 
 
 def _commonest(lines: list[str]) -> str:
     """The line pattern that most lines with numbers follow, \\0 for each number; misfire words left aside."""
-    seen = Counter(
-        _skeleton(_MISFIRE.sub("", s[:400])) for s in lines if any(c.isdigit() for c in s)
-    )
+    seen = Counter(_skeleton(_without_miss(s[:400])) for s in lines if any(c.isdigit() for c in s))
     good = [(n, len(k), k) for k, n in seen.items() if "\0" in k and n >= 2]
     return max(good)[2] if good else ""
 
@@ -340,7 +373,7 @@ def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
     for i, s in enumerate(lines):
         line = s[:MAX_LINE]
         miss = _MISFIRE.search(line) is not None
-        m = expression.search(" ".join((_MISFIRE.sub("", line) if miss else line).split()))
+        m = expression.search(" ".join((_without_miss(line) if miss else line).split()))
         if miss and m is None and fired:
             m = expression.search(" ".join(_MISFIRE.sub(fired[0], line).split()))
         if m is None:
@@ -365,6 +398,7 @@ def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
     questions: list[Question] = []
     notes: list[Note] = []
     columns, used = _named(settings, names, raw, questions)
+    flagged += _missed(settings, columns, used, notes, questions)
     wraps, boots = _clock(columns, used, settings, boot_at, notes, questions)
     _volts(columns, used, settings, questions)
     _modules(file, columns, settings, questions, len(found))
@@ -378,11 +412,11 @@ def _read(file: str, lines: list[str], settings: SerialSettings) -> SerialLog:
         )
     if flagged:
         notes.append(
-            Note("misfires_flagged", f"{len(flagged):,} lines say that the igniter missed.")
+            Note("misfires_flagged", f"{len(set(flagged)):,} lines say that the igniter missed.")
         )
     kept = replace(settings, names={**dict(settings.names), **used})
     return SerialLog(
-        file, kept, columns, np.array(flagged, int), len(lines), len(unread), boots, wraps, tuple(notes), tuple(questions)
+        file, kept, columns, np.unique(np.array(flagged, int)), len(lines), len(unread), boots, wraps, tuple(notes), tuple(questions)
     )  # fmt: skip
 
 
@@ -444,6 +478,33 @@ def _named(
     return columns, used
 
 
+def _missed(
+    settings: SerialSettings, columns: dict[str, Any], used: dict[str, str], notes: list[Note], questions: list[Question]
+) -> list[int]:  # fmt: skip
+    """Rows that missed by a field that says so: 1 for a miss, or how many so far. Neither is a column of a shot log."""
+    flag, so_far = columns.pop("misfire", None), columns.pop("misfires", None)
+    out: list[int] = []
+    if flag is not None and flag.max(initial=0) > 0:
+        name = next(k for k, v in used.items() if v == "misfire")
+        runs_on = not (np.diff(flag) < 0).any() and (flag > 0).sum() > 1
+        if name not in settings.names and (flag.max() > 1 or runs_on):
+            text = (
+                f"{name!r} runs from {flag.min():g} to {flag.max():g}: does it say of each shot whether it missed "
+                "(misfire), or how many did so far (misfires)?"
+            )
+            questions.append(
+                Question(f"names:{name}", text, ("misfire", "misfires", "-"), "", True)
+            )
+        out += np.flatnonzero(flag > 0).tolist()
+    if so_far is not None:
+        step = np.diff(so_far, prepend=so_far[0])
+        out += np.flatnonzero(step > 0).tolist()
+        if (step > 1).any():
+            text = f"{int((step - 1)[step > 1].sum()):,} misfires were counted between two lines; they are not among the shots."
+            notes.append(Note("misfires_between", text))
+    return out
+
+
 def _clock(
     columns: dict[str, Any], used: dict[str, str], settings: SerialSettings, boot_at: list[int], notes: list[Note], questions: list[Question]
 ) -> tuple[int, int]:  # fmt: skip
@@ -470,22 +531,23 @@ def _clock(
         text = f"seconds a tick of {name!r}? One shot to the next takes {step:g} ticks"
         questions.append(Question("scale:time_s", text, (), f"{guess:g}", False))
         scale = guess
+    top, where = (TICKS, "2^32 ticks") if scale < 0.1 else (DAY / scale, "midnight")
+    # of a clock without days any step back by most of a day is a midnight: it was left running
+    near = 0.02 if scale < 0.1 else 0.25
     back = np.flatnonzero(np.diff(t) < 0)
     add = np.zeros(t.size)
     wraps, boots = 0, len(boot_at)
     booted = set(boot_at)
     for i in back.tolist():
-        top = 2.0**32
-        wrapped = (
-            scale < 0.1 and i + 1 not in booted and t[i] > 0.98 * top and t[i + 1] < 0.02 * top
-        )
+        fits = (1 - near) * top < t[i] <= top and t[i + 1] < near * top
+        wrapped = fits and (scale >= 0.1 or i + 1 not in booted)
         wraps += wrapped
         boots += not wrapped and i + 1 not in booted
         add[i + 1 :] += top if wrapped else t[i]
     columns["time_s"] = np.round((t + add) * scale, 9)
     if wraps:
         notes.append(
-            Note("clock_wrapped", f"the clock began anew at 2^32 ticks {wraps} times; undone.")
+            Note("clock_wrapped", f"the clock began anew at {where} {wraps} times; undone.")
         )
     if boots:
         notes.append(

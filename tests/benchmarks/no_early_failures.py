@@ -1,6 +1,6 @@
 """What does the declaration "no early failures" bring where it is true, and cost where it is false?
 
-    python -m tests.benchmarks.burned_in [--sets 150] [--first 7000] [--jobs 2] [--only NAME NAME]
+    python -m tests.benchmarks.no_early_failures [--sets 150] [--first 7000] [--jobs 2] [--only NAME NAME]
 
 Each set is one slot at one voltage, 5 to 12 units, ended by a failure or by time. Printed: share refused as
 contradicted by the records; of the others the share of 95 % bounds on the 10 % life that are kept with the
