@@ -13,6 +13,7 @@ from dashboard.head import Head, beside, title
 from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
+    BURNED_IN,
     CAUTION,
     asked,
     built,
@@ -159,6 +160,7 @@ with st.expander("Stress model, bank and impulse"):
         c.flag(three, "impulse_readings", "Fit the impulse bit from the readings instead")
     c.text(three, "prior", "Prior of the exponent, with one voltage only (film, ceramic, mica)")
     c.flag(three, "new_builder", "Allow for a builder who is not in the pool")
+    c.flag(three, "no_early_failures", BURNED_IN)
     c.flag(three, "second_opinion", "Second opinion without a family")
 c.set(stress=tuple(stress))
 question = built(c, top, "This derating cannot be asked for.")

@@ -10,6 +10,7 @@ from dashboard.head import beside, title
 from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
+    BURNED_IN,
     CAUTION,
     asked,
     built,
@@ -18,6 +19,7 @@ from dashboard.shared import (
     pool,
     pool_or_stop,
     show_notes,
+    show_siblings,
     state,
     store,
     table,
@@ -81,6 +83,7 @@ c.words(
     more, "leg", "Legs at their own voltage, such as 1200=0.7 1400=0.3",
     "Volts and the share of the mission's shots; empty: all at one voltage.",
 )  # fmt: skip
+c.flag(more, "no_early_failures", BURNED_IN)
 if c.values.get("units", 1) > 1:
     c.number(more, "working", "So many must last (empty: all)", step=1)
 question = built(c, top, "The mission is not stated in full.")
@@ -123,6 +126,7 @@ table(pd.DataFrame(
         **{k: st.column_config.NumberColumn(format="percent") for k in ("survival", "at least", "ends first", "holds down")},
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
     })  # fmt: skip
+show_siblings(a.by_slot)
 helps(a.more, {"promise": "promise"}, {"survival after": "survival", "at least": "lower"})
 if figures.can_export():
     flight_question = question

@@ -13,6 +13,7 @@ from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.operating import point_of_slot
 from dashboard.shared import (
+    BURNED_IN,
     asked,
     built,
     chart,
@@ -59,15 +60,18 @@ mode = side.selectbox(
     format_func=lambda m: m or "all failures",
 )
 c.set(mode=mode or "")
-more = side.expander("Temperature, records of some parts")
+more = side.expander("Temperature, burn-in, records of some parts")
 point.text(more, "Operating point, such as charge_V=1400")
 c.many(more, "part", "Only records of these parts")
+c.flag(more, "no_early_failures", BURNED_IN)
 question = built(c, top, "This life cannot be asked for.")
 a = asked(question, top, "These records do not tell a life.")
 assert isinstance(a, LifeAnswer)
 if a.seen:
     with wide:
         st.markdown(counted(a))
+        if a.as_siblings is not None:
+            st.markdown(plain_text(a.as_siblings.text))
         chart(
             figures.survival_figure(a),
             "survival",

@@ -11,6 +11,7 @@ from dashboard.helps import helps
 from dashboard.keeping import take_along
 from dashboard.last_time import since_last_time
 from dashboard.shared import (
+    BURNED_IN,
     CAUTION,
     asked,
     built,
@@ -19,6 +20,7 @@ from dashboard.shared import (
     folded,
     pool_or_stop,
     show_notes,
+    show_siblings,
     store,
     table,
 )
@@ -31,7 +33,7 @@ KINDS = {"a design": Module, "a module on record": Flight}
 PERCENT = st.column_config.NumberColumn(format="percent")
 SHOTS = st.column_config.NumberColumn(format="%,.0f")
 HOW = (
-    "Each row is a slot. Outlined bar: what this slot alone lasts at the confidence chosen; crosses and rings below it: such parts that "
+    "Each row is a slot. Outlined bar: what this slot alone lasts at the confidence chosen, by the slot's own model (Life curves says where its bound differs); crosses and rings below it: such parts that "
     "failed, and that were still good (pale: at another voltage). A promise for the module rests on all of them together."
 )
 
@@ -70,6 +72,7 @@ def design_controls(c: Controls, side: st.delta_generator.DeltaGenerator) -> Non
         c.many(st.container(), "part", "Only records of these parts")
         c.many(st.container(), "slot", "Slots (none: all)")
         c.number(st.container(), "fraction", "Share failed of the life promised", step=0.05)
+        c.flag(st.container(), "no_early_failures", BURNED_IN)
 
 
 def module_controls(c: Controls, side: st.delta_generator.DeltaGenerator) -> None:
@@ -83,6 +86,7 @@ def module_controls(c: Controls, side: st.delta_generator.DeltaGenerator) -> Non
         point.number(st.container(), "temp_C", "Temperature of the mission (deg C)", 5.0)
         point.text(st.container(), "Flown at, such as charge_V=1200")
         c.number(st.container(), "survival", "Survival of the promise", step=0.01)
+        c.flag(st.container(), "no_early_failures", BURNED_IN)
     c.set(brief=True)
 
 
@@ -123,6 +127,7 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
             "shape": st.column_config.NumberColumn(format="%.2f"), "median shots": SHOTS, "alone at least": SHOTS,
             "ends module": PERCENT, "holds the bound down": PERCENT,
         })  # fmt: skip
+        show_siblings(a.slots)
         carried(a)
 
 
@@ -144,6 +149,7 @@ def on_record(a: FlightAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
         ]), "slot", {
             "survival": PERCENT, "at least": PERCENT, "ends first": PERCENT, "shots so far": SHOTS, "alone at least": SHOTS,
         })  # fmt: skip
+        show_siblings(a.by_slot)
         carried(a)
     st.page_link("flight.py", label="More burn-in, sister tests, and the statement: Flight promise")
     st.page_link("history.py", label="What happened to it so far: History")

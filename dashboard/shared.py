@@ -16,7 +16,7 @@ from dashboard.waiting import Stopped, offer_again, worked_out
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.admission import Busy
-from reliability.ask.answers import Answer, Pool, Question
+from reliability.ask.answers import Answer, FlightSlot, Pool, Question, SlotLife
 from reliability.ask.asking import GRAVE
 from reliability.ask.records import SheetError, StoreError, frame_csv, load_demo
 from reliability.ask.sources import Stored, read_pool, state_of_store
@@ -28,6 +28,8 @@ CAUTION = (
     "it, keep one hand away, use current-limited supplies, ventilate. Local codes, the launch provider "
     "and licensed practice come first. Estimates here are from test data; they are no qualification."
 )
+
+BURNED_IN = "No early failures: burned in"
 
 
 TEMPLATE = (
@@ -181,6 +183,16 @@ def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) 
         "CSV", lambda: frame_csv(frame), f"{key}.csv", "text/csv", key=f"{key}_csv",
         icon=":material/download:", type="tertiary", help=f"Download this table ({len(frame):,} rows)",
     )  # fmt: skip
+
+
+def show_siblings(slots: Sequence[SlotLife | FlightSlot]) -> None:
+    """What slots alone would be promised if their units failed as their siblings do, where that can be said."""
+    for s in slots:
+        if s.as_siblings is not None:
+            name = s.slot.replace("_", " ").capitalize()
+            st.markdown(
+                plain_text(f"{name}, a second figure, never the promise: {s.as_siblings.text}")
+            )
 
 
 def folded(label: str) -> DeltaGenerator:

@@ -6,6 +6,7 @@ import pytest
 from reliability.life.bounds import Bounder
 from reliability.life.fit import fit_life
 from reliability.records import LifeRecords
+from reliability.words import shots_text
 from tests.asking import asked
 from tests.benchmarks.coverage import SCALE, draw
 
@@ -84,3 +85,36 @@ def test_the_first_failure_without_a_family():
     assert a.first_failure.lower == pytest.approx(0.05**0.25)
     late = asked("life", LifeRecords.of([500, 900, 1300], [500, 900, INF], shots_from=[100, 0, 0]))
     assert late.first_failure.shots == 900 and late.first_failure.units == 2
+
+
+def test_the_slots_own_bound_stands_beside_a_calibrated_headline_and_is_that_of_the_module():
+    t = 5000 * np.random.default_rng(8).weibull(2.5, 10)
+    end = np.minimum(t, 4500)
+    r = LifeRecords.of(end, np.where(t <= 4500, t, INF), slot=["igniter"] * 10)
+    a, m = asked("life", r), asked("module", r)
+    assert a.bound == "calibrated"
+    (text,) = [n.text for n in a.notes if n.code == "own_model"]
+    assert (
+        f"would be {shots_text(m.life.lower)} shots, not {shots_text(a.quantiles[0].lower)}" in text
+    )
+    # a test run to failure completely has one exact bound in both
+    whole = LifeRecords.of(t, t, slot=["igniter"] * 10)
+    assert "own_model" not in codes(asked("life", whole))
+
+
+def test_a_run_in_at_another_voltage_is_told_with_what_it_counts_as():
+    """Nelson (1990), ch. 10: 500 shots at 1,000 V are 500 (1000/1400)^e at 1,400 V."""
+    n = 8
+    t = 3000 * np.random.default_rng(5).weibull(2.0, n)
+    r = LifeRecords.of(
+        [500.0] * n + list(500 + t), [INF] * n + list(500 + t), shots_from=[0.0] * n + [500.0] * n,
+        unit=[f"u{i}" for i in range(n)] * 2, module=["m"] * 2 * n, slot=["main_capacitor"] * 2 * n,
+        covariates={"charge_V": [1000.0] * n + [1400.0] * n},
+    )  # fmt: skip
+    a = asked("life", r)
+    (text,) = [n.text for n in a.notes if n.code == "run_in"]
+    e = float(text.split("exponent ")[1].split(" ")[0])
+    counted = float(text.split("count as ")[1].split(" ")[0].replace(",", ""))
+    assert "8 units ran at another voltage (1,000 V)" in text and "those 4,000 shots" in text
+    assert counted == pytest.approx(4000 * (1000 / 1400) ** e, rel=0.03)
+    assert "run_in" not in codes(asked("life", r.select(r.shots_from > 0)))

@@ -19,7 +19,7 @@ from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.misfiring import IgnitionEffect, MisfireAnswer, Misfires
 from reliability.decisions.mission_plans import MissionAnswer, MissionPlan
 from reliability.decisions.modes import Modes, ModesAnswer
-from reliability.decisions.module import Module, ModuleAnswer
+from reliability.decisions.module import Module, ModuleAnswer, SlotLife
 from reliability.decisions.next_test import NextTest, NextTestAnswer
 from reliability.decisions.parts import Curve, Step
 from reliability.decisions.progress import Progress, ProgressAnswer
@@ -32,6 +32,6 @@ __all__ = [
     "Curve", "CurvePoint", "Demonstrate", "DemonstrationAnswer", "Derate", "DerateMission", "DerateParts", "DeratingAnswer", "Flight",
     "FlightAnswer", "FlightSlot", "History", "HistoryAnswer", "IgnitionEffect", "LearningAnswer", "LearningPlan",
     "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "MissionAnswer", "MissionPlan", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "NextTest", "NextTestAnswer",
-    "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question", "Side", "Source", "Step", "Stretch", "Wear",
+    "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question", "Side", "SlotLife", "Source", "Step", "Stretch", "Wear",
     "WearAnswer",
 ]  # fmt: skip

@@ -334,7 +334,7 @@ def _finish(question: Question, pool: Pool) -> Answer:
 
     def complete(a: Answer) -> Answer:
         return replace(
-            a, asked=question.asked(), basis=resting(pool.basis, question, pool),
+            a, asked=question.asked(), basis=resting(pool.basis, question, pool, a.borrowed),
             notes=ordered(pool.notes + a.notes),
         )  # fmt: skip
 

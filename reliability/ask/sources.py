@@ -229,9 +229,14 @@ def _with_licence(c: Contribution) -> Citation:
     return replace(c.citation, licence=c.licence) if c.licence else c.citation
 
 
-def resting(basis: Basis, question: Question, pool: Pool) -> Basis:
-    """The basis, with what the question does not use marked so: other kinds of sheet, other builders."""
+def resting(basis: Basis, question: Question, pool: Pool, borrowed: Collection[str] = ()) -> Basis:
+    """The basis, with what the question does not use marked so: other kinds of sheet, other builders.
+
+    ``borrowed`` are builders of whom the answer uses something all the same.
+    """
     builders = _builders_left(question, pool)
+    if builders is not None:
+        builders |= set(borrowed)
 
     def mark(s: Source) -> Source:
         needed = not set(s.kinds).isdisjoint(question.needs)

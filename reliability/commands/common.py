@@ -406,6 +406,15 @@ def number(value: float, digits: int = 4) -> str:
     return f"{value:,.{digits}g}" if abs(value) < 1e6 else f"{value:,.0f}"
 
 
+def show_siblings(slots: Sequence[Any]) -> None:
+    """What slots alone would be promised if their units failed as their siblings do, where that can be said."""
+    told = [s for s in slots if s.as_siblings is not None]
+    if told:
+        click.echo("\nSlots alone, by their siblings (a second figure, never the promise)")
+    for s in told:
+        click.echo(f"  {s.slot}: {s.as_siblings.text}")
+
+
 def show_more(tests: Sequence[Any], then: dict[str, str]) -> None:
     """What would help most, where anything was found to; ``then``: what it makes of the answer, by head of column."""
     if not tests:

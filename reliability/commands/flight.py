@@ -10,6 +10,7 @@ from reliability.commands.common import (
     number,
     question_command,
     show_more,
+    show_siblings,
     table,
 )
 
@@ -38,6 +39,7 @@ def show(a: Any) -> None:
         for s in a.by_slot
     ]  # fmt: skip
     click.echo(table(head, rows))
+    show_siblings(a.by_slot)
     v = a.several
     if v.units > 1:
         click.echo(

@@ -11,6 +11,8 @@ from reliability.commands.common import number, question_command, show_more, tab
 
 def show(a: Any) -> None:
     """Parameters, lives, survival, families."""
+    if a.as_siblings is not None:
+        click.echo(a.as_siblings.text)
     click.echo(
         f"\n  {a.family}: shape {number(a.shape)}, scale {number(a.scale)} shots, "
         f"log-likelihood {number(a.loglik, 7)}; {a.failed:g} of {a.n:g} failed"

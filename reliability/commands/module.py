@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, show_more, table
+from reliability.commands.common import number, question_command, show_more, show_siblings, table
 
 
 def show(a: Any) -> None:
@@ -15,6 +15,7 @@ def show(a: Any) -> None:
         "\nSlots, most likely end first (holds down: share of the hazard where the lower bound is met)"
     )
     click.echo(slot_table(a))
+    show_siblings(a.slots)
     if a.survival:
         click.echo(f"\nModule survival ({a.bound} bounds, {a.confidence:g} one-sided)")
         rows = [list(map(number, (s.shots, s.estimate, s.lower, s.upper))) for s in a.survival]

@@ -6,7 +6,7 @@ from collections.abc import Sequence
 
 import numpy as np
 
-from reliability.notes import Note
+from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable
 from reliability.slots.promise import ModuleModel
@@ -90,9 +90,42 @@ def early_text(slots: Sequence[str]) -> str:
     return f"Early failures of the {names} stand apart from the rest. " if slots else ""
 
 
+def declared_text(declared: bool) -> str:
+    """What comes before an answer where early failures are declared out; empty where they are not."""
+    return "With early failures declared out (burned in): " if declared else ""
+
+
+def refuse_burned_in(model: ModuleModel) -> None:
+    """Raise CannotAnswer where it is declared that no hazard falls and the records of a slot contradict it.
+
+    They do where weak units stand apart, or where the odds for a shape below 1 are three to one or more
+    (``ModuleModel.speaks_against_burn_in``).
+    """
+    against = model.speaks_against_burn_in() if model.burned_in else []
+    if against:
+        names = ", ".join(s.replace("_", " ") for s in against)
+        raise CannotAnswer(
+            f"no_early_failures is contradicted by the records: early failures of the {names} were seen. Leave the declaration out; or "
+            "burn units in, and record them from then on (shots_from)."
+        )
+
+
+def burned_in_notes(model: ModuleModel) -> list[Note]:
+    """What the declaration leaves out."""
+    if not model.burned_in:
+        return []
+    text = (
+        "No early failures, as declared: weak units, and shapes below 1, are left out of the bound; chance beside wear-out stays, and "
+        "a constant hazard counts for more. If some hazard falls with shots all the same, the bound is too long."
+    )
+    return [Note("burned_in", text)]
+
+
 def unseen_weak(model: ModuleModel, survival: float) -> float:
     """Share of weak units that may have gone unseen among those watched from new, where it could break the
     promise of a new unit; else 0."""
+    if model.burned_in:
+        return 0.0
     units = min(s.from_new for s in model.slots)
     unseen = 1 - UNSEEN ** (1 / max(units, 1))
     fresh = any(not s.ages.any() for s in model.slots)

@@ -8,7 +8,7 @@ from dataclasses import replace
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.answer_notes import apart_notes, looked_bad_notes
+from reliability.decisions.answer_notes import apart_notes, burned_in_notes, looked_bad_notes
 from reliability.decisions.bank import Bank
 from reliability.decisions.derating_answer import (
     Allowed,
@@ -33,6 +33,7 @@ from reliability.decisions.question import (
     BoundMethod,
     Family,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     refuse_unless,
@@ -50,6 +51,9 @@ from reliability.records import LifeRecords
 from reliability.words import whole
 
 NAN = float("nan")
+ONLY_PROMISED = (
+    "it goes with Weibull life along the charge voltage alone, calibrated, without a named prior"
+)
 
 
 class Derate(OnRecords):
@@ -122,6 +126,7 @@ class Derate(OnRecords):
     new_builder: bool = setting(
         False, "Allow for a builder who is not in the pool (spread of builders as a random effect)."
     )
+    no_early_failures: bool = burned_in_setting()
     second_opinion: bool = opinion_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
@@ -140,7 +145,13 @@ class Derate(OnRecords):
         for holds, what, needs in given:
             refuse_unless(holds, what, needs)
         if self.shots is None:
-            for name in ("inductance_nh", "impulse", "impulse_readings", "new_builder"):
+            for name in (
+                "inductance_nh",
+                "impulse",
+                "impulse_readings",
+                "new_builder",
+                "no_early_failures",
+            ):
                 refuse_unless(not getattr(self, name), name, "it goes with shots")
         return self
 
@@ -191,9 +202,11 @@ def _without_fit(
         "second_opinion",
         "the records have one level of the stress",
     )
+    promised = not q.prior and promise_answers(records, q)
+    refuse_unless(not q.no_early_failures or promised, "no_early_failures", ONLY_PROMISED)
     if isinstance(why, OneLevel) and q.prior:
         return derate_with_prior(records, why.term, q, impulse)
-    if q.prior or not promise_answers(records, q):
+    if not promised:
         raise why
     return derate_promised(records, q, impulse, why)
 
@@ -216,7 +229,18 @@ class _Derating:
         if self.bounder.skipped:
             text = "More units than calibration is for; likelihood bounds are used."
             self.notes.append(Note("calibration_skipped", text))
-        asking = Asking(self.column, self.fixed, 1.0 - self.fraction, q.confidence, q.bound, q.seed)
+        asking = Asking(
+            self.column,
+            self.fixed,
+            1.0 - self.fraction,
+            q.confidence,
+            q.bound,
+            q.seed,
+            q.no_early_failures,
+        )
+        refuse_unless(
+            not q.no_early_failures or by_promise(fit, asking), "no_early_failures", ONLY_PROMISED
+        )
         required = NAN if q.shots is None else q.shots
         if q.new_builder:
             told = "the promise of Weibull life along the voltage allows for builders that differ as it is"
@@ -231,6 +255,7 @@ class _Derating:
         if q.shots is not None:
             found = course(fit, self.bounder, asking)
             self.notes += apart_notes(found.apart, found.apart)
+            self.notes += burned_in_notes(found.engine.model) if found.engine else []
             highest = found.highest(required)
             allowed = self.allowed(found, required)
             curve = self.points.curve(found, highest, required, self.life)
@@ -253,7 +278,7 @@ class _Derating:
             allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
             {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
             self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second, more,
-            notes=tuple(self.notes),
+            q.no_early_failures,             notes=tuple(self.notes),
         )  # fmt: skip
 
     def coefficients(self) -> tuple[CoefficientBound, ...]:

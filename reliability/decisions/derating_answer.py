@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reliability.decisions.answer_notes import declared_text
 from reliability.decisions.bank import Discharge
 from reliability.decisions.parts import Seen
 from reliability.decisions.question import Answer, Count, Level
@@ -106,6 +107,8 @@ class DeratingAnswer(Answer):
         Where it was asked for.
     more : tuple of SlotTest
         Tests that would raise the voltage, where the promise engine speaks.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -140,6 +143,7 @@ class DeratingAnswer(Answer):
     residuals: tuple[Residual, ...] = ()
     second_opinion: StressOpinion | None = None
     more: tuple[SlotTest, ...] = ()
+    no_early_failures: bool = False
 
     @property
     def answered(self) -> bool:
@@ -163,11 +167,10 @@ class DeratingAnswer(Answer):
             f"{percent_text(self.confidence)} confidence"
         )
         name = self.column.replace("_", " ")
+        declared = declared_text(self.no_early_failures)
         if not np.isfinite(level):
             mixed = ", parts mixed," if self.mixed else ""
-            return (
-                f"No {stress_text(self.column)} can be allowed from these data{mixed} for {want}."
-            )
+            return f"{declared}No {stress_text(self.column)} can be allowed from these data{mixed} for {want}."
         if self.column != "charge_V":
             mixed = ", parts mixed" if self.mixed else ""
             return f"Allow at most {level:,.4g} ({name}{mixed}) for {want}."
@@ -177,4 +180,4 @@ class DeratingAnswer(Answer):
         more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
         more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []
         detail = f" ({', '.join(more)})" if more else ""
-        return f"Charge to at most {level:,.4g} V{detail} for {want}."
+        return f"{declared}Charge to at most {level:,.4g} V{detail} for {want}."

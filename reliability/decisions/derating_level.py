@@ -12,6 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import brentq
 
+from reliability.decisions.answer_notes import refuse_burned_in
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
 from reliability.records import LifeRecords
@@ -36,6 +37,7 @@ class Asking:
     confidence: float
     method: str
     seed: int
+    burned_in: bool = False
 
 
 @dataclass(frozen=True)
@@ -81,6 +83,8 @@ class PromisedLevels:
     records : LifeRecords
         Of one slot and part, each with its charge voltage.
     seed : int
+    burned_in : bool
+        Whether it is declared that no hazard falls with shots.
 
     Attributes
     ----------
@@ -92,12 +96,14 @@ class PromisedLevels:
         Of a new unit at the lowest voltage tested.
     """
 
-    def __init__(self, records: LifeRecords, seed: int = 1) -> None:
+    def __init__(self, records: LifeRecords, seed: int = 1, burned_in: bool = False) -> None:
         volts = records.covariates["charge_V"]
         self.tested = low, high = float(volts.min()), float(volts.max())
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
         data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
-        self.model = ModuleModel([replace(data, law=True, doubt=0.0)], seed=seed)
+        lawful = replace(data, law=True, doubt=0.0)
+        self.model = ModuleModel([lawful], seed=seed, burned_in=burned_in)
+        refuse_burned_in(self.model)
         self._courses: dict[tuple[float, float], Course] = {}
 
     def course(self, survival: float, confidence: float) -> Course:
@@ -138,7 +144,8 @@ def course(fit: StressFit, bounder: StressBounder, asking: Asking) -> Course:
     """The bound along the stress: the promise engine's where it knows the stress, else the stress model's."""
     low, high = fit.tested(asking.column)
     if by_promise(fit, asking):
-        return PromisedLevels(fit.records, asking.seed).course(asking.survival, asking.confidence)
+        engine = PromisedLevels(fit.records, asking.seed, asking.burned_in)
+        return engine.course(asking.survival, asking.confidence)
     levels = _levels(low, high, asking.column)
     fraction = 1.0 - asking.survival
     knots = np.linspace(levels[0], levels[-1], KNOTS)

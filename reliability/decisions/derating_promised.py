@@ -10,7 +10,12 @@ from typing import TYPE_CHECKING
 
 import numpy as np
 
-from reliability.decisions.answer_notes import apart_notes, early_notes, few_notes
+from reliability.decisions.answer_notes import (
+    apart_notes,
+    burned_in_notes,
+    early_notes,
+    few_notes,
+)
 from reliability.decisions.derating_answer import CoefficientBound, DeratingAnswer
 from reliability.decisions.derating_level import PromisedLevels
 from reliability.decisions.derating_notes import bank_notes, failed_suspects_note, parts_note
@@ -65,7 +70,7 @@ def derate_promised(
     assert q.shots is not None
     shots = q.shots
     known, left_out = usable(records, [VOLTAGE])
-    engine = PromisedLevels(known, q.seed)
+    engine = PromisedLevels(known, q.seed, q.no_early_failures)
     model = engine.model
     points = points_of(q, known, "charge_V", engine.tested, impulse)
     survival = points.bank.record_survival(q.survival)
@@ -79,6 +84,7 @@ def derate_promised(
         _prior_note(why, exponent),
         *few_notes([(model.slots[0].name, float(known.failures))]),
         *early_notes(model, survival),
+        *burned_in_notes(model),
         *apart_notes(course.apart, course.apart),
         *told,
         *bank_notes(points.bank, q.survival),
@@ -91,7 +97,8 @@ def derate_promised(
     return DeratingAnswer(
         q.family, whole(known.units), whole(known.failures), shape, 1.0 / shape, NAN, (exponent,), allowed, curve,
         shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve),
-        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), more=more, notes=notes + helps,
+        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), more=more,
+        no_early_failures=q.no_early_failures, notes=notes + helps,
     )  # fmt: skip
 
 

@@ -3,19 +3,23 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from pydantic import model_validator
 from scipy.special import betainc, betaincinv
 
 from reliability.decisions.answer_notes import (
+    burned_in_notes,
     carried_notes,
+    declared_text,
     early_notes,
     early_text,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    refuse_burned_in,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -31,12 +35,21 @@ from reliability.decisions.question import (
     Count,
     Level,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     numbers,
     pairs,
     refuse_unless,
     setting,
+)
+from reliability.decisions.siblings import (
+    AsSiblings,
+    Looked,
+    Wish,
+    borrowed_from,
+    look_at,
+    sibling_notes,
 )
 from reliability.filters import whole_units
 from reliability.notes import BadInput, Note
@@ -79,6 +92,8 @@ class FlightSlot:
         Voltage it is promised at; nan where that does not matter or is not known.
     seen : tuple of Seen
         The lives that its model rests on, with their voltages; thinned where there are very many.
+    as_siblings : AsSiblings or None
+        What this slot alone could be promised for if its units fail as their siblings do, where there are siblings enough.
     """
 
     slot: str
@@ -97,6 +112,7 @@ class FlightSlot:
     stress: dict[str, Level]
     use_V: float
     seen: tuple[Seen, ...]
+    as_siblings: AsSiblings | None = None
 
 
 @dataclass(frozen=True)
@@ -176,6 +192,8 @@ class FlightAnswer(Answer):
         Slots whose early failures stand apart from the rest.
     unseen_weak : float
         Share of weak units that tests may not have shown, where units are new and it could break the promise; else 0.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -204,6 +222,12 @@ class FlightAnswer(Answer):
     curve: Curve
     early: tuple[str, ...] = ()
     unseen_weak: float = 0.0
+    no_early_failures: bool = False
+
+    @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders on whose shapes the slots' second figures rest."""
+        return borrowed_from([s.as_siblings for s in self.by_slot])
 
     @property
     def sentence(self) -> str:
@@ -214,7 +238,7 @@ class FlightAnswer(Answer):
         if self.several.units > 1:
             return self._several(place, ok)
         return (
-            f"{early_text(self.early)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}{declared_text(self.no_early_failures)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: "
             + _chance("it lasts that", self.survival.estimate, self.survival.lower)
@@ -226,7 +250,7 @@ class FlightAnswer(Answer):
         p, v = self.promise, self.several
         who = f"all {v.units}" if v.working == v.units else f"at least {v.working} of {v.units}"
         return (
-            f"{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
+            f"{declared_text(self.no_early_failures)}{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
             f"mission of {shots_text(self.mission_shots)}: "
             + _chance("so many last that", v.enough, v.enough_lower)
@@ -255,6 +279,7 @@ class Flight(OnRecords, OnMission):
     """
 
     name = "flight"
+    bounds = ("slot",)  # shapes of other builders' units stand beside its slots
     text = "What to promise for one flight module, given its burn-in."
     needs = ("life", "wear")
     answer_type = FlightAnswer
@@ -276,6 +301,7 @@ class Flight(OnRecords, OnMission):
         (), "Leg of the mission at its own voltage, with its share of the shots, such as 1200=0.7.",
         hint="VOLTS=SHARE", most=20,
     )  # fmt: skip
+    no_early_failures: bool = burned_in_setting()
     brief: bool = setting(False, "Leave out what more testing would change.")
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
@@ -328,7 +354,7 @@ class _Flight:
     """One flight module while its answer is worked out."""
 
     def __init__(self, records: LifeRecords, pool: Pool, q: Flight) -> None:
-        self.records, self.q = records, q
+        self.records, self.pool, self.q = records, pool, q
         self.shots = q.mission().in_shots()
         self.on_board = on_board_of(records, q.module)
         self.use = levels(q.use)
@@ -344,8 +370,12 @@ class _Flight:
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
         self.now = ModuleModel(
-            self.slot_data(), lambda n: sum((d(n) for d in drift.values()), no_drift(n)), q.seed
+            self.slot_data(),
+            lambda n: sum((d(n) for d in drift.values()), no_drift(n)),
+            q.seed,
+            burned_in=q.no_early_failures,
         )
+        refuse_burned_in(self.now)
 
     def usable(self, b: OnBoard, pool: LifeRecords) -> Usable:
         """The pool's records for what is on board, at the mission's stresses: of all its legs."""
@@ -384,6 +414,14 @@ class _Flight:
         legs = tuple((float(np.log(v / used.use_V)), share) for v, share in self.legs.items())
         return replace(slot, mission=legs, law=slot.law or any(x for x, _ in legs))
 
+    @cached_property
+    def siblings(self) -> list[Looked | None]:
+        """Each slot beside its siblings, the module's own units left out."""
+        all_ = self.pool.records.suspects_failed()
+        all_ = all_.select(~whose(all_, self.q.module))
+        wish = Wish(self.needed, self.q.confidence)
+        return [look_at(self.now, i, u.records, all_, wish) for i, u in enumerate(self.used)]
+
     def several(self, est: float, lower: float) -> Several:
         """The modules together: the bound on one is that on all of them."""
         k, m = self.q.units, self.working
@@ -407,7 +445,7 @@ class _Flight:
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
-            tuple(m.early_seen()), unseen_weak(m, self.needed), notes=self.notes(),
+            tuple(m.early_seen()), unseen_weak(m, self.needed), q.no_early_failures, notes=self.notes(),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:
@@ -424,13 +462,13 @@ class _Flight:
         down = m.held_down_by(promised, q.confidence)
         out = []
         for i, (b, u, told) in enumerate(zip(self.on_board, self.used, self.told, strict=True)):
-            alone = m.only(i)
+            alone, kin = m.only(i), self.siblings[i]
             out.append(
                 FlightSlot(
                     b.slot, b.part, b.unit, b.so_far, whole(told.units), whole(told.failures), self.basis(i),
                     m.shape(i), float(np.exp(-m.hazard(i, shots))), alone.lower(shots, q.confidence),
                     alone.promise(self.needed, q.confidence), ends[i], down[i], b.stress,
-                    float(u.use_V), seen_of(told, "charge_V"),
+                    float(u.use_V), seen_of(told, "charge_V"), None if kin is None else kin.found,
                 )
             )  # fmt: skip
         return out
@@ -492,8 +530,10 @@ class _Flight:
         notes += left_out_notes(self.used)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         notes += early_notes(self.now, self.needed)
+        notes += burned_in_notes(self.now)
         notes += group_notes(self.now)
         notes += unclear_notes(self.now, self.needed, self.q.confidence)
+        notes += sibling_notes(self.siblings)
         missing = set(self.records.slot.tolist()) - {b.slot for b in self.on_board} - {""}
         if missing:
             text = f"Module {self.q.module} has no record of {', '.join(sorted(missing))}; they are not in the promise."

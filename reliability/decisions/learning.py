@@ -25,6 +25,7 @@ from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.slots.exposure import voltages_differ
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -408,9 +409,9 @@ class _Accelerated:
 def _refuse_mixed(records: LifeRecords) -> None:
     """Raise CannotAnswer where the records are a mixture of voltages: no test is run at one."""
     volts = records.covariates.get("charge_V")
-    known = np.empty(0) if volts is None else volts[np.isfinite(volts)]
-    if known.size and known.max() > known.min() * 1.01:
-        tested = ", ".join(f"{v:g}" for v in np.unique(known))
+    if volts is not None and voltages_differ(volts):
+        known = np.unique(volts[np.isfinite(volts)])
+        tested = ", ".join(f"{v:g}" for v in known)
         raise CannotAnswer(
             f"These records ran at {tested} V, and a test runs at one: choose it (where charge_V={known.max():g}), or ask for an "
             "accelerated test (accelerate_to)."

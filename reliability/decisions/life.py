@@ -12,6 +12,7 @@ from pydantic import model_validator
 from reliability.decisions.answer_notes import carried_notes, left_out_notes, looked_bad_notes
 from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
 from reliability.decisions.life_at import Asking, beside, carried_by, moved_life, point_of
+from reliability.decisions.life_beside import beside_headline
 from reliability.decisions.life_doubts import (
     Doubts,
     Fitted,
@@ -31,6 +32,7 @@ from reliability.decisions.question import (
     Family,
     Level,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     numbers,
@@ -58,6 +60,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, possible_modes
 from reliability.slots.carried import Usable
+from reliability.slots.exposure import voltages_differ
 from reliability.words import percent_text, range_text, shots_text, stress_text, whole
 
 NAN = float("nan")
@@ -81,6 +84,7 @@ class Life(OnRecords):
     """
 
     name = "life"
+    bounds = ("slot",)  # shapes of other builders' units stand beside its bound
     text = "Life of units: parameters, lives and survival, with bounds."
     answer_type = LifeAnswer
 
@@ -109,6 +113,7 @@ class Life(OnRecords):
     keep: int | None = setting(
         None, "How many of the next units must last.", ge=1, le=1000, hint="M"
     )
+    no_early_failures: bool = burned_in_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
@@ -122,6 +127,11 @@ class Life(OnRecords):
         levels(self.use, OF_A_POINT)
         refuse_unless(
             not (self.as_tested and self.use), "use", "as_tested mixes all that was tested"
+        )
+        refuse_unless(
+            not self.no_early_failures or (plain_question(self) and not self.as_tested),
+            "no_early_failures",
+            "the slot's own model takes it: family weibull, bound calibrated, without next and as_tested",
         )
         if self.keep is not None:
             refuse_unless(self.next is not None, "keep", "it goes with next")
@@ -144,12 +154,43 @@ class Life(OnRecords):
         if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
             same = choose(pool.records, builder=self.builder).suspects_failed()
             others = same.select(same.slot != records.slot[0])
-        point = point_of(records, levels(self.use), self.as_tested, plain_question(self))
-        if point:
-            found = self._at(records, point, others)
-            return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
-        found = self._by_family(records, others)
-        return replace(found, notes=found.notes + other_reading(self, pool))
+        point = point_of(records, levels(self.use), self.as_tested, self._by_slot(records))
+        try:
+            if point or self.no_early_failures:
+                found = self._at(records, point, others)
+                more = looked_bad_notes(self.as_recorded(pool))
+            else:
+                found = self._by_family(records, others)
+                more = other_reading(self, pool)
+        except CannotAnswer as e:
+            if isinstance(e.partial, LifeAnswer):
+                e.partial = self._beside(e.partial, records, point, pool)
+            raise
+        found = self._beside(found, records, point, pool)
+        return replace(found, notes=found.notes + more)
+
+    def _asking(self) -> Asking:
+        return Asking(
+            self.fraction,
+            self.at,
+            self.confidence,
+            self.mode,
+            self.seed,
+            burned_in=self.no_early_failures,
+        )
+
+    def _beside(
+        self, found: LifeAnswer, records: LifeRecords, point: dict[str, Level], pool: Pool
+    ) -> LifeAnswer:
+        """With what stands beside the headline, where nothing else than the slot's model was asked for."""
+        if not plain_question(self) or self.as_tested:
+            return found
+        used = carried_by(records, point) if point else Usable(records, NAN, ())
+        return beside_headline(found, used, pool.records.suspects_failed(), self._asking())
+
+    def _by_slot(self, records: LifeRecords) -> bool:
+        """Whether the slot's own model answers even at the voltage of the tests: with few failures, or as declared."""
+        return plain_question(self) and (self.no_early_failures or records.failures < FEWEST)
 
     def _by_family(self, records: LifeRecords, others: LifeRecords | None) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
@@ -170,12 +211,16 @@ class Life(OnRecords):
         self, records: LifeRecords, point: dict[str, Level], others: LifeRecords | None
     ) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
+        slots = sorted(set(records.slot.tolist()))
+        if len(slots) > 1:
+            raise BadInput(
+                f"no_early_failures goes with one slot; choose one of {', '.join(slots)}"
+            )
         found = carried_by(records, point)
         refuse_uncarried(levels(self.use), found.carried, f"of {records.slot[0]} ")
         carried = {c.stress for c in found.carried}
         point = {k: v for k, v in point.items() if k in carried}
-        few = plain_question(self) and found.records.failures < FEWEST
-        if not (np.isfinite(found.use_V) or few):
+        if not (np.isfinite(found.use_V) or self._by_slot(found.records)):
             answer = self._by_family(found.records, others)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
             return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
@@ -191,7 +236,7 @@ class Life(OnRecords):
         records = found.records
         _refuse_unknown_mode(records, self.mode)
         suspects = (records.event != "") & records.failed
-        asking = Asking(self.fraction, self.at, self.confidence, self.mode, self.seed)
+        asking = self._asking()
         if not suspects.any() and not (self.mode and unclear(records).any()):
             own = records.of_mode(self.mode) if self.mode else records
             return moved_life(own, found, point, asking)
@@ -437,16 +482,18 @@ def _families(scores: Sequence[FamilyScore]) -> tuple[FamilyChoice, ...]:
 
 
 def varying_stresses(records: LifeRecords) -> list[tuple[str, float, float]]:
-    """Voltage and temperature where they differ between records by more than 1 % or 1 K: their range."""
+    """Voltage and temperature where they differ between records (temperatures by more than 1 K): their range."""
     out = []
-    for name in ("charge_V", "temp_C"):
+    for name, differ in (("charge_V", voltages_differ), ("temp_C", _temperatures_differ)):
         values = records.covariates.get(name)
-        if values is None or np.isnan(values).all():
-            continue
-        low, high = float(np.nanmin(values)), float(np.nanmax(values))
-        if high - low > (1.0 if name == "temp_C" else 0.01 * high):
-            out.append((name, low, high))
+        if values is not None and differ(values):
+            out.append((name, float(np.nanmin(values)), float(np.nanmax(values))))
     return out
+
+
+def _temperatures_differ(values: NDArray[np.float64]) -> bool:
+    known = values[np.isfinite(values)]
+    return bool(known.size and known.max() - known.min() > 1.0)
 
 
 def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:

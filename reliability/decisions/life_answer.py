@@ -6,13 +6,14 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from reliability.decisions.answer_notes import early_text
+from reliability.decisions.answer_notes import declared_text, early_text
 from reliability.decisions.life_doubts import FirstFailure
 from reliability.decisions.lots import NewLot
 from reliability.decisions.more_tests import MoreTest
 from reliability.decisions.operating import in_words
 from reliability.decisions.parts import Curve, Seen, Step, SurvivalBound
 from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.siblings import AsSiblings, borrowed_from
 from reliability.life.predict import Prediction
 from reliability.life.priors import PriorAndPosterior
 from reliability.slots.carried import Carried
@@ -95,6 +96,10 @@ class LifeAnswer(Answer):
         What holds without a family.
     more : tuple of MoreTest
         Tests that would lengthen the first of the bounds, where it is wide.
+    as_siblings : AsSiblings or None
+        The first of the bounds if the units fail as their siblings do, where there are siblings enough.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -134,6 +139,13 @@ class LifeAnswer(Answer):
     doubts: str = ""
     first_failure: FirstFailure | None = None
     more: tuple[MoreTest, ...] = ()
+    as_siblings: AsSiblings | None = None
+    no_early_failures: bool = False
+
+    @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders on whose shapes the second line rests."""
+        return borrowed_from([self.as_siblings])
 
     @property
     def sentence(self) -> str:
@@ -142,7 +154,13 @@ class LifeAnswer(Answer):
             return f"{self.failed:g} of {self.n:g} units failed."
         q = self.quantiles[0]
         doubts = self.doubts + " " if self.doubts else ""
-        place = early_text(self.early) + doubts + (f"At {in_words(self.at)}: " if self.at else "")
+        declared = declared_text(self.no_early_failures)
+        place = (
+            early_text(self.early)
+            + doubts
+            + declared
+            + (f"At {in_words(self.at)}: " if self.at else "")
+        )
         share = percent_text(1 - q.fraction)
         more = f", {self.unclear:g} more of unknown cause" if self.unclear else ""
         if not np.isfinite(q.shots):

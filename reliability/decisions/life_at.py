@@ -8,11 +8,13 @@ from dataclasses import dataclass, replace
 import numpy as np
 
 from reliability.decisions.answer_notes import (
+    burned_in_notes,
     carried_notes,
     early_notes,
     few_notes,
     group_notes,
     left_out_notes,
+    refuse_burned_in,
     what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
@@ -20,26 +22,23 @@ from reliability.decisions.life_helps import helped_by
 from reliability.decisions.operating import point_of_one, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
-from reliability.life.few import FEWEST
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.exposure import Asked, SlotData, slot_data, voltages_differ
 from reliability.slots.promise import ModuleModel
-from reliability.words import whole
+from reliability.words import counted, shots_text, whole
 
 NAN = float("nan")
 POINTS = 40
-SAME = 0.01
-"""voltages that differ by less than this share are one"""
 LEAST_SHARE = 1e-6
 """share of a failure below which it is none in a picture"""
 
 
 @dataclass(frozen=True)
 class Asking:
-    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed; and the mode to keep
-    apart, where it is not known of some failures whether they were of it."""
+    """What is asked of the slot: shares failed, counts, confidence, mode in words, seed; the mode to keep apart,
+    where it is not known of some failures whether they were of it; whether early failures are declared out."""
 
     fraction: tuple[float, ...]
     at: tuple[float, ...]
@@ -47,15 +46,16 @@ class Asking:
     mode: str
     seed: int
     apart: str = ""
+    burned_in: bool = False
 
 
 def point_of(
-    records: LifeRecords, said: Mapping[str, Level], as_tested: bool, plain: bool = False
+    records: LifeRecords, said: Mapping[str, Level], as_tested: bool, by_slot: bool = False
 ) -> dict[str, Level]:
     """The operating point that is asked for; empty where records have one, or are mixed as tested.
 
-    What is not said is taken as the commonest, where voltage or part differ; and where one or two failures,
-    or none, leave a ``plain`` question (nothing that the slot's model does not answer) to that model.
+    What is not said is taken as the commonest, where voltage or part differ; and ``by_slot`` says that the slot's
+    own model answers in any case.
 
     Raises
     ------
@@ -70,10 +70,9 @@ def point_of(
     if as_tested or len(slots) != 1:
         return {}
     volts = records.covariates.get("charge_V", np.full(len(records), NAN))
-    known = volts[np.isfinite(volts)]
-    differ = known.size and known.max() > known.min() * (1 + SAME)
-    few = plain and known.size and records.failures < FEWEST
-    if not (said or differ or few or len(set(records.part.tolist()) - {""}) > 1):
+    slots_own = by_slot and np.isfinite(volts).any()
+    parts = set(records.part.tolist()) - {""}
+    if not (said or voltages_differ(volts) or slots_own or len(parts) > 1):
         return {}
     return point_of_one(records, said)
 
@@ -140,7 +139,8 @@ def moved_life(
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
         )
-    whole_, model = models_of(data, beside, q.seed, q.apart)
+    whole_, model = models_of(data, beside, q.seed, q.apart, q.burned_in)
+    refuse_burned_in(whole_)
     c = q.confidence
     quantiles = tuple(
         QuantileBound(p, model.life(p), model.promise(1 - p, c), model.outside(1 - p, c))
@@ -156,23 +156,26 @@ def moved_life(
         *carried_notes(found.carried),
         *left_out_notes([found]),
         *([_moved_note(found.use_V, model)] if np.isfinite(found.use_V) else []),
+        *_run_in_notes(found.use_V, model),
         *_unclear_notes(whole_, model, q),
+        *burned_in_notes(whole_),
     ]
     notes += few_notes([(data.name, model.slots[0].failures)])
     notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
     answer = LifeAnswer(
         "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), curve_of(model, seen, c), seen_of(seen), mode=q.mode,
-        at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear), notes=tuple(notes),
+        at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear),
+        no_early_failures=q.burned_in, notes=tuple(notes),
     )  # fmt: skip
     return helped_by(answer, model)
 
 
 def models_of(
-    data: SlotData, beside: Sequence[SlotData], seed: int, apart: str = ""
+    data: SlotData, beside: Sequence[SlotData], seed: int, apart: str = "", burned_in: bool = False
 ) -> tuple[ModuleModel, ModuleModel]:
     """The model of a slot with the others that its failures may have been of, and of what is asked alone."""
-    whole_ = ModuleModel([data, *beside], seed=seed, apart=apart)
+    whole_ = ModuleModel([data, *beside], seed=seed, apart=apart, burned_in=burned_in)
     return whole_, _part(whole_, apart)
 
 
@@ -235,6 +238,25 @@ def moved(whole_: ModuleModel, model: ModuleModel, mode: str = "") -> LifeRecord
         end[rows], np.where(np.arange(rows.size) < failed.size, end[rows], np.inf), shots_from=begun[rows]
     )  # fmt: skip
     return replace(found, count=np.concatenate((dead[failed], 1 - dead[good])))
+
+
+def _run_in_notes(use_V: float, model: ModuleModel) -> list[Note]:
+    """Units that ran at other voltages before the one they ended at, such as for a run-in: what those shots count as."""
+    slot = model.slots[0]
+    spent = [
+        np.where(np.arange(slot.x.size) == slot.units.level[row], 0.0, own)
+        for row, own in slot.units.spent.items()
+    ]
+    if not spent:
+        return []
+    shots = np.sum(spent, axis=0)
+    e = model.exponent(0) if slot.law else 0.0
+    volts = ", ".join(f"{v:,.0f}" for v in use_V * np.exp(slot.x[shots > 0]))
+    text = (
+        f"{counted(len(spent), 'unit')} ran at another voltage ({volts} V) before the last one: those {shots_text(shots.sum())} shots count as "
+        f"{shots_text(float(shots @ np.exp(e * slot.x)))} at {use_V:,.0f} V, by the law of voltage (exponent {e:.1f} as estimated)."
+    )
+    return [Note("run_in", text)]
 
 
 def _moved_note(use_V: float, model: ModuleModel) -> Note:

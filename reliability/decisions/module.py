@@ -3,18 +3,22 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, replace
+from functools import cached_property
 
 import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import (
+    burned_in_notes,
     carried_notes,
+    declared_text,
     early_notes,
     early_text,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    refuse_burned_in,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -37,12 +41,21 @@ from reliability.decisions.question import (
     Count,
     Level,
     OnRecords,
+    burned_in_setting,
     confidence_setting,
     levels,
     numbers,
     pairs,
     refuse_unless,
     setting,
+)
+from reliability.decisions.siblings import (
+    AsSiblings,
+    Looked,
+    Wish,
+    borrowed_from,
+    look_at,
+    sibling_notes,
 )
 from reliability.life.dependence import Dependence, fitted_slots, shared_frailty
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -80,6 +93,8 @@ class SlotLife:
         the bound short.
     promise : float
         Shots that this slot alone could be promised for, with the bound of the whole.
+    as_siblings : AsSiblings or None
+        The same if its units fail as their siblings do, where there are siblings enough.
     seen : tuple of Seen
         The lives that its model rests on, with their voltages; thinned where there are very many.
     """
@@ -95,6 +110,7 @@ class SlotLife:
     holds_down: float
     promise: float
     seen: tuple[Seen, ...]
+    as_siblings: AsSiblings | None = None
 
 
 @dataclass(frozen=True)
@@ -129,6 +145,8 @@ class ModuleAnswer(Answer):
         Tests that would lengthen the bounded life, where it is wide.
     unseen_weak : float
         Share of weak units that tests may not have shown, where it could break the bound; else 0.
+    no_early_failures : bool
+        Whether it was declared that no hazard falls with shots.
 
     Examples
     --------
@@ -152,6 +170,12 @@ class ModuleAnswer(Answer):
     early: tuple[str, ...] = ()
     more: tuple[MoreTest, ...] = ()
     unseen_weak: float = 0.0
+    no_early_failures: bool = False
+
+    @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders on whose shapes the slots' second figures rest."""
+        return borrowed_from([s.as_siblings for s in self.slots])
 
     @property
     def sentence(self) -> str:
@@ -161,7 +185,7 @@ class ModuleAnswer(Answer):
         place = "As tested, stresses and parts mixed: " if self.as_tested else ""
         if not place and self.at:
             place = f"At {in_words(self.at)}: "
-        place = early_text(self.early) + place
+        place = early_text(self.early) + declared_text(self.no_early_failures) + place
         weak = unseen_text(self.unseen_weak)
         if not np.isfinite(self.median):
             text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence).{weak}"
@@ -188,6 +212,7 @@ class Module(OnRecords):
     """
 
     name = "module"
+    bounds = ("slot",)  # shapes of other builders' units stand beside its slots
     text = "Life of a whole module, and which slot ends it."
     answer_type = ModuleAnswer
 
@@ -209,6 +234,7 @@ class Module(OnRecords):
         hint="SLOT=N",
         most=50,
     )
+    no_early_failures: bool = burned_in_setting()
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
@@ -246,15 +272,15 @@ class Module(OnRecords):
         CannotAnswer
             ``NotCarried`` where the records do not carry the operating point; or if no unit was seen working.
         """
-        found = ModuleAtPoint(self.chosen(pool), self).answer()
+        found = ModuleAtPoint(self.chosen(pool), self, pool.records.suspects_failed()).answer()
         return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
 
 
 class ModuleAtPoint:
-    """The module's slots at the operating point, while the answer is worked out."""
+    """The module's slots at the operating point, while the answer is worked out; ``pool`` holds their siblings."""
 
-    def __init__(self, records: LifeRecords, q: Module) -> None:
-        self.records, self.q = records, q
+    def __init__(self, records: LifeRecords, q: Module, pool: LifeRecords | None = None) -> None:
+        self.records, self.q, self.pool = records, q, pool
         self.point: dict[str, Level] = (
             {} if q.as_tested else {**commonest(records), **levels(q.use)}
         )
@@ -283,7 +309,8 @@ class ModuleAtPoint:
             raise CannotAnswer(
                 "No unit was seen working beyond its start; add records of longer tests."
             )
-        self.model = ModuleModel(slots, seed=q.seed)
+        self.model = ModuleModel(slots, seed=q.seed, burned_in=q.no_early_failures)
+        refuse_burned_in(self.model)
 
     def usable(self, name: str, own: LifeRecords) -> Usable:
         """A slot's records at the operating point, or all of them as tested."""
@@ -306,8 +333,16 @@ class ModuleAtPoint:
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
+            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), q.no_early_failures, notes=self.notes(together) + more_note(more),
         )  # fmt: skip
+
+    @cached_property
+    def siblings(self) -> list[Looked | None]:
+        """Each slot beside its siblings; none for a mixture of stresses."""
+        if self.pool is None or self.q.as_tested:
+            return [None] * len(self.used)
+        wish, m = Wish(1 - self.q.fraction, self.q.confidence), self.model
+        return [look_at(m, i, u.records, self.pool, wish) for i, u in enumerate(self.used)]
 
     def more(self, shots: float, low: float) -> tuple[MoreTest, ...]:
         """Tests that would lengthen the bounded life, where it is well below the estimate or nothing failed."""
@@ -330,11 +365,13 @@ class ModuleAtPoint:
         for i, (slot, used) in enumerate(zip(m.slots, self.used, strict=True)):
             alone = m.only(i)
             own = alone.life(0.5) if slot.failures else NAN
+            kin = self.siblings[i]
             rows.append(
                 SlotLife(
                     slot.name, whole(used.records.units), whole(used.records.failures), slot.copies, m.shape(i), own,
                     float(np.exp(-m.hazard(i, reference))), NAN if nothing else ends[i], down[i],
                     alone.promise(1 - q.fraction, q.confidence), seen_of(used.records, "charge_V"),
+                    None if kin is None else kin.found,
                 )
             )  # fmt: skip
         return tuple(sorted(rows, key=lambda r: (-np.nan_to_num(r.ends_module), r.slot)))
@@ -363,8 +400,10 @@ class ModuleAtPoint:
             ]
         notes += self.point_notes()
         notes += early_notes(self.model, 1 - self.q.fraction)
+        notes += burned_in_notes(self.model)
         notes += group_notes(self.model)
         notes += unclear_notes(self.model, 1 - self.q.fraction, self.q.confidence)
+        notes += sibling_notes(self.siblings)
         return tuple(notes) + _dependence_note(together)
 
     def point_notes(self) -> list[Note]:

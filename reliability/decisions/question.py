@@ -61,6 +61,11 @@ class Answer:
         raise NotImplementedError
 
     @property
+    def borrowed(self) -> tuple[str, ...]:
+        """Builders beside those asked of on whose records a part of it rests."""
+        return ()
+
+    @property
     def answered(self) -> bool:
         """Whether what was asked could be answered (else only a part of it is here)."""
         return True
@@ -109,6 +114,15 @@ def setting(
 def confidence_setting(default: float = 0.95, text: str = "One-sided confidence.") -> Any:
     """The confidence, above 0.5 and short of 1."""
     return setting(default, text, gt=0.5, le=0.99999)
+
+
+def burned_in_setting() -> Any:
+    """The declaration that early failures are out."""
+    return setting(
+        False,
+        "Declare units burned in: no hazard falls with shots. Refused where early failures were seen. If it is false, bounds break their "
+        "word: in simulation 95 % ones were true in 66 % at shape 0.7, in 23 % with 17 % of weak units.",
+    )
 
 
 class Question(BaseModel):

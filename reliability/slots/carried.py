@@ -11,7 +11,7 @@ import numpy as np
 from reliability.filters import whole_units
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
-from reliability.slots.exposure import SAME_VOLTAGE
+from reliability.slots.exposure import SAME_VOLTAGE, voltages_differ
 from reliability.slots.first_tests import first_test_text
 
 Status = Literal["same as tested", "modelled", "by a sourced prior", "not recorded"]
@@ -166,7 +166,7 @@ def _voltage(
     own = whole_units(records, "charge_V", known)
     tested = own.covariates["charge_V"]
     low, high = float(tested.min()), float(tested.max())
-    same = high <= low * (1 + SAME_VOLTAGE)
+    same = not voltages_differ(tested)
     asked = point.get("charge_V")
     if asked is None:
         if same and known.all():

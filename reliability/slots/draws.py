@@ -39,9 +39,17 @@ SPREADS = (0.2, 0.4, 0.7)
 PLAIN_EARLY = np.array([*[0.03 / len(BURN_OUT)] * len(BURN_OUT), 0.4])
 """prior chances of the early laws (weak units; chance beside life) of any slot that failed; choices, by
 simulation (tests/benchmarks/promise.py, unsafe.py)"""
+ONE_WAY_EARLY = np.array([*[0.01 / len(BURN_OUT)] * len(BURN_OUT), 0.1])
+"""the same of a slot that is taken to fail in one way, as its siblings do (tests/benchmarks/siblings.py)"""
 SEEN_EARLY = np.full(PLAIN_EARLY.size, 0.7 / PLAIN_EARLY.size)
 """the same of a slot whose records speak for an early cause"""
 EVEN = np.full(PLAIN_EARLY.size, 0.5 / PLAIN_EARLY.size)
+NEVER = 1e-9
+"""chance of what is taken not to be"""
+NOT_FALLING = 0.97
+"""least shape of the grid that counts as 1: its hazard hardly falls"""
+CONSTANT = 0.2
+"""prior chance of a constant hazard where none is said to fall; a choice, by simulation (tests/benchmarks/no_early_failures.py)"""
 SPEAKS, STANDS = 1.5, 5.0
 """odds for an early cause, with even ones before, from which it is weighed as seen; and from which weak units
 are said, and an exact bound of one cause is not given; choices"""
@@ -323,13 +331,62 @@ def _odds(found: Sequence[Fitted]) -> tuple[Array, Array]:
     return odds[0], odds[1]
 
 
+def falling_odds(fit: SlotFit) -> float:
+    """Odds for a shape below 1 by one cause, after the records, even ones before (lognormal about 1, sd of the log 0.7)."""
+    prior = np.exp(-0.5 * (np.log(SHAPES) / 0.7) ** 2)
+    weight = prior * np.exp(fit.plain - fit.plain.max()).sum(axis=1)
+    below = SHAPES < NOT_FALLING
+    even = prior[~below].sum() / prior[below].sum()
+    return float(even * weight[below].sum() / weight[~below].sum())
+
+
+@dataclass(frozen=True)
+class Sampling:
+    """How draws are made, and what is taken for granted before the records speak.
+
+    Attributes
+    ----------
+    seed, size : int
+        Of the sample.
+    only : int, optional
+        The one draw of the sample that is wanted.
+    shapes : array (shapes,), optional
+        Distribution of shapes that siblings tell, instead of one about a common median; early causes are then
+        less likely.
+    burned_in : bool
+        No hazard falls with shots: no weak units, no shape below 1. Chance beside life stays.
+    """
+
+    seed: int = 1
+    size: int = DRAWS
+    only: int | None = None
+    shapes: Array | None = None
+    burned_in: bool = False
+
+    def priors(self, exact: bool) -> tuple[Array, Array]:
+        """Distributions of shapes (rows, shapes) and their log weights."""
+        rows, log = (
+            _shape_priors(exact) if self.shapes is None else (self.shapes[None], np.zeros(1))
+        )
+        if not self.burned_in:
+            return rows, log
+        # what would lie below 1 is taken to be 1, and more: cut off, a constant hazard would be too rare
+        first = int(np.argmax(SHAPES >= NOT_FALLING))
+        above = (1 - CONSTANT) * rows[:, first + 1 :]
+        at_one = 1 - above.sum(axis=1, keepdims=True)
+        return np.concatenate((0.0 * rows[:, :first], at_one, above), axis=1), log
+
+    def early(self, seen: bool, exact: bool) -> Array:
+        """Prior chances of the early laws of a slot, whether or not its records speak for one."""
+        found = SEEN_EARLY if seen else PLAIN_EARLY if self.shapes is None else ONE_WAY_EARLY
+        if exact:
+            return found * NEVER
+        weak = np.arange(found.size) < len(BURN_OUT)
+        return np.where(weak, found * NEVER, found) if self.burned_in else found
+
+
 def draw_module(
-    slots: Sequence[SlotData],
-    found: Sequence[Fitted],
-    scale: float,
-    seed: int,
-    size: int = DRAWS,
-    only: int | None = None,
+    slots: Sequence[SlotData], found: Sequence[Fitted], scale: float, sampling: Sampling
 ) -> ModuleDraws:
     """Draws from the slots' records together.
 
@@ -339,23 +396,20 @@ def draw_module(
     found : sequence of Fitted
     scale : float
         Shots in the unit of counts.
-    seed, size : int
-        Of the sample.
-    only : int, optional
-        The one draw of the sample that is wanted.
+    sampling : Sampling
 
     One slot whose test is complete, without early failures seen: flat in the logs of scale and shape and
     no failure more, which is the exact conditional bound (Lawless 2003, ch. 5).
     """
     odds, weak = _odds(found)
-    exact = len(slots) == 1 and _complete(slots[0]) and odds.max() < STANDS
-    priors, log = _shape_priors(exact)
-    plain = PLAIN_EARLY * 1e-9 if exact else PLAIN_EARLY
+    plain = sampling.shapes is None and not sampling.burned_in
+    exact = plain and len(slots) == 1 and _complete(slots[0]) and odds.max() < STANDS
+    priors, log = sampling.priors(exact)
     spoken = [bool(o > SPEAKS and not exact) for o in odds]
-    weighed = [f.weighed(SEEN_EARLY if s else plain) for f, s in zip(found, spoken, strict=True)]
-    u = strata(5 * len(slots) + 3, size, seed)
-    if only is not None:
-        u, size = u[:, only : only + 1], 1
+    weighed = [f.weighed(sampling.early(s, exact)) for f, s in zip(found, spoken, strict=True)]
+    u, size = strata(5 * len(slots) + 3, sampling.size, sampling.seed), sampling.size
+    if sampling.only is not None:
+        u, size = u[:, sampling.only : sampling.only + 1], 1
     which = _drawn_from(np.cumsum(_of_priors(priors, log, weighed)), u[-1])
     drawn = [
         _draw_slot(s, f, _Prior(w, priors[which], early), u[5 * j : 5 * j + 5], scale)

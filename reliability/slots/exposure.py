@@ -144,6 +144,12 @@ def levels_of(volts: Array) -> tuple[Array, Ints]:
     return steps, np.clip(np.where(np.isfinite(volts), where, 0), 0, None).astype(np.intp)
 
 
+def voltages_differ(volts: Array) -> bool:
+    """Whether voltages (nan: not recorded) are more than one."""
+    known = volts[np.isfinite(volts)]
+    return bool(known.size and known.max() > known.min() * (1 + SAME_VOLTAGE))
+
+
 Age = Sequence[tuple[float, float]]
 """(voltage, shots) of the stretches of a unit; nan for the voltage of use"""
 

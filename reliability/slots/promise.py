@@ -19,9 +19,18 @@ import numpy as np
 from scipy.optimize import brentq
 
 from reliability.slots.causes import Causes, Event, causes_of
-from reliability.slots.draws import ModuleDraws, SlotDraws, draw_module, fitted, off_grid, strata
+from reliability.slots.draws import (
+    ModuleDraws,
+    Sampling,
+    SlotDraws,
+    draw_module,
+    falling_odds,
+    fitted,
+    off_grid,
+    strata,
+)
 from reliability.slots.exposure import Array, SlotData
-from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
+from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposed, exposures, fit_slot
 from reliability.slots.mission import LONGEST, SHORTEST, Drift, Mission, no_drift
 from reliability.slots.suspects import Readings
 
@@ -31,6 +40,9 @@ STRIDE = 1.0
 """first step, in logs, on the way to where a count lies"""
 CLOSE = 0.01
 """in logs of shots, about where a promise is expected along the voltage"""
+FALLS = 3.0
+"""odds for a falling hazard above which it cannot be declared that none does; a choice, by simulation
+(tests/benchmarks/no_early_failures.py)"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -60,6 +72,9 @@ class ModuleModel:
     seed : int
     apart : str
         A mode of the first slot that is a hazard of its own however few its failures (``of_mode``).
+    burned_in : bool
+        Whether it is declared that no hazard falls with shots (``speaks_against_burn_in`` says where records
+        contradict it).
 
     Attributes
     ----------
@@ -75,11 +90,12 @@ class ModuleModel:
         drift: Drift = no_drift,
         seed: int = 1,
         apart: str = "",
+        burned_in: bool = False,
     ) -> None:
         self.slots = list(slots)
         self.drift = drift
         self.seed = seed
-        self.apart = apart
+        self.apart, self.burned_in = apart, burned_in
         self.good: dict[int, Lasted] = {}
         self.burnt = 0.0
         self._promised: dict[tuple[float, float], float] = {}
@@ -97,7 +113,11 @@ class ModuleModel:
     @cached_property
     def readings(self) -> Readings | None:
         """Whose the failures with several suspects were; None where all are known."""
-        return Readings(self.causes, self.scale, self.seed) if self.causes.events else None
+        return Readings(self.causes, self.scale, self._sampling) if self.causes.events else None
+
+    @property
+    def _sampling(self) -> Sampling:
+        return Sampling(self.seed, burned_in=self.burned_in)
 
     @cached_property
     def draws(self) -> ModuleDraws:
@@ -106,7 +126,7 @@ class ModuleModel:
             return self.readings.draws
         parts = self.causes.parts
         fits = [fitted(p, self.scale) for p in parts]
-        return draw_module(parts, fits, self.scale, self.seed)
+        return draw_module(parts, fits, self.scale, self._sampling)
 
     @property
     def exact(self) -> bool:
@@ -293,6 +313,19 @@ class ModuleModel:
         """One slot by itself, without drift; what it borrowed of the others it keeps."""
         return self._narrowed([k for k, owner in enumerate(self.causes.slot) if owner == i], i)
 
+    def with_shapes(self, i: int, shapes: Array) -> ModuleModel | None:
+        """One slot by itself, its shape drawn from a distribution of shapes; None where its failures are of several
+        causes, or nobody knows whose."""
+        own = [k for k, owner in enumerate(self.causes.slot) if owner == i]
+        if len(own) > 1 or any(k == own[0] for e in self.causes.events for k, _ in e.suspects):
+            return None
+        part = self.causes.parts[own[0]]
+        out = ModuleModel([self.slots[i]], seed=self.seed, burned_in=self.burned_in)
+        out.scale, out.causes = self.scale, self.causes.of(own)
+        fit = fitted(part, self.scale)
+        out.draws = draw_module([part], [fit], self.scale, replace(self._sampling, shapes=shapes))
+        return out
+
     def of_mode(self, mode: str) -> ModuleModel:
         """The mode of the first slot that is kept apart, by itself: the others do not end units."""
         own = zip(self.causes.slot, self.causes.mode, strict=True)
@@ -307,7 +340,7 @@ class ModuleModel:
         """Some causes of a slot by themselves, with the whole of the one failure more."""
         extra = self.draws.extra[own]
         extra[0] += self.draws.extra.sum(axis=0) - extra.sum(axis=0)
-        out = ModuleModel([self.slots[i]], seed=self.seed)
+        out = ModuleModel([self.slots[i]], seed=self.seed, burned_in=self.burned_in)
         out.scale = self.scale
         seen = [self.draws.seen_early[k] for k in own]
         out.draws = ModuleDraws([self.draws.slots[k] for k in own], extra, seen)
@@ -403,7 +436,7 @@ class ModuleModel:
 
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
-        out = ModuleModel(slots, self.drift, self.seed, self.apart)
+        out = ModuleModel(slots, self.drift, self.seed, self.apart, self.burned_in)
         out.scale, out.causes = self.scale, self.causes.in_slots(slots)
         out.draws, out.good, out.burnt = draws, dict(self.good), self.burnt
         rows = zip(self._estimates, out.causes.parts, strict=True)
@@ -424,6 +457,16 @@ class ModuleModel:
         """Slots whose records speak for early failures apart from the rest."""
         seen = self._of_slots(np.array(self.draws.seen_early, float))
         return [s.name for s, e in zip(self.slots, seen, strict=True) if e]
+
+    def speaks_against_burn_in(self) -> list[str]:
+        """Slots whose records contradict that no hazard falls: weak units stand apart, or the odds are ``FALLS`` to one or
+        more for a shape below 1, even ones before. Records of a cause whose failures nobody knows for its own say nothing."""
+        falls = [
+            falling_odds(fit_slot(p, exposed(p, self.scale), early=False)) > FALLS
+            for p in self.causes.parts
+        ]
+        found = self._of_slots(np.array(falls, float) + np.array(self.draws.seen_early, float))
+        return [s.name for s, f in zip(self.slots, found, strict=True) if f]
 
     def grouped(self) -> list[str]:
         """Slots whose bound allows for how far builders or lots differ."""

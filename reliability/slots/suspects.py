@@ -14,7 +14,15 @@ import numpy as np
 from scipy.special import gammaincinv
 
 from reliability.slots.causes import Causes, decided
-from reliability.slots.draws import DRAWS, Fitted, ModuleDraws, SlotDraws, draw_module, fitted
+from reliability.slots.draws import (
+    DRAWS,
+    Fitted,
+    ModuleDraws,
+    Sampling,
+    SlotDraws,
+    draw_module,
+    fitted,
+)
 from reliability.slots.exposure import SlotData
 from reliability.slots.grid import BURN_OUT, HALF, exposed, exposure_of
 
@@ -32,12 +40,12 @@ class Readings:
         Of each event the share of the readings in which each suspect's it was.
     """
 
-    def __init__(self, causes: Causes, scale: float, seed: int) -> None:
-        self.causes, self.scale = causes, scale
+    def __init__(self, causes: Causes, scale: float, sampling: Sampling) -> None:
+        self.causes, self.scale, self.sampling = causes, scale, sampling
         self._fitted: dict[tuple[int, bytes, bool], Fitted] = {}
         # whose failures they were changes, the units do not
         self._exposed = [exposed(p, scale) for p in causes.parts]
-        rng = np.random.default_rng(seed)
+        rng = np.random.default_rng(sampling.seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
         counts = [np.zeros(len(e.suspects)) for e in causes.events]
@@ -47,8 +55,8 @@ class Readings:
             size = DRAWS // READINGS
             at = int(rng.integers(size))
             # on the way one draw is all that is wanted
-            only = None if early else at
-            own = draw_module(parts, self._fits(parts, early), scale, seed + i, size, only)
+            how = replace(sampling, seed=sampling.seed + i, size=size, only=None if early else at)
+            own = draw_module(parts, self._fits(parts, early), scale, how)
             whose = self._fall(parts, own, at if early else 0, rng)
             if early:
                 kept.append(own)
@@ -84,7 +92,9 @@ class Readings:
         parts = decided(
             self.causes.parts, self.causes.events, [int(s.argmax()) for s in self.shares]
         )
-        return draw_module(parts, self._fits(parts, True), self.scale, 1)
+        return draw_module(
+            parts, self._fits(parts, True), self.scale, replace(self.sampling, seed=1)
+        )
 
 
 def _hazard(part: SlotData, d: SlotDraws, at: int, row: int, u: float) -> float:

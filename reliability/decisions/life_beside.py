@@ -1,0 +1,70 @@
+"""What stands beside the headline of a life: the slot's own model where the headline is another's, and siblings."""
+
+from __future__ import annotations
+
+from dataclasses import replace
+
+import numpy as np
+
+from reliability.decisions.answer_notes import LITTLE
+from reliability.decisions.life_answer import LifeAnswer
+from reliability.decisions.life_at import Asking
+from reliability.decisions.siblings import SEVERAL_CAUSES, Looked, Wish, look_at, sibling_notes
+from reliability.life.causes import unclear
+from reliability.notes import Note
+from reliability.records import LifeRecords
+from reliability.slots.carried import Usable
+from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.promise import ModuleModel
+from reliability.words import shots_text
+
+MOST_UNITS, MOST_FAILURES = 5000, 300
+"""more than these, and both bounds say much the same (a choice, for time)"""
+
+
+def beside_headline(found: LifeAnswer, used: Usable, pool: LifeRecords, q: Asking) -> LifeAnswer:
+    """The answer with its second line, and with what the slot's own model says where the headline is calibrated.
+
+    Parameters
+    ----------
+    found : LifeAnswer
+    used : Usable
+        What it rests on.
+    pool : LifeRecords
+        All records at hand, of any slot.
+    q : Asking
+    """
+    own = used.records
+    if not found.quantiles or len(set(own.slot.tolist())) != 1:
+        return found
+    if q.mode:
+        if unclear(own).any():
+            why = [Looked(str(own.slot[0]), None, SEVERAL_CAUSES)]
+            return replace(found, notes=found.notes + sibling_notes(why))
+        own, pool = own.of_mode(q.mode), pool.of_mode(q.mode)
+    data = slot_data(str(own.slot[0]), own, Asked(used.use_V))
+    if not data.units.end.size:
+        return found
+    wish = Wish(1 - q.fraction[0], q.confidence)
+    model = ModuleModel([data], seed=q.seed, burned_in=q.burned_in)
+    looked = look_at(model, 0, own, pool, wish)
+    notes = found.notes + own_model_note(found, model) + sibling_notes([looked])
+    return replace(found, as_siblings=looked.found if looked else None, notes=notes)
+
+
+def own_model_note(found: LifeAnswer, model: ModuleModel) -> tuple[Note, ...]:
+    """Where the headline is the calibrated bound: the slot's own model by which modules are promised, and why it differs."""
+    slot, b = model.slots[0], found.quantiles[0]
+    small = slot.units.end.size <= MOST_UNITS and slot.failures <= MOST_FAILURES
+    if found.bound != "calibrated" or found.problem or not small:
+        return ()
+    own = model.promise(1 - b.fraction, found.confidence)
+    if not (own > 0 and b.lower > 0) or abs(np.log(own / b.lower)) < LITTLE:
+        return ()
+    text = (
+        f"module and flight promise by the slot's own model, by which this bound would be {shots_text(own)} shots, not {shots_text(b.lower)}. "
+        "There a prior holds the shape, early failures or chance may stand beside wear-out, and one failure more is reckoned; here "
+        "the shape is free and the bound calibrated, which is kept at falling hazards too (the other in 91 % at shape 0.7, "
+        "where 95 % is said). Neither is the safer one everywhere."
+    )
+    return (Note("own_model", text),)
