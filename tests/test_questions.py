@@ -19,9 +19,8 @@ def stores(tmp_path_factory):
     return {False: folder / "demo.duckdb", True: folder / "empty.duckdb"}
 
 
-def test_there_are_sixty():
-    assert len(QUESTIONS) == 60
-    assert len({q.words for q in QUESTIONS}) == 60
+def test_there_are_sixty_and_more():
+    assert len({q.words for q in QUESTIONS}) == len(QUESTIONS) >= 60
 
 
 @pytest.mark.parametrize("asked", QUESTIONS, ids=[q.command for q in QUESTIONS])

@@ -77,8 +77,8 @@ def test_odd_versions_are_said_in_words(two, value):
 def test_a_backup_that_is_none_is_refused_in_words(two, tmp_path):
     old, _, file = two
     state, whole = old.state(), file.read_bytes()
-    bad = tmp_path / "bad.zip"
-    for data in (b"", b"hello", whole[:-200], whole[: len(whole) // 2] + b"?" + whole[len(whole) // 2 + 1 :]):  # fmt: skip
+    bad, half = tmp_path / "bad.zip", len(whole) // 2
+    for data in (b"", b"hello", whole[:-200], whole[:half] + bytes([whole[half] ^ 0xFF]) + whole[half + 1 :]):  # fmt: skip
         bad.write_bytes(data)
         with pytest.raises(StoreError, match=r"no zip file, or a damaged one|is damaged"):
             restore(bad, old, replace=True)
