@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
-from dashboard.helps import helps
+from dashboard.helps import finds, helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
     CAUTION,
@@ -114,6 +114,7 @@ table(pd.DataFrame(
         **{k: st.column_config.NumberColumn(format="%,.0f") for k in ("shots so far", "promise alone")},
     })  # fmt: skip
 helps(a.more, {"promise": "promise"}, {"survival after": "survival", "at least": "lower"})
+finds(a.found)
 if figures.can_export():
     flight_question = question
     made = Made(today(), who())

@@ -40,3 +40,16 @@ def helps(
         "bench days": DAYS,
     }  # fmt: skip
     table(pd.DataFrame(rows), "more", columns)
+
+
+def finds(found: Sequence[Any]) -> None:
+    """Records completed and sources, most shots gained first; nothing where none helps."""
+    if not found:
+        return
+    st.caption("Without the bench: records completed and sources; what is expected then.")
+    rows = [
+        {"found out": f.what, "longer with": f.longer, "expected": f.promise, "gain": f.gain}
+        for f in found
+    ]
+    columns = {"longer with": PERCENT, "expected": SHOTS, "gain": SHOTS}
+    table(pd.DataFrame(rows), "found", columns)

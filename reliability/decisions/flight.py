@@ -21,6 +21,7 @@ from reliability.decisions.answer_notes import (
     unseen_weak,
 )
 from reliability.decisions.bench import Bench
+from reliability.decisions.found_out import Case, Finding, findings
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
@@ -194,6 +195,7 @@ class FlightAnswer(Answer):
     first_to_fail: tuple[FirstToFail, ...]
     several: Several
     more: tuple[MoreTest, ...]
+    found: tuple[Finding, ...]
     at: dict[str, Level]
     carried: tuple[Carried, ...]
     confidence: float
@@ -327,7 +329,7 @@ class _Flight:
     """One flight module while its answer is worked out."""
 
     def __init__(self, records: LifeRecords, pool: Pool, q: Flight) -> None:
-        self.records, self.q = records, q
+        self.records, self.pool, self.q = records, pool, q
         self.shots = q.mission().in_shots()
         self.on_board = on_board_of(records, q.module)
         self.use = levels(q.use)
@@ -404,7 +406,7 @@ class _Flight:
             Promise(promised, q.survival, q.confidence), promised - shots,
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
-            self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
+            self.several(est, lower), () if q.brief else self.more(promised), () if q.brief else self.found(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
             tuple(m.early_seen()), unseen_weak(m, self.needed), notes=self.notes(),
         )  # fmt: skip
@@ -459,6 +461,15 @@ class _Flight:
         q = self.q
         wanted = Wanted(self.shots, self.needed, q.confidence, Bench(q.rate_hz))
         return more_tests(self.now, wanted, promised, burn_in=True)
+
+    def found(self, promised: float) -> tuple[Finding, ...]:
+        """Records completed and sources that lengthen the promise."""
+        wanted = Wanted(self.shots, self.needed, self.q.confidence)
+
+        def again(records: LifeRecords) -> ModuleModel:
+            return _Flight(records, self.pool, self.q).now
+
+        return findings(Case(self.now, wanted, promised, self.records, again))
 
     def own_notes(self) -> list[Note]:
         """What the module's own burn-in counts for."""

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -19,6 +20,7 @@ from reliability.decisions.answer_notes import (
     unseen_text,
     unseen_weak,
 )
+from reliability.decisions.found_out import Case, Finding, findings
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
 from reliability.decisions.more_tests import WIDE, MoreTest, Wanted, more_note, more_tests
@@ -127,6 +129,8 @@ class ModuleAnswer(Answer):
         Slots whose early failures stand apart from the rest.
     more : tuple of MoreTest
         Tests that would lengthen the bounded life, where it is wide.
+    found : tuple of Finding
+        The same of records completed and of sources, without the bench.
     unseen_weak : float
         Share of weak units that tests may not have shown, where it could break the bound; else 0.
 
@@ -151,6 +155,7 @@ class ModuleAnswer(Answer):
     dependence: Dependence
     early: tuple[str, ...] = ()
     more: tuple[MoreTest, ...] = ()
+    found: tuple[Finding, ...] = ()
     unseen_weak: float = 0.0
 
     @property
@@ -253,10 +258,12 @@ class Module(OnRecords):
 class ModuleAtPoint:
     """The module's slots at the operating point, while the answer is worked out."""
 
-    def __init__(self, records: LifeRecords, q: Module) -> None:
+    def __init__(
+        self, records: LifeRecords, q: Module, point: Mapping[str, Level] | None = None
+    ) -> None:
         self.records, self.q = records, q
         self.point: dict[str, Level] = (
-            {} if q.as_tested else {**commonest(records), **levels(q.use)}
+            {} if q.as_tested else dict(point or {**commonest(records), **levels(q.use)})
         )
         refuse_unknown_part(records, self.point)
         copies = q.units_of()
@@ -306,7 +313,7 @@ class ModuleAtPoint:
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
+            tuple(m.early_seen()), more, self.found(shots, low), unseen_weak(m, 1 - q.fraction), notes=self.notes(together) + more_note(more),
         )  # fmt: skip
 
     def more(self, shots: float, low: float) -> tuple[MoreTest, ...]:
@@ -315,6 +322,18 @@ class ModuleAtPoint:
             return ()
         wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence)
         return more_tests(self.model, wanted, low, burn_in=False)
+
+    def found(self, shots: float, low: float) -> tuple[Finding, ...]:
+        """What would lengthen it without the bench, where it is as wide."""
+        q = self.q
+        if q.as_tested or shots < WIDE * low:
+            return ()
+        wanted = Wanted(low, 1 - q.fraction, q.confidence)
+
+        def again(records: LifeRecords) -> ModuleModel:
+            return ModuleAtPoint(records, q, self.point).model
+
+        return findings(Case(self.model, wanted, low, self.records, again))
 
     def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
         """Each slot beside the module, most likely end first."""

@@ -344,6 +344,21 @@ class ModuleModel:
         w = self.draws.weight_more
         return w is None or float(w.sum() ** 2 / (w**2).sum()) >= LEAST_DRAWS
 
+    def given(self, weight: Array) -> ModuleModel:
+        """The same with each draw counting so much more, (draws,)."""
+        d = self.draws
+        less, more = (weight if w is None else weight * w for w in (d.weight, d.weight_more))
+        return self._with(self.slots, replace(d, weight=less, weight_more=more))
+
+    def if_of(self, event: int, suspect: int) -> ModuleModel:
+        """The same if it were known which of its suspects an unclear failure was of."""
+        assert self.readings is not None
+        return self.given(self.readings.if_of(event, suspect))
+
+    def shares(self) -> list[Array]:
+        """Of each failure whose cause is unclear, the chance that it was of each of its suspects."""
+        return [s for _, s in self._unclear()]
+
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart)

@@ -15,7 +15,7 @@ from scipy.special import gammaincinv
 
 from reliability.slots.causes import Causes, decided
 from reliability.slots.draws import DRAWS, Fitted, ModuleDraws, SlotDraws, draw_module, fitted
-from reliability.slots.exposure import SlotData
+from reliability.slots.exposure import Array, SlotData
 from reliability.slots.grid import BURN_OUT, HALF, exposures
 
 FIRST, READINGS = 8, 16
@@ -30,6 +30,8 @@ class Readings:
     draws : ModuleDraws
     shares : list of arrays
         Of each event the share of the readings in which each suspect's it was.
+    chosen : int array (readings, events)
+        Whose each was, in the readings that the draws are made of, in turn.
     """
 
     def __init__(self, causes: Causes, scale: float, seed: int) -> None:
@@ -38,11 +40,13 @@ class Readings:
         rng = np.random.default_rng(seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
+        chosen: list[list[int]] = []
         counts = [np.zeros(len(e.suspects)) for e in causes.events]
         for i in range(FIRST + READINGS):
             early = i >= FIRST
             parts = decided(causes.parts, causes.events, whose)
             own = draw_module(parts, self._fits(parts, early), scale, seed + i, DRAWS // READINGS)
+            chosen += [whose] if early else []
             whose = self._fall(parts, own, rng)
             if early:
                 kept.append(own)
@@ -50,6 +54,12 @@ class Readings:
                     c[k] += 1
         self.draws = _joined(kept)
         self.shares = [c / c.sum() for c in counts]
+        self.chosen = np.array(chosen)
+
+    def if_of(self, event: int, suspect: int) -> Array:
+        """Weight of each draw where it is known whose a failure was."""
+        met = (self.chosen[:, event] == suspect).astype(float)
+        return np.repeat(met, DRAWS // READINGS)
 
     def _fits(self, parts: Sequence[SlotData], early: bool) -> list[Fitted]:
         """Grids of the parts, each worked out once."""
