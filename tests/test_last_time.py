@@ -70,12 +70,14 @@ def test_a_correction_and_a_withdrawal_are_changes_too(store):
     assert 2 in {c.id for c in last.gone} and "no longer counts" in last.text
 
 
-def test_what_does_not_bear_on_the_question_is_no_change(store):
+def test_what_does_not_bear_on_the_question_is_no_change(store, tmp_path):
     give(store, look(DEMO / "life_lynx.csv"))
     give(store, look(DEMO / "wear.csv"))
-    last = lt.last_time(QUESTION, store)
-    assert [c.id for c in last.came] == [2]
-    assert lt.last_time(rl.Module(builder=("kite",)), store) is None
+    head, *rows = (DEMO / "life_moss.csv").read_text().splitlines(True)
+    (tmp_path / "igniters.csv").write_text(head + "".join(r for r in rows if ",igniter," in r))
+    igniters = give(store, look(tmp_path / "igniters.csv")).contribution.id
+    assert [c.id for c in lt.last_time(QUESTION, store).came] == [2]
+    assert [c.id for c in lt.last_time(rl.Module(slot=("igniter",)), store).came] == [igniters]
 
 
 def deed(number, day, hour, act, contribution):
