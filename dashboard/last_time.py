@@ -43,12 +43,16 @@ def since_last_time(question: Module | Flight, now: ModuleAnswer | FlightAnswer)
 def _last(question: Module | Flight) -> LastTime | None:
     """The last change, read once for a question and a state of the store."""
     kept: dict[Any, LastTime | None] = st.session_state.setdefault("last_times", {})
-    mark = (str(store().path), state(), repr(question.asked()))
+    mark = _mark(question)
     if mark not in kept:
         if len(kept) >= MOST:
             kept.clear()
         kept[mark] = last_time(question, store())
     return kept[mark]
+
+
+def _mark(question: Module | Flight) -> tuple[str, str, str]:
+    return str(store().path), state(), repr(question.asked())
 
 
 def _worked_out(question: Module | Flight, last: LastTime) -> LastTime | None:
@@ -64,8 +68,7 @@ def _worked_out(question: Module | Flight, last: LastTime) -> LastTime | None:
     except (Busy, Stopped, SheetError, StoreError) as e:
         st.warning(plain_text(f"What the promise was before was not worked out. {e}"))
         return None
-    mark = (str(store().path), state(), repr(question.asked()))
-    st.session_state["last_times"][mark] = last
+    st.session_state["last_times"][_mark(question)] = last
     return last
 
 

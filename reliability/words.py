@@ -47,6 +47,11 @@ def shots_text(value: float) -> str:
     return f"{value:.3g}"
 
 
+def capital(text: str) -> str:
+    """A text that begins a sentence."""
+    return text[0].upper() + text[1:]
+
+
 def counted(count: float, what: str) -> str:
     """A count of things, such as ``1 record`` and ``1,200 records``."""
     return f"{count:,.0f} {what}{'' if count == 1 else 's'}"

@@ -51,7 +51,7 @@ from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried
+from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried, beyond_trust
 from reliability.words import p_text, percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
@@ -448,14 +448,8 @@ def _asked_for(fit: StressFit, use: Mapping[str, Level]) -> dict[str, float | st
         if isinstance(level, str):
             continue
         low, high = fit.tested(column)
-        kelvin = column == "temp_C"
-        far = (
-            level > high + NEAR_KELVIN or level < low - NEAR_KELVIN
-            if kelvin
-            else level > high * FARTHEST or level < low / FARTHEST
-        )
-        if far:
-            limit = f"{NEAR_KELVIN:g} K" if kelvin else f"{FARTHEST:g} times"
+        if beyond_trust(column, level, low, high):
+            limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
             raise NotCarried(
                 f"{column} {level:,.4g} is more than {limit} beyond the tested {low:,.4g} to {high:,.4g}; no law is trusted that "
                 f"far. Test some units at or near {level:,.4g}."

@@ -11,7 +11,7 @@ from reliability.decisions.compare_helps import Separation
 from reliability.decisions.parts import Curve, Step
 from reliability.decisions.question import Answer, Count, Level
 from reliability.slots.carried import Carried
-from reliability.words import percent_text, shots_text
+from reliability.words import capital, percent_text, shots_text
 
 By = Literal["part", "builder", "lot", "fuel", "revision", "module", "voltage", "pool"]
 EVERYTHING = "all"
@@ -156,7 +156,7 @@ class CompareAnswer(Answer):
         if not self.told:
             return ""
         r = self.ordered
-        longer = r.longer if r.longer in (self.first.name, self.second.name) else _capital(r.longer)
+        longer = r.longer if r.longer in (self.first.name, self.second.name) else capital(r.longer)
         if self.shown:
             return (
                 f"{longer} lives {r.estimate:.2f} times as long as {r.other}, at least {r.lower:.2f} at "
@@ -211,10 +211,6 @@ class CompareAnswer(Answer):
     def _promised_at(self) -> str:
         a, b = self.first, self.second
         return f"{self._share} last at least {shots_text(a.lower)} shots at {a.name}, {shots_text(b.lower)} at {b.name}."
-
-
-def _capital(text: str) -> str:
-    return text[0].upper() + text[1:]
 
 
 def _records(pool: str) -> str:

@@ -16,6 +16,7 @@ from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import capital
 
 NAN = float("nan")
 COLUMN = "pool"
@@ -84,11 +85,12 @@ def compare_pools(
         Side(name, a.n, a.failed, a.quantiles[0].shots, a.quantiles[0].lower, a.empirical, a.curve)
         for name, a in zip(f.names, lives, strict=True)
     ]
+    apart = _apart(f.names, own)
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], lives[0].at,
-        all("moved" in {n.code for n in a.notes} for a in lives), slot=str(records.slot[0]), of=_apart(f.names, own), notes=_of_both(f.names, lives),
+        all("moved" in {n.code for n in a.notes} for a in lives), slot=str(records.slot[0]), of=tuple(apart), notes=_of_both(f.names, lives),
     )  # fmt: skip
-    return _with_ratio(answer, records, own, point, f)
+    return _with_ratio(answer, records, apart, point, f)
 
 
 def _life_on(
@@ -107,32 +109,25 @@ def _life_on(
         raise CannotAnswer(f"On {name}: {e}") from None
 
 
-def _apart(names: tuple[str, str], own: list[frozenset[str]]) -> tuple[str, str]:
-    """Whose units are compared: those of one pool that the other has not, where one holds the other the rest of it."""
+def _apart(names: tuple[str, str], own: list[frozenset[str]]) -> dict[str, frozenset[str]]:
+    """Whose units are compared, by name: those of one pool that the other has not, where one holds the other the rest of it."""
     a, b = own
     if a < b:
-        return names[0], "the rest"
+        return {names[0]: a, "the rest": b - a}
     if b < a:
-        return "the rest", names[1]
+        return {"the rest": a - b, names[1]: b}
     if a & b:
-        return f"the rest of {names[0]}", f"the rest of {names[1]}"
-    return names
+        return {f"the rest of {names[0]}": a - b, f"the rest of {names[1]}": b - a}
+    return {names[0]: a, names[1]: b}
 
 
 def _with_ratio(
-    a: CompareAnswer, records: LifeRecords, own: list[frozenset[str]], point: Mapping[str, Level], f: Footing
+    a: CompareAnswer, records: LifeRecords, apart: Mapping[str, frozenset[str]], point: Mapping[str, Level], f: Footing
 ) -> CompareAnswer:  # fmt: skip
     """With the ratio of lives of the units that the two pools do not share."""
     used = carried_by(records, point).records if point else records
-    first, second = own
-    if first < second:
-        second = second - first
-    elif second < first:
-        first = first - second
-    else:
-        first, second = first - second, second - first
     names = a.of
-    of = {b: name for name, builders in zip(names, (first, second), strict=True) for b in builders}
+    of = {b: name for name, builders in apart.items() for b in builders}
     labels = np.array([of.get(str(b), "") for b in used.builder], dtype=object)
     told = replace(used, labels={**used.labels, COLUMN: labels})
     try:
@@ -152,7 +147,7 @@ def _with_ratio(
 def _advice(a: CompareAnswer, names: tuple[str, ...]) -> tuple[Note, ...]:
     """Which of the two to rest on."""
     pair = f"{names[0]} and {names[1]}"
-    pair = pair[0].upper() + pair[1:] if pair.startswith("the rest") else pair
+    pair = capital(pair) if pair.startswith("the rest") else pair
     if a.shown:
         text = (
             f"{pair} are shown to differ: a promise for units of the one rests on its own records; on both it holds "

@@ -112,11 +112,13 @@ def compare_voltages(
         )
     whole_, model = models_of(data, slots, f.seed)
     sides = [
-        _Sides(whole_, model, base, f).at(v) if np.isfinite(u.use_V) else _as_tested(u, slots, f)
+        _Sides(whole_, model, base, f).at(v)
+        if np.isfinite(u.use_V)
+        else _as_tested(u, slots, f).at(v)
         for v, u in zip(volts, found, strict=True)
     ]
     answer = CompareAnswer(
-        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, replace(sides[0], name=f"{volts[0]:,.10g} V"), replace(sides[1], name=f"{volts[1]:,.10g} V"),
+        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1],
         {k: v for k, v in points[0].items() if k != "charge_V"}, True, slot=slot, carried=carried,
         notes=(*carried_notes(carried), *left_out_notes([base]), *few_notes([(slot, data.failures)]),
                *early_notes(model, f.fraction), *group_notes(model), *notes, *_notes(volts, carried)),
@@ -145,10 +147,10 @@ class _Sides:
         )  # fmt: skip
 
 
-def _as_tested(found: Usable, beside: Sequence[SlotData], f: Footing) -> Side:
-    """The side at the one voltage of all tests: no law of voltage is needed, and other answers there use none."""
+def _as_tested(found: Usable, beside: Sequence[SlotData], f: Footing) -> _Sides:
+    """For the side at the one voltage of all tests: no law of voltage is needed, and other answers there use none."""
     data = slot_data(str(found.records.slot[0]), found.records, Asked(found.use_V))
-    return _Sides(*models_of(data, beside, f.seed), found, f).at(NAN)
+    return _Sides(*models_of(data, beside, f.seed), found, f)
 
 
 def _with_ratio(

@@ -41,11 +41,10 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
+from reliability.slots.exposure import SAME_VOLTAGE
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
-SAME = 0.01
-"""voltages that differ by less than this share are one"""
 SHOWN = 12
 """alternatives shown"""
 
@@ -408,7 +407,7 @@ class _Demonstration:
             return None
         tested = np.unique(life.used.records.covariates["charge_V"])
         for volts in sorted(
-            (float(v) for v in tested if v < life.used.use_V * (1 - SAME)), reverse=True
+            (float(v) for v in tested if v < life.used.use_V * (1 - SAME_VOLTAGE)), reverse=True
         ):
             point = {**levels(q.use), "charge_V": volts}
             there = replace(self.search, life=unit_life(self.records, point, q.seed))

@@ -61,7 +61,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords, possible_modes
 from reliability.slots.carried import Usable
 from reliability.slots.exposure import voltages_differ
-from reliability.words import percent_text, range_text, shots_text, stress_text, whole
+from reliability.words import capital, percent_text, range_text, shots_text, stress_text, whole
 
 NAN = float("nan")
 Flags = NDArray[np.bool_]
@@ -520,7 +520,7 @@ def content_notes(records: LifeRecords, mode: str) -> tuple[Note, ...]:
     notes += [
         Note(
             "stress_mixed",
-            f"{stress_text(name).capitalize()} ranges from {range_text(name, lo, hi)}: this is the life of the mixture as "
+            f"{capital(stress_text(name))} ranges from {range_text(name, lo, hi)}: this is the life of the mixture as "
             "tested. For the life at one stress see derating.",
         )
         for name, lo, hi in varying_stresses(records)

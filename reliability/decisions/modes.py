@@ -30,7 +30,7 @@ from reliability.life.masked_bounds import MaskedBounder, unknown_note
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import UNKNOWN, LifeRecords
-from reliability.words import percent_text, range_text, shots_text, stress_text, whole
+from reliability.words import capital, percent_text, range_text, shots_text, stress_text, whole
 
 NAN = float("nan")
 
@@ -242,7 +242,7 @@ def _notes(
     notes += [
         Note(
             "stress_mixed",
-            f"{stress_text(name).capitalize()} ranges from {range_text(name, lo, hi)}: shares and lives are of the mixture as tested. One mode at one voltage: "
+            f"{capital(stress_text(name))} ranges from {range_text(name, lo, hi)}: shares and lives are of the mixture as tested. One mode at one voltage: "
             "life with mode and use.",
         )
         for name, lo, hi in varying_stresses(records)

@@ -64,7 +64,7 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import p_text, percent_text, shots_text, whole
+from reliability.words import capital, p_text, percent_text, shots_text, whole
 
 NAN = float("nan")
 MOST_UNITS = 10_000
@@ -189,14 +189,14 @@ class ModuleAnswer(Answer):
         weak = unseen_text(self.unseen_weak)
         if not np.isfinite(self.median):
             text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence).{weak}"
-            return place + text if place else text[0].upper() + text[1:]
+            return place + text if place else capital(text)
         top = self.slots[0]
         text = (
             f"half of the modules last {shots_text(self.median)} shots; {share} last "
             f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
             f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them.{weak}"
         )
-        return place + text if place else text[0].upper() + text[1:]
+        return place + text if place else capital(text)
 
 
 class Module(OnRecords):

@@ -71,6 +71,11 @@ def whose(records: LifeRecords, module: str) -> NDArray[np.bool_]:
     return out
 
 
+def _still_good(records: LifeRecords, last: int) -> bool:
+    """Whether a unit is still in its module, by its last row."""
+    return bool(records.right[last]) and records.removed[last] not in TAKEN_OUT
+
+
 def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     """Units of the module that are still good, by slot and part.
 
@@ -93,7 +98,7 @@ def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     good: dict[tuple[str, str], list[np.ndarray]] = {}
     for rows in chains(mine):
         last = int(rows[-1])
-        if mine.right[last] and mine.removed[last] not in TAKEN_OUT:
+        if _still_good(mine, last):
             good.setdefault((str(mine.slot[last]), str(mine.part[last])), []).append(rows)
     dead = sorted(set(mine.slot.tolist()) - {slot for slot, _ in good})
     if dead:
@@ -112,9 +117,8 @@ def ready_modules(records: LifeRecords) -> list[str]:
     for rows in chains(records):
         last = int(rows[-1])
         module, slot = str(records.module[last]), str(records.slot[last])
-        lasts = bool(records.right[last]) and records.removed[last] not in TAKEN_OUT
         slots = good.setdefault(module, {})
-        slots[slot] = slots.get(slot, False) or lasts
+        slots[slot] = slots.get(slot, False) or _still_good(records, last)
         builders.setdefault(module, set()).add(str(records.builder[last]))
     return sorted(m for m, slots in good.items() if all(slots.values()) and len(builders[m]) == 1)
 

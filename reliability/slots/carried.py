@@ -184,7 +184,7 @@ def _voltage(
     if same and abs(np.log(use / low)) < SAME_VOLTAGE:
         text = f"tested at {where}"
         return own, NAN, [Carried(slot, "charge_V", "same as tested", use, 0.0, text)]
-    if use > high * FARTHEST or use < low / FARTHEST:
+    if beyond_trust("charge_V", use, low, high):
         raise _untested(
             f"{slot}: {use:,.0f} V is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far.",
             f"Test some units at or near {use:,.0f} V",
@@ -203,6 +203,13 @@ def _voltage(
     return own, use, [Carried(slot, "charge_V", "by a sourced prior", use, outside, text)]
 
 
+def beyond_trust(column: str, level: float, low: float, high: float) -> bool:
+    """Whether a level is farther from the tests than any law is trusted: a temperature by ``NEAR_KELVIN``, others ``FARTHEST`` times."""
+    if column == "temp_C":
+        return max(low - level, level - high) > NEAR_KELVIN
+    return level > high * FARTHEST or level < low / FARTHEST
+
+
 def _failures_spread(records: LifeRecords) -> bool:
     """Whether failures were seen at two voltages that differ enough."""
     v = records.covariates["charge_V"][records.failed]
@@ -216,7 +223,7 @@ def _temperature(slot: str, records: LifeRecords, point: Mapping[str, Level]) ->
         return []
     use = float(asked)
     beyond = max(low - use, use - high, 0.0)
-    if beyond > NEAR_KELVIN:
+    if beyond_trust("temp_C", use, low, high):
         raise _untested(
             f"{slot}: {use:g} deg C lies {beyond:g} K outside the tested {low:g} to {high:g} deg C, and how life depends on "
             "temperature is not known from these records.",

@@ -148,7 +148,7 @@ class Exposed:
     def ways(self, failed: Flags) -> Array:
         """``_ways`` where these failed: those known to have, then the others."""
         more = self.end[:, failed & ~self.failed]
-        return _logs(_chosen(self.width, np.log(more), self._known) if more.size else self._known)
+        return _ways(self.width, np.log(more), self._known)
 
     @cached_property
     def _known(self) -> tuple[Array, Array]:
@@ -207,7 +207,7 @@ def _rate_out(known: Array, failures: float | Array, exposure: Array) -> Array:
     return np.asarray(known - failures * np.log(exposure) + gammaln(failures + HALF))
 
 
-def _ways(eta: Array, log_z: Array) -> Array:
+def _ways(eta: Array, log_z: Array, known: tuple[Array, Array] | None = None) -> Array:
     """Log of the sum, over all choices of k failures as early ones, of their densities over those of life.
 
     Parameters
@@ -215,12 +215,16 @@ def _ways(eta: Array, log_z: Array) -> Array:
     eta : array (laws, e)
         Widths of the early laws.
     log_z : array (e, failures)
+    known : pair of arrays, optional
+        What ``_chosen`` found of other failures.
 
     Returns
     -------
     array (laws, k + 1, shapes, e)
     """
-    return _logs(_chosen(eta, log_z))
+    chances, log = _chosen(eta, log_z, known)
+    with np.errstate(divide="ignore"):
+        return np.asarray(np.log(chances) + log[:, None])
 
 
 def _chosen(
@@ -245,11 +249,6 @@ def _chosen(
         more[:, 1:] += some[:, : top - 1] * (odds[:, None] * late)
         some = more
     return some, log
-
-
-def _logs(chosen: tuple[Array, Array]) -> Array:
-    with np.errstate(divide="ignore"):
-        return np.asarray(np.log(chosen[0]) + chosen[1][:, None])
 
 
 def alike(values: Ints) -> list[tuple[int, Ints]]:

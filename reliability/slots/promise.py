@@ -20,6 +20,7 @@ from scipy.optimize import brentq
 
 from reliability.slots.causes import Causes, Event, causes_of
 from reliability.slots.draws import (
+    Fitted,
     ModuleDraws,
     Sampling,
     SlotDraws,
@@ -30,7 +31,7 @@ from reliability.slots.draws import (
     strata,
 )
 from reliability.slots.exposure import Array, SlotData
-from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposed, exposures, fit_slot
+from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
 from reliability.slots.mission import LONGEST, SHORTEST, Drift, Mission, no_drift
 from reliability.slots.suspects import Readings
 
@@ -124,9 +125,12 @@ class ModuleModel:
         """The sample that all bounds rest on, one entry a cause."""
         if self.readings:
             return self.readings.draws
-        parts = self.causes.parts
-        fits = [fitted(p, self.scale) for p in parts]
-        return draw_module(parts, fits, self.scale, self._sampling)
+        return draw_module(self.causes.parts, self._fits, self.scale, self._sampling)
+
+    @cached_property
+    def _fits(self) -> list[Fitted]:
+        """What the records of each cause say, its own failures those that are known."""
+        return [fitted(p, self.scale) for p in self.causes.parts]
 
     @property
     def exact(self) -> bool:
@@ -319,11 +323,10 @@ class ModuleModel:
         own = [k for k, owner in enumerate(self.causes.slot) if owner == i]
         if len(own) > 1 or any(k == own[0] for e in self.causes.events for k, _ in e.suspects):
             return None
-        part = self.causes.parts[own[0]]
         out = ModuleModel([self.slots[i]], seed=self.seed, burned_in=self.burned_in)
         out.scale, out.causes = self.scale, self.causes.of(own)
-        fit = fitted(part, self.scale)
-        out.draws = draw_module([part], [fit], self.scale, replace(self._sampling, shapes=shapes))
+        how = replace(self._sampling, shapes=shapes)
+        out.draws = draw_module(out.causes.parts, [self._fits[own[0]]], self.scale, how)
         return out
 
     def of_mode(self, mode: str) -> ModuleModel:
@@ -461,10 +464,7 @@ class ModuleModel:
     def speaks_against_burn_in(self) -> list[str]:
         """Slots whose records contradict that no hazard falls: weak units stand apart, or the odds are ``FALLS`` to one or
         more for a shape below 1, even ones before. Records of a cause whose failures nobody knows for its own say nothing."""
-        falls = [
-            falling_odds(fit_slot(p, exposed(p, self.scale), early=False)) > FALLS
-            for p in self.causes.parts
-        ]
+        falls = [falling_odds(f.grid) > FALLS for f in self._fits]
         found = self._of_slots(np.array(falls, float) + np.array(self.draws.seen_early, float))
         return [s.name for s, f in zip(self.slots, found, strict=True) if f]
 

@@ -12,8 +12,6 @@ standard error, median of promise over what the truth allows, share refused or n
 
 from __future__ import annotations
 
-import argparse
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 from functools import cached_property
 
@@ -23,6 +21,7 @@ from scipy.optimize import brentq
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from tests.asking import asked
+from tests.benchmarks.simulated import arguments, runs_of, standard_error
 
 VOLTS, REFERENCE, EXPONENT = (1300.0, 1500.0), 1400.0, 7.0
 FLOWN_V = 1300.0
@@ -179,28 +178,19 @@ def one(job: tuple[int, int]) -> tuple[float, float]:
 
 
 def main() -> None:
-    p = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    p.add_argument("--communities", type=int, default=300)
-    p.add_argument("--first", type=int, default=0, help="seed of the first community")
-    p.add_argument("--only", nargs="*", default=[])
-    p.add_argument("--jobs", type=int, default=2)
-    a = p.parse_args()
+    a = arguments(__doc__, "communities", 300, 0)
     print("case | kept % | se | median | tenth | none %", flush=True)
-    with ProcessPoolExecutor(a.jobs) as pool:
-        for i, c in enumerate(CASES):
-            if a.only and c.name not in a.only:
-                continue
-            jobs = [(i, s) for s in range(a.first, a.first + a.communities)]
-            promised, allows = np.array(list(pool.map(one, jobs, chunksize=10))).T
-            given = np.isfinite(promised)
-            ratio = promised[given] / allows[given]
-            kept = float((ratio <= 1).mean())
-            se = np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / given.sum())
-            none = 1 - float((promised >= 1).mean())
-            print(
-                f"{c.name} | {100 * kept:.1f} | {100 * se:.1f} | {np.median(ratio):.2f} | {np.quantile(ratio, 0.1):.2f} | "
-                f"{100 * none:.0f}", flush=True,
-            )  # fmt: skip
+    for c, r in runs_of(CASES, one, a):
+        promised, allows = r.T
+        given = np.isfinite(promised)
+        ratio = promised[given] / allows[given]
+        kept = float((ratio <= 1).mean())
+        none = 1 - float((promised >= 1).mean())
+        print(
+            f"{c.name} | {100 * kept:.1f} | {100 * standard_error(kept, int(given.sum())):.1f} | {np.median(ratio):.2f} | "
+            f"{np.quantile(ratio, 0.1):.2f} | {100 * none:.0f}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

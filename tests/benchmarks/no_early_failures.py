@@ -9,9 +9,7 @@ declaration, without it, and medians of truth over bound of both. ``FALLS`` was 
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -20,6 +18,7 @@ from scipy.optimize import brentq
 from reliability.records import LifeRecords
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
+from tests.benchmarks.simulated import arguments, runs_of, standard_error
 
 SCALE = 3000.0
 Life = Callable[[np.random.Generator, int], tuple[np.ndarray, float]]
@@ -104,29 +103,19 @@ def one(job: tuple[int, int]) -> tuple[float, float, float]:
 
 
 def main() -> None:
-    p = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    p.add_argument("--sets", type=int, default=150)
-    p.add_argument("--first", type=int, default=7000)
-    p.add_argument("--jobs", type=int, default=2)
-    p.add_argument("--only", nargs="*", default=[])
-    a = p.parse_args()
+    a = arguments(__doc__, "sets", 150, 7000)
     print(
         "truth | declaration | refused % | kept % (s.e.) | truth over bound | undeclared kept % | truth over it"
     )
-    with ProcessPoolExecutor(a.jobs) as workers:
-        for i, t in enumerate(TRUTHS):
-            if a.only and t.name not in a.only:
-                continue
-            jobs = [(i, s) for s in range(a.first, a.first + a.sets)]
-            r = np.array(list(workers.map(one, jobs, chunksize=5)))
-            given = r[r[:, 0] == 0]
-            kept, plain = (given[:, 1] >= 1).mean(), (given[:, 2] >= 1).mean()
-            se = np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / len(given))
-            print(
-                f"{t.name} | {'true' if t.holds else 'false'} | {100 * r[:, 0].mean():.0f} | {100 * kept:.1f} ({100 * se:.1f}) | "
-                f"{np.median(given[:, 1]):.2f} | {100 * plain:.1f} | {np.median(given[:, 2]):.2f}",
-                flush=True,
-            )
+    for t, r in runs_of(TRUTHS, one, a):
+        given = r[r[:, 0] == 0]
+        kept, plain = (given[:, 1] >= 1).mean(), (given[:, 2] >= 1).mean()
+        print(
+            f"{t.name} | {'true' if t.holds else 'false'} | {100 * r[:, 0].mean():.0f} | {100 * kept:.1f} "
+            f"({100 * standard_error(kept, len(given)):.1f}) | {np.median(given[:, 1]):.2f} | {100 * plain:.1f} | "
+            f"{np.median(given[:, 2]):.2f}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -24,6 +24,7 @@ from scipy.optimize import brentq
 
 from reliability.sheets.life import read_life
 from tests.asking import asked
+from tests.benchmarks.simulated import standard_error
 
 MODULES = 5
 LEAST = 40.0
@@ -84,7 +85,7 @@ def main() -> None:
             jobs = [(code, s) for s in range(a.communities)]
             low, truth = np.array(list(pool.map(one, jobs, chunksize=5))).T
             true = float((low <= truth).mean())
-            se = math.sqrt(max(true * (1 - true), 0.0475 / 4) / low.size)
+            se = standard_error(true, low.size)
             print(
                 f"{code} | {100 * true:.1f} | {100 * se:.1f} | {np.median(low / truth):.2f} | {low.min():.0f} | "
                 f"{(low <= LEAST).sum()}", flush=True,

@@ -1,6 +1,6 @@
 """Are flight promises kept, and how long are they? Simulated communities over many truths.
 
-    python tests/benchmarks/promise.py [--communities 400] [--random 20] [--seed 4711] [--only A H1] [--jobs 2]
+    python -m tests.benchmarks.promise [--communities 400] [--random 20] [--seed 4711] [--only A H1] [--jobs 2]
 
 Pinned truths, and truths newly drawn with a seed. Each community: modules at two voltages, broken parts
 swapped and the module goes on, half the modules enter late, tests stop at random; one flight module with
@@ -22,6 +22,7 @@ from scipy.optimize import brentq
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from tests.asking import asked
+from tests.benchmarks.simulated import standard_error
 
 VOLTS = (1300.0, 1500.0)
 REFERENCE = 1400.0
@@ -138,7 +139,7 @@ def score(t: Truth, promises: np.ndarray) -> dict[str, float]:
     allows = t.allows()
     kept = float((given <= allows).mean()) if given.size else float("nan")
     return {
-        "kept": kept, "se": float(np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / max(given.size, 1))),
+        "kept": kept, "se": standard_error(kept, given.size),
         "median": float(np.median(given) / allows), "tenth": float(np.quantile(given, 0.1) / allows),
         "refused": float(1 - given.size / promises.size),
     }  # fmt: skip

@@ -10,9 +10,7 @@ the second line were chosen on seeds 0 to 59.
 
 from __future__ import annotations
 
-import argparse
 from collections.abc import Callable
-from concurrent.futures import ProcessPoolExecutor
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,6 +19,7 @@ from reliability.decisions.siblings import Wish, look_at
 from reliability.records import LifeRecords, join
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
+from tests.benchmarks.simulated import arguments, runs_of, standard_error
 
 SCALE = 3000.0
 Shapes = Callable[[np.random.Generator], np.ndarray]
@@ -87,29 +86,19 @@ def one(job: tuple[int, int]) -> tuple[float, float]:
 
 
 def main() -> None:
-    p = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    p.add_argument("--sets", type=int, default=150)
-    p.add_argument("--first", type=int, default=5000)
-    p.add_argument("--jobs", type=int, default=2)
-    p.add_argument("--only", nargs="*", default=[])
-    a = p.parse_args()
+    a = arguments(__doc__, "sets", 150, 5000)
     print(
         "truth | kept % | truth over bound | by siblings kept % (s.e.) | truth over it | one over the other | none %"
     )
-    with ProcessPoolExecutor(a.jobs) as workers:
-        for i, t in enumerate(TRUTHS):
-            if a.only and t.name not in a.only:
-                continue
-            jobs = [(i, s) for s in range(a.first, a.first + a.sets)]
-            r = np.array(list(workers.map(one, jobs, chunksize=5)))
-            told = r[np.isfinite(r[:, 1])]
-            kept = (told[:, 1] >= 1).mean()
-            se = np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / len(told))
-            print(
-                f"{t.name} | {100 * (r[:, 0] >= 1).mean():.1f} | {np.median(r[:, 0]):.2f} | {100 * kept:.1f} ({100 * se:.1f}) | "
-                f"{np.median(told[:, 1]):.2f} | {np.median(told[:, 1] / told[:, 0]):.2f} | {100 * (1 - len(told) / len(r)):.0f}",
-                flush=True,
-            )  # fmt: skip
+    for t, r in runs_of(TRUTHS, one, a):
+        told = r[np.isfinite(r[:, 1])]
+        kept = (told[:, 1] >= 1).mean()
+        print(
+            f"{t.name} | {100 * (r[:, 0] >= 1).mean():.1f} | {np.median(r[:, 0]):.2f} | {100 * kept:.1f} "
+            f"({100 * standard_error(kept, len(told)):.1f}) | {np.median(told[:, 1]):.2f} | "
+            f"{np.median(told[:, 1] / told[:, 0]):.2f} | {100 * (1 - len(told) / len(r)):.0f}",
+            flush=True,
+        )
 
 
 if __name__ == "__main__":

@@ -26,6 +26,7 @@ from reliability.notes import CannotAnswer
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
 from tests.asking import asked
+from tests.benchmarks.simulated import standard_error
 
 H = float(-np.log(0.9))
 Hazard = Callable[[np.ndarray], np.ndarray]
@@ -216,7 +217,7 @@ def table(cases: list[int], communities: int, jobs: int) -> None:
             line = f"{CASES[i].name} | {100 * (1 - len(given) / len(r)):.0f}"
             if len(given):
                 kept = given[:, 0].mean()
-                se = np.sqrt(max(kept * (1 - kept), 0.0475 / 4) / len(given))
+                se = standard_error(kept, len(given))
                 line += f" | {100 * kept:.1f} | {100 * se:.1f} | {np.median(given[:, 1]):.2f}"
             print(line, flush=True)
 
