@@ -202,9 +202,10 @@ class ModuleModel:
         """Estimated survival of so many shots from now."""
         return float(np.exp(-self.total(shots)))
 
-    def life(self, fraction: float) -> float:
-        """Estimated shots by which a fraction has failed; nan where nothing failed."""
-        shots = self._where(lambda n: self.total(n) + np.log1p(-fraction))
+    def life(self, fraction: float, i: int | None = None) -> float:
+        """Estimated shots by which a fraction has failed (of one slot, where its index is given); nan where nothing failed."""
+        hazard = self.total if i is None else lambda n: self.hazard(i, n)
+        shots = self._where(lambda n: hazard(n) + np.log1p(-fraction))
         return float("nan") if self._endless(shots) else shots
 
     def _endless(self, shots: float) -> bool:
