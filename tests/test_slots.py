@@ -21,7 +21,7 @@ from reliability.slots.grid import exposed, exposures, fit_slot
 from reliability.slots.promise import Lasted, ModuleModel, first_failure_shares
 from tests.asking import asked
 from tests.benchmarks.monotone import NEAR, compared
-from tests.benchmarks.promise import PINNED, community, one
+from tests.benchmarks.promise import PINNED, community, drawn, one
 
 INF, NAN = float("inf"), float("nan")
 BENCH = PINNED[0]
@@ -169,6 +169,24 @@ def test_without_failures_no_module_is_promised_more_than_a_slot_of_it(seed):
         assert old.promise(0.9, c) <= min(a.after_burn_in(500.0).promise(0.9, c) for a in alone)
     promises = m.along(np.linspace(-0.2, 0.3, 6), 0.9, 0.95)
     assert (np.diff(promises) <= 0).all()
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_good_module_that_lasted_what_is_promised_never_shortens_the_promise(seed):
+    """Draws count by exp(-H), H their hazard over what is promised: the heavier the hazard the less, so that no quantile of H
+    rises (likelihood ratio order: Shaked & Shanthikumar 2007, th. 1.C.1, from memory). Nor do several, or shorter ones, and
+    neither does a unit of a slot by itself."""
+    rng = np.random.default_rng([seed, 4])
+    r = community(drawn(rng, seed), rng)
+    own = [(s, r.select(r.slot == s)) for s in sorted(set(r.slot))]
+    m = ModuleModel(
+        [slot_data(s, u, Asked(1300.0 if s == "slot0" else NAN)) for s, u in own], seed=seed
+    )
+    for model in (m, m.only(0)):
+        n = model.promise(0.9, 0.95)
+        for units, shots in ((1, n), (4, n), (1, n / 2)):
+            tests = {i: Lasted(units, ((shots, 0.0),)) for i in range(len(model.slots))}
+            assert model.after_good(tests).promise(0.9, 0.95) >= n * (1 - NEAR)
 
 
 def lone_slots(rng, modules=8):
