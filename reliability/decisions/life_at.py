@@ -18,6 +18,7 @@ from reliability.decisions.answer_notes import (
     what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
+from reliability.decisions.life_doubts import first_failure, first_failure_note
 from reliability.decisions.life_helps import helped_by
 from reliability.decisions.operating import point_of_one, slot_point
 from reliability.decisions.parts import Curve, SurvivalBound, moved_units, seen_of, steps_of
@@ -25,7 +26,7 @@ from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data, voltages_differ
+from reliability.slots.exposure import UNNAMED, Asked, SlotData, slot_data, voltages_differ
 from reliability.slots.promise import ModuleModel
 from reliability.words import counted, shots_text, whole
 
@@ -110,7 +111,7 @@ def beside(
 
 def carried_by(records: LifeRecords, point: Mapping[str, Level]) -> Usable:
     """The slot's records that carry the point. Raises NotCarried."""
-    return usable(str(records.slot[0]), records, point)
+    return usable(str(records.slot[0]) or UNNAMED, records, point)
 
 
 def moved_life(
@@ -134,7 +135,7 @@ def moved_life(
     beside : sequence of SlotData
         Other slots in which failures have suspects.
     """
-    data = slot_data(str(records.slot[0]), records, Asked(found.use_V))
+    data = slot_data(str(records.slot[0]) or UNNAMED, records, Asked(found.use_V))
     if not data.units.end.size:
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
@@ -162,11 +163,13 @@ def moved_life(
     ]
     notes += few_notes([(data.name, model.slots[0].failures)])
     notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
+    first = None if data.x.any() else first_failure(records, c)
+    notes += first_failure_note(first, c)
     answer = LifeAnswer(
         "weibull", whole(records.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), curve_of(model, seen, c), seen_of(seen), mode=q.mode,
         at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear),
-        no_early_failures=q.burned_in, notes=tuple(notes),
+        first_failure=first, no_early_failures=q.burned_in, notes=tuple(notes),
     )  # fmt: skip
     return helped_by(answer, model)
 

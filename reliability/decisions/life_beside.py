@@ -14,7 +14,7 @@ from reliability.life.causes import unclear
 from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable
-from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.exposure import UNNAMED, Asked, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import shots_text
 
@@ -42,7 +42,7 @@ def beside_headline(found: LifeAnswer, used: Usable, pool: LifeRecords, q: Askin
             why = [Looked(str(own.slot[0]), None, SEVERAL_CAUSES)]
             return replace(found, notes=found.notes + sibling_notes(why))
         own, pool = own.of_mode(q.mode), pool.of_mode(q.mode)
-    data = slot_data(str(own.slot[0]), own, Asked(used.use_V))
+    data = slot_data(str(own.slot[0]) or UNNAMED, own, Asked(used.use_V))
     if not data.units.end.size:
         return found
     wish = Wish(1 - q.fraction[0], q.confidence)

@@ -17,7 +17,7 @@ from reliability.decisions.more_tests import (
     tests_of_slots,
 )
 from reliability.records import LifeRecords
-from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.exposure import UNNAMED, Asked, slot_data
 from reliability.slots.promise import ModuleModel
 
 NAN = float("nan")
@@ -56,7 +56,7 @@ def helped(answer: LifeAnswer, records: LifeRecords, seed: int) -> LifeAnswer:
         return answer
     if not _first(answer).wide or not (records.shots_good > records.shots_from).any():
         return answer
-    data = slot_data(str(records.slot[0]), records, Asked(NAN))
+    data = slot_data(str(records.slot[0]) or UNNAMED, records, Asked(NAN))
     model = ModuleModel([data], seed=seed, apart=answer.mode)
     return helped_by(answer, model.of_mode(answer.mode) if answer.mode else model)
 

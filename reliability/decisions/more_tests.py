@@ -9,6 +9,7 @@ import numpy as np
 
 from reliability.decisions.bench import Bench
 from reliability.notes import Note
+from reliability.slots.exposure import UNNAMED
 from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import percent_text, shots_text
 
@@ -171,7 +172,7 @@ def _more_of(model: ModuleModel, tested: tuple[int, int], length: float) -> _Off
     """New units of ``tested``: slot, units."""
     i, units = tested
     slot, tests = model.slots[i].name, {i: Lasted(units, ((length, 0.0),))}
-    what = f"{units} more of {slot.replace('_', ' ')}" if slot else f"{units} more units"
+    what = f"{units} more units" if slot == UNNAMED else f"{units} more of {slot.replace('_', ' ')}"
     return _Offer(slot, units, what, length, model.all_last(tests), model.after_good(tests))
 
 
