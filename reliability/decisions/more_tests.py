@@ -150,8 +150,9 @@ def tests_of_slots(
     for i, share in enumerate(model.held_down_by(promised, wanted.confidence)):
         for n in counts if share >= GAIN else ():
             for length in _of_slot(model, (i, n), wanted.shots):
-                cut = min(length, longest(n))
-                if cut > 0 and (i, n, cut) not in offers:
+                most = longest(n)
+                cut = length if length <= most else handy(most)
+                if cut <= most and (i, n, cut) not in offers:
                     offers[i, n, cut] = _more_of(model, (i, n), cut)
     return _worth_it(offers.values(), wanted, promised)
 
@@ -185,7 +186,13 @@ def _sister(model: ModuleModel, length: float) -> _Offer:
 def likely_lengths(model: ModuleModel, units: float) -> list[float]:
     """Lengths that so many units last with the wanted chances, as estimated; none where nothing failed."""
     found = [model.life(float(1 - (1 - share) ** (1 / units))) for share in STEPS]
-    return [s for s in found if np.isfinite(s) and s > 0]
+    return [handy(s) for s in found if np.isfinite(s) and s > 0]
+
+
+def handy(shots: float) -> float:
+    """A whole count of two figures, no more than ``shots``; 1 at least: what a person would set on a bench."""
+    step = 10.0 ** max(np.floor(np.log10(max(shots, 1.0))) - 1, 0)
+    return float(max(np.floor(shots / step) * step, 1.0))
 
 
 def untried_lengths(model: ModuleModel, reach: float) -> list[float]:
