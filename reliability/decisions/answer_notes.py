@@ -177,6 +177,18 @@ def apart_notes(apart: Sequence[str], new: Sequence[str]) -> list[Note]:
     return [Note("groups", text)]
 
 
+def alone_notes(promised: float, alone: Sequence[tuple[str, float]]) -> list[Note]:
+    """Slots that by themselves would be promised less than the module, and why."""
+    less = [f"{n} {shots_text(v)}" for n, v in alone if np.log1p(v) < np.log1p(promised) - LITTLE]
+    if not less:
+        return []
+    text = (
+        f"Less than the module by their own records alone: {', '.join(less)}. In the module the shapes of its other slots speak for "
+        f"them too; who does not take the slots for alike (a shape common to all, spread by some 0.2 to 0.7 of its log) goes by the least."
+    )
+    return [Note("slot_alone_less", text)]
+
+
 def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
     """What holds the shape of slots with few failures, and of those with none."""
     few = [n for n, r in failures if 0 < r <= 3]

@@ -9,7 +9,7 @@ import numpy as np
 
 from reliability.decisions.bench import Bench
 from reliability.notes import Note
-from reliability.slots.exposure import UNNAMED
+from reliability.slots.exposure import UNNAMED, SlotData
 from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import percent_text, shots_text
 
@@ -128,7 +128,8 @@ def more_tests(
     reach = wanted.shots + (model.oldest() if burn_in else 0.0)
     new, worst = model.new(), int(np.argmax(model.held_down_by(promised, wanted.confidence)))
     offers += [
-        _sister(model, length) for length in likely_lengths(new, 1.0) or untried_lengths(new, reach)
+        _sister(model, length)
+        for length in likely_lengths(new, 1.0) or untried_lengths(new.slots, reach)
     ]
     more = (worst, MORE_UNITS)
     offers += [_more_of(model, more, length) for length in _of_slot(new, more, reach)]
@@ -165,8 +166,8 @@ def _burn_in(model: ModuleModel, length: float) -> _Offer:
 def _of_slot(new: ModuleModel, tested: tuple[int, int], reach: float) -> list[float]:
     """Lengths of a test of ``tested``: slot, units."""
     i, units = tested
-    own = new.only(i) if len(new.slots) > 1 else new
-    return likely_lengths(own, units / own.slots[0].copies) or untried_lengths(own, reach)
+    slot = new.slots[i]
+    return likely_lengths(new, units / slot.copies, i) or untried_lengths([slot], reach)
 
 
 def _more_of(model: ModuleModel, tested: tuple[int, int], length: float) -> _Offer:
@@ -183,9 +184,9 @@ def _sister(model: ModuleModel, length: float) -> _Offer:
     return _Offer("", 1, what, length, model.all_last(tests), model.after_good(tests))
 
 
-def likely_lengths(model: ModuleModel, units: float) -> list[float]:
-    """Lengths that so many units last with the wanted chances, as estimated; none where nothing failed."""
-    found = [model.life(float(1 - (1 - share) ** (1 / units))) for share in STEPS]
+def likely_lengths(model: ModuleModel, units: float, slot: int | None = None) -> list[float]:
+    """Lengths that so many units (of a slot) last with the wanted chances, as estimated; none where nothing failed."""
+    found = [model.life(float(1 - (1 - share) ** (1 / units)), slot) for share in STEPS]
     return [handy(s) for s in found if np.isfinite(s) and s > 0]
 
 
@@ -195,9 +196,9 @@ def handy(shots: float) -> float:
     return float(max(np.floor(shots / step) * step, 1.0))
 
 
-def untried_lengths(model: ModuleModel, reach: float) -> list[float]:
+def untried_lengths(slots: Sequence[SlotData], reach: float) -> list[float]:
     """Lengths where nothing failed: as long and twice as long as any was tested, and what is wanted where it is longer."""
-    longest = max(float(s.units.end.max()) for s in model.slots)
+    longest = max(float(s.units.end.max()) for s in slots)
     return [longest, 2 * longest, *([reach] if reach > 2 * longest else [])]
 
 

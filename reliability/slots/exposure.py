@@ -29,6 +29,11 @@ MOST_GROUPS = 300
 """builders and lots above which they are not told apart (a choice, for time)"""
 
 
+def middle_of(shots: Array) -> float:
+    """The geometric mean of counts."""
+    return float(np.exp(np.mean(np.log(shots))))
+
+
 @dataclass(frozen=True)
 class Units:
     """Units of a slot.
@@ -58,6 +63,11 @@ class Units:
     suspects: dict[int, str] = field(default_factory=dict)
     modes: dict[int, frozenset[str]] = field(default_factory=dict)
     group: Ints | None = None
+
+    @property
+    def middle(self) -> float:
+        """Shots in the unit of counts of a slot: its own, so that it is drawn alike beside whatever slots."""
+        return middle_of(self.end)
 
 
 @dataclass(frozen=True)
