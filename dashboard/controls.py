@@ -151,9 +151,10 @@ class Controls:
         self.values[name] = tuple(picked)
 
     def one(
-        self, place: DeltaGenerator, name: str, label: str, first: str = "", empties: Sequence[str] = ()
+        self, place: DeltaGenerator, name: str, label: str, first: str = "", empties: Sequence[str] = (), anew: Sequence[str] = (),
     ) -> None:  # fmt: skip
-        """One label of the pool, as the only one of a setting that may have several; a change empties other controls."""
+        """One label of the pool, as the only one of a setting that may have several; a change empties other controls, and
+        sets those ``anew`` to what is then offered first."""
         known = list(self.choices.get(self.schemas[name].get("of", name), []))
         start = known.index(first) if first in known else 0
         self._remembered(name, None, lambda v: v in known)
@@ -165,7 +166,7 @@ class Controls:
             bind="query-params",
             help=self._help(name),
             on_change=_empty,
-            args=(tuple(empties),),
+            args=(tuple(empties), tuple(anew)),
         )
         self._keep(name, picked)
         listed = self.schemas[name].get("type") == "array"
@@ -319,10 +320,12 @@ class Controls:
             st.session_state.setdefault("kept", {})[name] = value
 
 
-def _empty(names: Sequence[str]) -> None:
-    """Empty controls by their names."""
+def _empty(names: Sequence[str], anew: Sequence[str] = ()) -> None:
+    """Empty controls by their names; those ``anew`` go back to what is offered first."""
     for name in names:
         st.session_state[name] = None
+    for name in anew:
+        st.session_state.pop(name, None)
 
 
 class Pairs:
