@@ -26,7 +26,7 @@ from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Builders, BuildersAnswer
 from reliability.ask.records import odd_records
-from reliability.words import p_text
+from reliability.words import p_text, percent_text
 
 SPELT_OUT = 10
 """findings told in full; a table cuts long ones off"""
@@ -65,7 +65,7 @@ with left:
     chart(
         figures.influence_figure(a),
         "influence",
-        f"Life that {1 - a.fraction:.0%} reach, with each builder left out; the line is the whole pool.",
+        f"Life that {percent_text(1 - a.fraction)} reach, with each builder left out; the line is the whole pool.",
     )
 with right:
     st.markdown("### Curves per builder")
