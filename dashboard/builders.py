@@ -14,6 +14,7 @@ from dashboard.shared import (
     built,
     chart,
     choices,
+    folded,
     pool,
     pool_or_stop,
     show_notes,
@@ -29,7 +30,7 @@ from reliability.ask.records import odd_records
 from reliability.words import p_text, percent_text
 
 SPELT_OUT = 10
-"""findings told in full; a table cuts long ones off"""
+"""findings told in words, grave ones first; the rest are in a table"""
 
 
 @st.cache_resource(max_entries=4, show_spinner="Looking at the data …")
@@ -100,8 +101,7 @@ found = sorted(found, key=lambda f: f["severity"] != "grave")
 for f in found[:SPELT_OUT]:
     st.markdown(f"- {plain_text(f['builder'])} ({f['severity']}): {plain_text(f['finding'])}")
 if len(found) > SPELT_OUT:
-    st.caption(f"{len(found) - SPELT_OUT} more in the table.")
-if found:
-    table(pd.DataFrame(found), "quality")
-else:
+    with folded(f"{len(found) - SPELT_OUT} more"):
+        table(pd.DataFrame(found[SPELT_OUT:]), "quality")
+if not found:
     st.caption("Nothing looks odd.")

@@ -11,7 +11,7 @@ from typing import Any, NoReturn
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard.words import plain_text
+from dashboard.words import OF_SETTING, meaning, plain_text
 from reliability.ask.answers import Question
 from reliability.ask.texts import from_texts, read_texts
 from reliability.notes import BadInput, NoEffect
@@ -300,7 +300,9 @@ class Controls:
 
     def _help(self, name: str) -> str:
         self.drawn.add(name)
-        return plain_text(str(self.schemas[name].get("description", "")))
+        text = str(self.schemas[name].get("description", ""))
+        word = OF_SETTING.get(name)
+        return plain_text(text if word is None else f"{text} {meaning(word)}")
 
     def _remembered(self, name: str, default: Any, sound: Any) -> None:
         """Bring back what was chosen on another page, unless the address says otherwise."""

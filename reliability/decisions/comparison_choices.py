@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Callable, Iterable, Mapping, Sequence
 from typing import get_args
 
 import numpy as np
@@ -65,17 +65,29 @@ def what_differs(records: LifeRecords, first: str, second: str) -> By:
         if found is None:
             raise CannotAnswer(_nothing(records, known))
         return found
-    for holds in (all, any):  # both, else the one: then the other is told to be none of its kind
-        for by in (*USUAL, "module"):
-            if holds(name in known[by] for name in (first, second)):
-                return by
-    if any(name == EVERYTHING or "+" in name for name in (first, second)):
+    names: tuple[str, ...] = (first, second)
+    kinds: tuple[By, ...] = (*USUAL, "module")
+    if found := _of(names, kinds, known, all):
+        return found
+    if any(name == EVERYTHING or "+" in name for name in names):
         return "pool"
-    if _is_number(first) and _is_number(second):
+    if all(map(_is_number, names)):
         return "voltage"
+    if found := _of(names, kinds, known, any):  # the other is then told to be none of its kind
+        return found
     raise BadInput(
         f"first and second are two of one kind: {_listed(known)}; not {first[:40]!r} and {second[:40]!r}"
     )
+
+
+def _of(
+    names: Sequence[str],
+    kinds: Sequence[By],
+    known: Choices,
+    holds: Callable[[Iterable[bool]], bool],
+) -> By | None:
+    """The first kind of which the names are labels: all of them, or any."""
+    return next((by for by in kinds if holds(name in known[by] for name in names)), None)
 
 
 def _is_number(text: str) -> bool:
