@@ -229,7 +229,6 @@ class Controls:
         low = core.get("minimum", core.get("exclusiveMinimum"))
         high = core.get("maximum", core.get("exclusiveMaximum"))
         start = schema.get("default") if value is None else value
-        kind = int if whole else float
         # above a limit is from just beyond it on
         if low is not None and "exclusiveMinimum" in core:
             low = float(low) + 1e-9
@@ -238,14 +237,15 @@ class Controls:
         self._remembered(
             name, start, lambda v: isinstance(v, (int, float)) and _within(v, low, high)
         )
+        # a field of whole numbers would make 3 of 3.7 and 1 of 1e99: the question refuses these instead
+        low, high, start, step = (None if v is None else float(v) for v in (low, high, start, step))
         given = place.number_input(
-            self._label(name, label), min_value=None if low is None else kind(low),
-            max_value=None if high is None else kind(high), value=None if start is None else kind(start),
-            step=None if step is None else kind(step), format="%d" if whole else "%.10g", key=name, bind="query-params", help=self._help(name),
+            self._label(name, label), min_value=low, max_value=high, value=start, step=step, format="%.10g", key=name,
+            bind="query-params", help=self._help(name),
         )  # fmt: skip
         self._keep(name, given)
         if given is not None:
-            self.values[name] = given
+            self.values[name] = int(given) if whole and given.is_integer() else given
 
     def pairs(self, name: str) -> Pairs:
         """A setting of ``column=level`` texts, each column with a control of its own."""
