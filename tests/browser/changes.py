@@ -1,7 +1,8 @@
 """Each control of each page on the invented demo, with a value that changes the answer.
 
-A control that is on a page and not here, or here and not on the page, fails ``test_controls``. So does one whose
-change leaves the sentence as it was without a reason, or with one and the sentence changed.
+``test_controls`` fails where a control is on a page and not here, or here and not on the page; where a setting has
+neither control nor a place in ``BY_LINK``; where a change leaves the sentence as it was though nothing here says so,
+or changes it though something does.
 """
 
 from collections.abc import Callable
@@ -261,3 +262,41 @@ VIEWS = {
     }),
 }  # fmt: skip
 """by a name of their own"""
+NO_QUESTION = {
+    "records": "files and forms: test_dashboard and test_door", "decisions": "kept answers: tests/test_decided.py",
+    "guide": "words only",
+}  # fmt: skip
+"""pages that ask no question: where they are tried"""
+_ALL = {"received", "where", "with_published", "seed"}
+BY_LINK = {
+    "module": {*_ALL, "as_tested"},
+    "flight": {*_ALL, "brief", "builder", "part", "slot"},
+    "life": {*_ALL, "as_tested", "at", "bound", "fraction", "keep", "next"},
+    "history": {*_ALL - {"seed"}, "most", "part", "slot"},
+    "modes": {*_ALL, "bound", "fraction"},
+    "wear": {"builder", "limit", "received", "seed", "slot"},
+    "misfires": {"received"},
+    "derate": {*_ALL, "family", "inductance_nh", "resistance_mohm", "unequal"},
+    "derate_mission": _ALL,
+    "compare": {*_ALL, "family", "fraction"},
+    "next_test": _ALL,
+    "demonstrate": {*_ALL, "burn_in", "shots_each"},
+    "accelerate": {*_ALL, "levels", "most_units", "stress", "use"},
+    "builders": {*_ALL, "family", "fraction", "plain", "stress"},
+}
+"""settings without a control: an address or a command says them (test_links)"""
+
+
+def page_of(view):
+    """The page's name in the address; of the first page, nothing."""
+    return view.path.partition("?")[0]
+
+
+def touched(question):
+    """Settings of a question that some control changes."""
+    found = set()
+    for view in VIEWS.values():
+        if view.question == question:
+            for name, change in view.changes.items():
+                found |= set() if change.leads else set(change.settings or {name})
+    return found
