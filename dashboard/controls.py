@@ -20,15 +20,18 @@ SESSION = ("confidence", "builder", "part", "slot", "module", "use", "shots", "s
 """settings that stay as they were when the page is changed: one confidence, one operating point, one mission"""
 MOST_OFFERED = 2000
 """labels offered by one control; more would be slow, and nobody reads them"""
+_REFUSED = "refused_link"
 CONFIDENCES = [0.8, 0.9, 0.95, 0.99]
 
 
 def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
-    """Look at the address before anything is shown: what is unknown or cannot be read is said, and
-    nothing else is shown.
+    """Look at a link before anything is shown: what is unknown or cannot be read is said, and nothing
+    else is shown. What controls have written into the address since, the question refuses beside them.
 
     ``also`` are names that the page itself uses.
     """
+    if not _of_a_link():
+        return
     schemas: dict[str, type[Question]] = {}
     for q in questions:
         schemas |= {k: q for k in q.settings() if k not in schemas}
@@ -39,14 +42,29 @@ def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
             known = ", ".join(sorted([*schemas, *also]))
             there = f"there are: {known}" if known else "this page has none"
             unreadable(f"the address has no setting {name[:40]!r}; {there}")
-        try:
-            _one(schemas[name], name)
-        except BadInput as e:
-            unreadable(str(e))
+        _read(schemas[name], name)
+
+
+def _of_a_link() -> bool:
+    """Whether the address came as a link, and not from the page's own controls."""
+    return bool(st.session_state.get("turned")) or st.session_state.get(_REFUSED) == _address()
+
+
+def _address() -> list[tuple[str, list[str]]]:
+    return [(name, st.query_params.get_all(name)) for name in sorted(st.query_params)]
+
+
+def _read(cls: type[Question], name: str) -> None:
+    """Say so and show nothing else if one setting of the address cannot be read."""
+    try:
+        _one(cls, name)
+    except BadInput as e:
+        unreadable(str(e))
 
 
 def unreadable(why: str) -> NoReturn:
-    """Say what is wrong with the address, and show nothing else."""
+    """Say what is wrong with the address, and show nothing else, as long as it stays."""
+    st.session_state[_REFUSED] = _address()
     st.error(f"This link cannot be read: {plain_text(why)}")
     st.stop()
     raise AssertionError("the page has ended")
@@ -82,7 +100,7 @@ def _texts(cls: type[Question], name: str) -> list[str]:
     """A setting's texts in the address; of a list also several in one, as controls write them."""
     texts = st.query_params.get_all(name)
     if len(texts) == 1 and _many(cls, name):
-        return [t for t in texts[0].split(",") if t.strip()]
+        return [t for t in texts[0].split(",") if t.strip()] or texts
     return texts
 
 
@@ -114,6 +132,12 @@ class Controls:
         self.choices = dict(choices or {})
         self.values: dict[str, Any] = {}
         self.drawn: set[str] = set()
+        if _of_a_link():
+            for name in (
+                self.schemas
+            ):  # by this question; the page looked at the first that has the setting
+                if name in st.query_params:
+                    _read(cls, name)
         self._refuse_unknown()
         # what the last page left under a control's key is not this page's
         self.turned = bool(st.session_state.get("turned"))
