@@ -1,8 +1,8 @@
 """Each control of each page changed in Chromium on the invented demo: what the page says is what the library answers.
 
-python -m tests.benchmarks.controls [--views design,flight] [--numbers]
+python -m tests.benchmarks.controls [--views design,flight] [--nonsense]
 
-Prints a line a control and ends with 1 if anything did not hold. ``--numbers`` types nonsense into each number too.
+Prints a line a control and ends with 1 if anything did not hold. ``--nonsense`` types nonsense into each number and text too.
 """
 
 import argparse
@@ -18,7 +18,7 @@ from tests.browser.changes import VIEWS
 from tests.browser.changing import changed, controls, nonsense, opened
 from tests.browser.server import browsing, serving
 
-NONSENSE = (("-1e30", "Enter"), ("1e", "Tab"))
+NONSENSE = {"number": (("-1e30", "Enter"), ("1e", "Tab")), "text": (("zz", "Enter"),)}
 
 
 def said(view, what, fault, began):
@@ -26,7 +26,7 @@ def said(view, what, fault, began):
     return bool(fault)
 
 
-def swept(page, base, store, name, numbers):
+def swept(page, base, store, name, nonsense_too):
     """Faults of one view."""
     view, fell = VIEWS[name], 0
     for control, change in view.changes.items():
@@ -35,9 +35,7 @@ def swept(page, base, store, name, numbers):
         fell += said(name, control, changed(page, store, view, control), began)
     opened(page, base, view)
     for control, kind in controls(page).items():
-        if not numbers or kind != "number":
-            continue
-        for typed, leave in NONSENSE:
+        for typed, leave in NONSENSE.get(kind, ()) if nonsense_too else ():
             began = time.monotonic()
             opened(page, base, view)
             if typed == "1e" and page.locator(f".st-key-{control} input").input_value():
@@ -49,7 +47,7 @@ def swept(page, base, store, name, numbers):
 def main():
     p = argparse.ArgumentParser(description=__doc__)
     p.add_argument("--views", default=",".join(VIEWS))
-    p.add_argument("--numbers", action="store_true")
+    p.add_argument("--nonsense", action="store_true")
     a = p.parse_args()
     fell = 0
     with tempfile.TemporaryDirectory() as folder:
@@ -57,7 +55,7 @@ def main():
         store = Stored(Path(folder) / "s.duckdb")
         with serving(Path(folder)) as base, browsing(viewport={"width": 1280, "height": 900}) as page:  # fmt: skip
             for name in a.views.split(","):
-                fell += swept(page, base, store, name, a.numbers)
+                fell += swept(page, base, store, name, a.nonsense)
     print(f"{fell} did not hold")
     sys.exit(1 if fell else 0)
 

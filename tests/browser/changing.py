@@ -212,7 +212,7 @@ def column_fault(page, change, before, wanted):
 
 
 def nonsense(page, name, typed, leave="Enter"):
-    """Type into one number what it cannot be: it is refused, and nothing of the old answer is shown; else what is."""
+    """Type into a field what it cannot be: it is refused, and nothing of the old answer is shown; else what is."""
     field = place_of(page, name).locator("input")
     field.focus()
     page.keyboard.press("Control+A")

@@ -11,7 +11,7 @@ from reliability.ask.giving import give, look
 from reliability.ask.questions import question_class
 from reliability.ask.sources import Stored
 from tests.browser.changes import BY_LINK, NO_QUESTION, VIEWS, page_of, touched
-from tests.browser.changing import changed, controls, nonsense, opened
+from tests.browser.changing import changed, controls, nonsense, opened, put
 from tests.browser.server import MARKS, ROOT, browsing, serving
 
 pytestmark = MARKS
@@ -82,14 +82,16 @@ def test_a_control_of_each_kind_changes_the_answer(name, page, server, store):
         found = controls(page)
         assert set(found) <= elsewhere(view), f"{title}: not tried"
         assert {k for k, c in view.changes.items() if not c.beside} <= set(found), title
-        numbers = [k for k, kind in found.items() if kind == "number"]
+        fields = {kind: k for k, kind in reversed(found.items())}
         for i, control in enumerate(of_each_kind(found, view, seen)):
             if i or view.changes[control].beside:
                 opened(page, server, view, view.changes[control])
             faults[f"{title}: {control}"] = changed(page, store, view, control)
-        if numbers and "nonsense" not in seen:
-            seen.add("nonsense")
-            faults[f"{title}: nonsense"] = nonsense(page, numbers[0], "-1e30")
+        for kind, typed in (("number", "-1e30"), ("text", "zz")):
+            if kind in fields and typed not in seen:
+                seen.add(typed)
+                faults[f"{title}: {fields[kind]} {typed}"] = nonsense(page, fields[kind], typed)
+                put(page, fields[kind], kind, "")
     assert not {k: v for k, v in faults.items() if v}
 
 
