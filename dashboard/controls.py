@@ -5,6 +5,7 @@ Type, range, default, unit and help come from the question, so that page, comman
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NoReturn
 
@@ -81,19 +82,22 @@ def one_of(name: str, allowed: Sequence[str]) -> str | None:
 
 
 def _one(cls: type[Question], name: str) -> None:
-    """Raise BadInput unless one setting can be read (the others at a value that is surely allowed).
+    """Raise BadInput unless one setting can be read: by itself (the others at a value that is surely
+    allowed), or with what the address says beside it, where it needs that.
 
-    Whether it goes with the other settings is seen once all are known.
+    Whether all go together is seen once all are known.
     """
     filler = {k: _FILL.get(k, "1") for k, f in cls.model_fields.items() if f.is_required()}
     given: dict[str, Sequence[str]] = {k: [v] for k, v in filler.items()}
+    there = {k: _texts(cls, k) for k in cls.settings() if k in st.query_params}
     try:
-        from_texts(cls, given | {name: _texts(cls, name)})
+        from_texts(cls, given | {name: there[name]})
     except NoEffect:
         return
     except BadInput as e:
         if name in str(e):
-            raise
+            with contextlib.suppress(NoEffect):
+                from_texts(cls, given | there)
 
 
 def _texts(cls: type[Question], name: str) -> list[str]:

@@ -46,6 +46,8 @@ def page(store, monkeypatch, name, **address):
     [
         ("my_module.py", "module", {"where": ["charge_V=1400"], "confidence": ["0.93"], "at": ["500"]}),
         ("my_module.py", "module", {"units": ["igniter=4"], "seed": ["5"]}),
+        ("derating.py", "derate_mission", {"slot": ["main_capacitor"], "delta_v": ["0.001"], "mass": ["1"], "impulse": ["0.65@1"]}),
+        ("flight.py", "flight", {"module": ["kite-01"], "delta_v": ["0.001"], "mass": ["2"], "impulse_bit": ["0.65"]}),
         ("derating.py", "derate", {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"], "family": ["lognormal"]}),
         ("derating.py", "derate", {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"], "series": ["2"], "unequal": ["0.1"]}),
         ("flight.py", "flight", {"module": ["kite-01"], "days": ["0.01"], "duty": ["0.5"]}),
