@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from reliability.safe_text import for_terminal
+
 HELP = {
     "My module": (
         "How many shots a whole module lasts and which part ends it. Each slot (capacitor, igniter, fuel ...) gets its own "
@@ -140,5 +142,8 @@ def meaning(word: str) -> str:
 
 
 def plain_text(text: str) -> str:
-    """A text from outside, such as a builder's code, so that it shows as it is and does nothing."""
-    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", text.replace("\n", " "))
+    """A text from outside, such as a builder's code, so that it shows as it is and does nothing.
+
+    What would steer the text around it, such as a mark that turns its direction, is shown by its number.
+    """
+    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", for_terminal(text.replace("\n", " ")))
