@@ -21,7 +21,7 @@ from reliability.slots.grid import exposed, exposures, fit_slot
 from reliability.slots.promise import Lasted, ModuleModel, first_failure_shares
 from tests.asking import asked
 from tests.benchmarks.monotone import NEAR, compared
-from tests.benchmarks.promise import PINNED, community, drawn, one
+from tests.benchmarks.promise import PINNED, Truth, community, drawn, one
 
 INF, NAN = float("inf"), float("nan")
 BENCH = PINNED[0]
@@ -249,6 +249,30 @@ def test_promises_are_kept_in_simulated_communities():
 
 def flight(r, **more):
     return asked("flight", r, module="flight", shots=1000, brief=True, **more)
+
+
+def test_a_promise_that_leans_on_steep_lives_says_so():
+    """Modules of steep slots get the note, those of falling hazards do not (what it says: tests/benchmarks/steep.py)."""
+    steep = Truth("steep", ((4.0, 6000.0), (3.5, 9000.0), (3.0, 8000.0)), 14)
+    falling = next(t for t in PINNED if t.name == "H1")
+    noted = [
+        sum(any(n.code == "looks_steep" for n in flight(community(t, np.random.default_rng(s))).notes) for s in range(4))
+        for t in (steep, falling)
+    ]  # fmt: skip
+    assert noted == [4, 0]
+
+
+def test_steepness_is_the_mean_of_what_holds_the_promise_down():
+    r = community(BENCH, np.random.default_rng(2))
+    own = [(s, r.select(r.slot == s)) for s in sorted(set(r.slot))]
+    m = ModuleModel([slot_data(s, u, Asked(1300.0 if s == "slot0" else NAN)) for s, u in own])
+    n = m.promise(0.9, 0.95)
+    logs = [np.log(d.shape).mean() for d in m.draws.slots]
+    assert min(logs) < np.log(m.steepness(n, 0.95)) < max(logs)
+    assert np.log(m.steepness(n, 0.95)) == pytest.approx(np.dot(m.held_down_by(n, 0.95), logs))
+    assert m.only(0).steepness(n, 0.95) == pytest.approx(
+        np.exp(np.log(m.only(0).draws.slots[0].shape).mean())
+    )
 
 
 @pytest.mark.parametrize("case", range(6))

@@ -21,6 +21,7 @@ from reliability.decisions.answer_notes import (
     left_out_notes,
     looked_bad_notes,
     refuse_burned_in,
+    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -447,7 +448,11 @@ class _Flight:
             self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
             tuple(m.early_seen()), unseen_weak(m, self.needed), q.no_early_failures,
-            notes=(*self.notes(), *alone_notes(promised, [(s.slot, s.promise) for s in slots])),
+            notes=(
+                *self.notes(),
+                *alone_notes(promised, [(s.slot, s.promise) for s in slots]),
+                *steep_notes(m, promised, self.needed, q.confidence),
+            ),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:

@@ -20,6 +20,7 @@ from reliability.decisions.answer_notes import (
     left_out_notes,
     looked_bad_notes,
     refuse_burned_in,
+    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -332,7 +333,10 @@ class ModuleAtPoint:
         more = self.more(shots, low)
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
         slots = self.slots(median, low)
-        alone = alone_notes(low, [(s.slot, s.promise) for s in slots])
+        alone = [
+            *alone_notes(low, [(s.slot, s.promise) for s in slots]),
+            *steep_notes(m, low, 1 - q.fraction, q.confidence),
+        ]
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, slots,
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,

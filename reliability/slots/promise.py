@@ -508,13 +508,22 @@ class ModuleModel:
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
+        return self._of_slots(self._held_down(shots, confidence))
+
+    def _held_down(self, shots: float, confidence: float) -> Array:
+        """The same by cause."""
         plain, more = self.mission.by_cause(max(shots, self.scale * SHORTEST))
         parts = plain + more
         total = parts.sum(axis=0)
         low, high = np.quantile(total, [max(confidence - NEAR, 0), min(confidence + NEAR, 1)])
         near = (total >= low) & (total <= high)
         shares = parts[:, near].sum(axis=1)
-        return self._of_slots(shares / shares.sum())
+        return np.asarray(shares / shares.sum())
+
+    def steepness(self, shots: float, confidence: float) -> float:
+        """The shapes drawn, on the mean of their logs, each cause counting by its share of the hazard where the bound is met."""
+        shapes = [np.log(d.shape).mean() for d in self.draws.slots]
+        return float(np.exp(np.dot(self._held_down(shots, confidence), shapes)))
 
     def early_seen(self) -> list[str]:
         """Slots whose records speak for early failures apart from the rest."""
