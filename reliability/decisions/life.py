@@ -43,6 +43,7 @@ from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_
 from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
 from reliability.life.causes import named_modes, unclear
+from reliability.life.existence import check_existence
 from reliability.life.families import family
 from reliability.life.few import FEWEST, PriorBounder
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
@@ -150,7 +151,7 @@ class Life(OnRecords):
             Where no life can be fitted; ``partial`` holds the bounds that can be given.
         """
         own = self.of_slot(pool)
-        by_slot = bool(own.point) or self.no_early_failures
+        by_slot = bool(own.point) or self._by_slot(own.records)
         try:
             found = self._at(own) if by_slot else self._by_family(own)
         except CannotAnswer as e:
@@ -171,7 +172,7 @@ class Life(OnRecords):
             )
         point = point_of(records, levels(self.use), self.as_tested, self._by_slot(records))
         used = Usable(records, NAN, ())
-        if point or self.no_early_failures:
+        if point or self._by_slot(records):
             used = carried_by(records, point)
         return OfSlot(used, self._others(records, pool), point, self._asking())
 
@@ -199,8 +200,21 @@ class Life(OnRecords):
         return beside_headline(found, own, pool.records.suspects_failed(), self._asking())
 
     def _by_slot(self, records: LifeRecords) -> bool:
-        """Whether the slot's own model answers even at the voltage of the tests: with few failures, or as declared."""
-        return plain_question(self) and (self.no_early_failures or records.failures < FEWEST)
+        """Whether the slot's own model answers even at the voltage of the tests: as declared, or where the records
+        cannot fix a family by themselves."""
+        if not plain_question(self) or self.as_tested:
+            return False
+        if self.no_early_failures:
+            return True
+        watched = bool((records.shots_good > records.shots_from).any())
+        one = len(set(records.slot.tolist())) == 1
+        return one and watched and not told_by_family(self._of_mode(records))
+
+    def _of_mode(self, records: LifeRecords) -> LifeRecords:
+        """Records as the mode sees them, where it is known of all failures which they were of."""
+        if not self.mode or unclear(records).any():
+            return records
+        return records.of_mode(self.mode)
 
     def _by_family(self, own: OfSlot) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
@@ -232,7 +246,32 @@ class Life(OnRecords):
             refuse_unless(getattr(self, name) == value, name, told)
         _refuse_unknown_mode(found.records, self.mode)
         answer = moved_life(own, point, own.q)
-        return replace(answer, notes=answer.notes + own.notes)
+        return _told(replace(answer, notes=answer.notes + own.notes), own.asked)
+
+
+def told_by_family(records: LifeRecords) -> bool:
+    """Whether there are failures enough, far enough apart, for a family of lives with a free shape."""
+    return records.failures >= FEWEST and check_existence(records).exists
+
+
+def _told(answer: LifeAnswer, records: LifeRecords) -> LifeAnswer:
+    """The answer of the slot's own model, with why its spread rests on a prior though several have failed.
+
+    Raises
+    ------
+    CannotAnswer
+        Where none has failed: the bound is there (``partial``), a life is not.
+    """
+    found = check_existence(records)
+    if found.exists or 0 < records.failures < FEWEST or answer.unclear:
+        return answer
+    if records.failed.any():
+        text = f"{found.reason} Until then a prior holds the shape."
+        return replace(answer, notes=(Note(found.code, text), *answer.notes))
+    notes = (Note(found.code, found.reason), *answer.notes)
+    partial = replace(answer, problem=found.reason, notes=notes)
+    words = [found.reason, *(n.text for n in more_note(answer.more))]
+    raise CannotAnswer(" ".join(words), partial)
 
 
 def plain_question(q: Life) -> bool:

@@ -17,6 +17,7 @@ from reliability.decisions.answer_notes import (
     what_unclear_costs,
 )
 from reliability.decisions.life_answer import LifeAnswer, QuantileBound
+from reliability.decisions.life_doubts import first_failure, first_failure_note
 from reliability.decisions.life_helps import helped_by
 from reliability.decisions.operating import point_of_one
 from reliability.decisions.own_model import Asking, OfSlot, OwnModel
@@ -25,7 +26,7 @@ from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import voltages_differ
+from reliability.slots.exposure import UNNAMED, voltages_differ
 from reliability.slots.promise import ModuleModel
 from reliability.words import counted, shots_text, whole
 
@@ -63,7 +64,7 @@ def point_of(
 
 def carried_by(records: LifeRecords, point: Mapping[str, Level]) -> Usable:
     """The slot's records that carry the point. Raises NotCarried."""
-    return usable(str(records.slot[0]), records, point)
+    return usable(str(records.slot[0]) or UNNAMED, records, point)
 
 
 def moved_life(of: OfSlot, point: dict[str, Level], q: Asking) -> LifeAnswer:
@@ -107,11 +108,13 @@ def moved_life(of: OfSlot, point: dict[str, Level], q: Asking) -> LifeAnswer:
     ]
     notes += few_notes([(model.slots[0].name, model.slots[0].failures)])
     notes += early_notes(model, 1 - q.fraction[0]) + group_notes(model)
+    first = None if model.slots[0].x.any() else first_failure(of.asked, c)
+    notes += first_failure_note(first, c)
     answer = LifeAnswer(
         "weibull", whole(of.asked.units), whole(known), shape, scale, float(np.log(scale)), 1 / shape, NAN, c,
         "exact" if model.exact else "drawn", quantiles, survival, steps_of(seen, c), curve_of(model, seen, c), seen_of(seen), mode=q.mode,
         at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear),
-        no_early_failures=q.burned_in, notes=tuple(notes),
+        first_failure=first, no_early_failures=q.burned_in, notes=tuple(notes),
     )  # fmt: skip
     return helped_by(answer, of)
 

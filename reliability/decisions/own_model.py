@@ -15,7 +15,7 @@ from reliability.life.causes import unclear
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
-from reliability.slots.exposure import Asked, SlotData, slot_data
+from reliability.slots.exposure import UNNAMED, Asked, SlotData, slot_data
 from reliability.slots.promise import ModuleModel
 
 LEAST_SHARE = 1e-6
@@ -159,7 +159,7 @@ class OfSlot:
     @cached_property
     def own(self) -> OwnModel:
         """The model; of one slot only."""
-        data = slot_data(str(self.records.slot[0]), self.asked, Asked(self.used.use_V))
+        data = slot_data(str(self.records.slot[0]) or UNNAMED, self.asked, Asked(self.used.use_V))
         mode = self.q.mode if self.shared else ""
         return OwnModel(data, self._beside[0], self.q.seed, mode, self.q.burned_in)
 

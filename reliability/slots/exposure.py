@@ -19,6 +19,8 @@ from reliability.records import LifeRecords, possible_modes
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
+UNNAMED = "units"
+"""what records are of that name no slot"""
 SAME_VOLTAGE = 0.01
 """voltages that differ by less than this share count as one"""
 NO_LAW = 0.5
