@@ -230,11 +230,33 @@ LETTERS = {"light": "#111518", "dark": "#e6e4df"}
 """words on charts, in the browser's colours"""
 
 
+PAPER = {"light": "#fbfaf8", "dark": "#15191c"}
+"""the page behind them, as the service sets it"""
+
+
 def lettered(spec: dict[str, Any]) -> dict[str, Any]:
-    """A chart whose words stand out from the page, light or dark."""
-    colour = LETTERS.get(str(st.context.theme.type), "#757c82")
-    spec["config"] = {**spec.get("config", {}), "text": {"color": colour}}
+    """A chart whose words stand out from the page, light or dark, and from the lines below them."""
+    theme = str(st.context.theme.type)
+    spec["config"] = {**spec.get("config", {}), "text": {"color": LETTERS.get(theme, "#757c82")}}
+    return haloed(spec, PAPER[theme]) if theme in PAPER else spec
+
+
+def haloed(spec: dict[str, Any], paper: str) -> dict[str, Any]:
+    """The chart with the colour of the page around its words, so that no line runs through a letter."""
+    if "layer" in spec:
+        spec["layer"] = [one for layer in spec["layer"] for one in (*_halo(layer, paper), layer)]
     return spec
+
+
+def _halo(layer: dict[str, Any], paper: str) -> list[dict[str, Any]]:
+    mark = layer.get("mark")
+    if not isinstance(mark, dict) or mark.get("type") != "text":
+        return []
+    around = {"fill": paper, "stroke": paper, "strokeWidth": 4, "strokeJoin": "round"}
+    placed = {k: v for k, v in layer["encoding"].items() if k not in ("color", "tooltip")}
+    name = f"{layer.get('name', 'words')}_halo"
+    kept = {k: v for k, v in layer.items() if k != "params"}
+    return [{**kept, "name": name, "mark": {**mark, **around}, "encoding": placed}]
 
 
 def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:
