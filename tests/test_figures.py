@@ -2,7 +2,9 @@
 
 import itertools
 
+import altair as alt
 import numpy as np
+import pandas as pd
 import pytest
 
 import reliability as rl
@@ -55,6 +57,9 @@ def test_text_stands_out(mode):
     for colour in (t["textColor"], caption, t["linkColor"]):
         assert contrast(colour, t["backgroundColor"]) >= 4.5
     assert contrast(t["textColor"], t["secondaryBackgroundColor"]) >= 4.5
+    from dashboard.shared import LETTERS, PAPER
+
+    assert (LETTERS[mode], PAPER[mode]) == (t["textColor"], t["backgroundColor"])
 
 
 @pytest.mark.parametrize("kind", list(VISION))

@@ -88,7 +88,8 @@ class Walk:
 
     def fill(self, label, value):
         """A field, and the key that ends it."""
-        field = self._seen(self.page.get_by_label(label), label)
+        number = self.page.get_by_role("spinbutton", name=label)
+        field = self._seen(self.page.get_by_role("textbox", name=label).or_(number), label)
         field.fill(value)
         field.press("Enter")
         self.typed += 1
