@@ -242,21 +242,26 @@ def lettered(spec: dict[str, Any]) -> dict[str, Any]:
 
 
 def haloed(spec: dict[str, Any], paper: str) -> dict[str, Any]:
-    """The chart with the colour of the page around its words, so that no line runs through a letter."""
-    if "layer" in spec:
-        spec["layer"] = [one for layer in spec["layer"] for one in (*_halo(layer, paper), layer)]
+    """The chart with its words on top, and the colour of the page around them, so that no line runs through a letter."""
+    layers = spec.get("layer", [])
+    words = [one for one in layers if _is_words(one)]
+    if words:
+        marks = [one for one in layers if not _is_words(one)]
+        spec["layer"] = [*marks, *(_halo(one, paper) for one in words), *words]
     return spec
 
 
-def _halo(layer: dict[str, Any], paper: str) -> list[dict[str, Any]]:
+def _is_words(layer: dict[str, Any]) -> bool:
     mark = layer.get("mark")
-    if not isinstance(mark, dict) or mark.get("type") != "text":
-        return []
+    return isinstance(mark, dict) and mark.get("type") == "text"
+
+
+def _halo(words: dict[str, Any], paper: str) -> dict[str, Any]:
     around = {"fill": paper, "stroke": paper, "strokeWidth": 4, "strokeJoin": "round"}
-    placed = {k: v for k, v in layer["encoding"].items() if k not in ("color", "tooltip")}
-    name = f"{layer.get('name', 'words')}_halo"
-    kept = {k: v for k, v in layer.items() if k != "params"}
-    return [{**kept, "name": name, "mark": {**mark, **around}, "encoding": placed}]
+    placed = {k: v for k, v in words["encoding"].items() if k not in ("color", "tooltip")}
+    kept = {k: v for k, v in words.items() if k != "params"}
+    name = f"{words.get('name', 'words')}_halo"
+    return {**kept, "name": name, "mark": {**words["mark"], **around}, "encoding": placed}
 
 
 def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:

@@ -420,12 +420,12 @@ def test_charts_can_be_saved(life):
 
 
 def test_words_on_charts_have_the_page_around_them():
-    """Each layer of words is drawn twice: first in the colour of the page, with a broad edge; nothing else is."""
+    """Each layer of words is drawn twice and last: first in the colour of the page, with a broad edge; nothing else is."""
     from dashboard.shared import haloed
 
     line = {"name": "line", "mark": {"type": "rule"}, "encoding": {"x": {"field": "at"}}}
     words = {"name": "words", "mark": {"type": "text", "dx": 4}, "encoding": {"x": {"field": "at"}, "color": {"value": "red"}}}  # fmt: skip
-    found = haloed({"layer": [line, words]}, "#ffffff")["layer"]
+    found = haloed({"layer": [words, line]}, "#ffffff")["layer"]
     assert [one["name"] for one in found] == ["line", "words_halo", "words"]
     assert found[1]["mark"] == {"type": "text", "dx": 4, "fill": "#ffffff", "stroke": "#ffffff", "strokeWidth": 4, "strokeJoin": "round"}  # fmt: skip
     assert found[1]["encoding"] == {"x": {"field": "at"}} and found[2] == words
