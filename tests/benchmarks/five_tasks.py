@@ -158,10 +158,11 @@ def voltage(walk, folder):
 
 
 def next_test(walk, folder):
-    """(c) Three bench days and 400 of money."""
+    """(c) Three bench days and 400 of money, a unit at 60."""
     walk.go("Next test")
     walk.fill("Bench days at most (empty: no limit)", "3")
     walk.fill("Money at most (empty: no limit)", "400")
+    walk.fill("Price of a unit", "60")
     return walk.reach("shots")
 
 
