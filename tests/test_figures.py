@@ -134,7 +134,8 @@ def layers(chart):
         rows = spec["datasets"][layer.get("data", spec.get("data"))["name"]]
         fields = {k: v.get("field") for k, v in layer["encoding"].items() if isinstance(v, dict)}
         found[name] = (rows, fields)
-    return Layers(figures.made[id(chart)][0], found)
+    made, _ = figures.made.get(id(chart), ("parts of figures", chart))
+    return Layers(made, found)
 
 
 def drawn(found, name, channel="y"):
