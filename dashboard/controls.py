@@ -12,7 +12,7 @@ from typing import Any, NoReturn
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard.words import plain_text
+from dashboard.words import OF_SETTING, meaning, plain_text
 from reliability.ask.answers import Question
 from reliability.ask.texts import from_texts, read_texts
 from reliability.notes import BadInput, NoEffect
@@ -115,6 +115,11 @@ def _many(cls: type[Question], name: str) -> bool:
     return cls.settings()[name].get("type") == "array"
 
 
+def _of_one(schema: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What is given where a setting is given at all."""
+    return next((s for s in schema.get("anyOf", []) if s.get("type") != "null"), schema)
+
+
 def _within(value: float, low: float | None, high: float | None) -> bool:
     return (low is None or value >= low) and (high is None or value <= high)
 
@@ -173,8 +178,11 @@ class Controls:
         self._keep(name, picked)
         self.values[name] = tuple(picked)
 
-    def one(self, place: DeltaGenerator, name: str, label: str, first: str = "") -> None:
-        """One label of the pool, as the only one of a setting that may have several."""
+    def one(
+        self, place: DeltaGenerator, name: str, label: str, first: str = "", empties: Sequence[str] = (), anew: Sequence[str] = (),
+    ) -> None:  # fmt: skip
+        """One label of the pool, as the only one of a setting that may have several; a change empties other controls, and
+        sets those ``anew`` to what is then offered first."""
         known = list(self.choices.get(self.schemas[name].get("of", name), []))
         start = known.index(first) if first in known else 0
         self._remembered(name, None, lambda v: v in known)
@@ -185,6 +193,8 @@ class Controls:
             key=name,
             bind="query-params",
             help=self._help(name),
+            on_change=_empty,
+            args=(tuple(empties), tuple(anew)),
         )
         self._keep(name, picked)
         listed = self.schemas[name].get("type") == "array"
@@ -218,16 +228,19 @@ class Controls:
             self.values[name] = picked.strip()
 
     def enum(
-        self, place: DeltaGenerator, name: str, label: str, empties: Sequence[str] = ()
-    ) -> None:
-        """One of a setting's values; a change of it empties other controls, whose values go with the old one."""
-        options = list(self.schemas[name]["enum"])
-        start = options.index(self.schemas[name]["default"])
+        self, place: DeltaGenerator, name: str, label: str, empties: Sequence[str] = (), first: str | None = None
+    ) -> None:  # fmt: skip
+        """One of a setting's values, at first its default or ``first``; a change of it empties other controls, whose
+        values go with the old one."""
+        schema = self.schemas[name]
+        options = list(_of_one(schema)["enum"])
+        start = schema["default"] if first is None else first
         picked = place.selectbox(
-            label, options, index=start, key=name, bind="query-params", help=self._help(name),
-            on_change=_empty, args=(tuple(empties),),
+            label, options, index=None if start is None else options.index(start), key=name, bind="query-params",
+            help=self._help(name), placeholder="nothing yet", on_change=_empty, args=(tuple(empties),),
         )  # fmt: skip
-        self.values[name] = picked
+        if picked is not None:
+            self.values[name] = picked
 
     def flag(self, place: DeltaGenerator, name: str, label: str) -> None:
         """On or off."""
@@ -252,7 +265,7 @@ class Controls:
     ) -> None:  # fmt: skip
         """A number within the setting's limits; empty where the setting may be left out."""
         schema = self.schemas[name]
-        core = next((s for s in schema.get("anyOf", []) if s.get("type") != "null"), schema)
+        core = _of_one(schema)
         whole = core.get("type") == "integer"
         low = core.get("minimum", core.get("exclusiveMinimum"))
         high = core.get("maximum", core.get("exclusiveMaximum"))
@@ -315,7 +328,9 @@ class Controls:
 
     def _help(self, name: str) -> str:
         self.drawn.add(name)
-        return plain_text(str(self.schemas[name].get("description", "")))
+        text = str(self.schemas[name].get("description", ""))
+        word = OF_SETTING.get(name)
+        return plain_text(text if word is None else f"{text} {meaning(word)}")
 
     def _remembered(self, name: str, default: Any, sound: Any) -> None:
         """Bring back what was chosen on another page, unless the address says otherwise."""
@@ -335,10 +350,12 @@ class Controls:
             st.session_state.setdefault("kept", {})[name] = value
 
 
-def _empty(names: Sequence[str]) -> None:
-    """Empty controls by their names."""
+def _empty(names: Sequence[str], anew: Sequence[str] = ()) -> None:
+    """Empty controls by their names; those ``anew`` go back to what is offered first."""
     for name in names:
         st.session_state[name] = None
+    for name in anew:
+        st.session_state.pop(name, None)
 
 
 class Pairs:

@@ -12,7 +12,8 @@ from pathlib import Path
 import numpy as np
 from scipy.stats import binom
 
-TRUTH = json.loads((Path(__file__).parents[1] / "datasets" / "demo" / "truth.json").read_text())
+DEMO = Path(__file__).parents[1] / "datasets" / "demo"
+TRUTH = json.loads((DEMO / "truth.json").read_text())
 CAPACITOR = "main_capacitor"
 SLOTS = tuple(TRUTH["slots"])
 RECORDED_BANK = 2  # a record of a main capacitor stands for two in parallel

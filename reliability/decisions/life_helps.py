@@ -16,8 +16,7 @@ from reliability.decisions.more_tests import (
     more_note,
     tests_of_slots,
 )
-from reliability.records import LifeRecords
-from reliability.slots.exposure import Asked, slot_data
+from reliability.decisions.own_model import OfSlot
 from reliability.slots.promise import ModuleModel
 
 NAN = float("nan")
@@ -38,33 +37,16 @@ class Bounded:
         return self.lower > 0 and not self.shots < WIDE * self.lower
 
 
-def helped(answer: LifeAnswer, records: LifeRecords, seed: int) -> LifeAnswer:
+def helped_by(answer: LifeAnswer, of: OfSlot) -> LifeAnswer:
     """The answer with the tests that would lengthen the first of its bounds most, where that is wide.
 
-    The slot's model (``slots/promise``) foretells by how much; where the bound is another one it is taken to be
-    lengthened by the same factor.
-
-    Parameters
-    ----------
-    answer : LifeAnswer
-        Of one slot, by a family of lives.
-    records : LifeRecords
-        Those it rests on, on the safe side (``OnRecords.chosen``).
-    seed : int
+    The slot's own model foretells by how much; where the bound is another one it is taken to be lengthened by the same
+    factor.
     """
-    if not answer.quantiles or len(set(records.slot.tolist())) != 1:
+    if not answer.quantiles or of.mixed:
         return answer
-    if not _first(answer).wide or not (records.shots_good > records.shots_from).any():
-        return answer
-    data = slot_data(str(records.slot[0]), records, Asked(NAN))
-    model = ModuleModel([data], seed=seed, apart=answer.mode)
-    return helped_by(answer, model.of_mode(answer.mode) if answer.mode else model)
-
-
-def helped_by(answer: LifeAnswer, model: ModuleModel) -> LifeAnswer:
-    """The same by a model that is at hand, of what the answer is of."""
     b = _first(answer)
-    more = slot_help(model, b) if b.wide else ()
+    more = slot_help(of.own.model, b) if b.wide else ()
     return replace(answer, more=more, notes=answer.notes + more_note(more))
 
 

@@ -29,8 +29,8 @@ def carried_by_good(units: int) -> float:
 def first_test_text() -> str:
     """The same in words."""
     few, more = (SHOTS * carried_by_good(n) for n in (FEW, MORE))
-    days = FEW * SHOTS / PACE_HZ / 86400
+    hours = FEW * SHOTS / PACE_HZ / 3600
     return (
-        f"{FEW} units good there for {SHOTS:,.0f} shots each ({days:.2f} bench days) would carry {few:,.0f} shots by "
+        f"{FEW} units good there for {SHOTS:,.0f} shots each ({hours:.2g} hours of firing in all) would carry {few:,.0f} shots by "
         f"themselves (90 % survival at 95 % confidence), {MORE} units {more:,.0f}"
     )

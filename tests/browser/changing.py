@@ -101,7 +101,7 @@ def controls(page):
 def opened(page, base, view, change=None):
     """The view, once its answer stands."""
     page.goto(f"{base}/{address(view, change)}")
-    page.wait_for_function(_SAYS, arg={"more": "What this page means"}, timeout=WAIT, polling=150)  # fmt: skip
+    page.wait_for_function(_SAYS, arg={"more": "What this page and its words mean"}, timeout=WAIT, polling=150)  # fmt: skip
 
 
 def place_of(page, name):
