@@ -101,7 +101,7 @@ def learned(a: LearningAnswer, wide: DeltaGenerator) -> None:
             table(pd.DataFrame([
                 {
                     "plan": "recommended" if i == 0 else str(i + 1), "levels": "/".join(f"{v:g}" for v in p.levels),
-                    "units": "/".join(map(str, p.units)), "estimate / bound": p.factor, "days": p.bench_days, "failures": p.failures,
+                    "units": "/".join(map(str, p.units)), "estimate / bound": p.factor, "days": p.bench_days, "cost": p.cost, "failures": p.failures,
                 }
                 for i, p in enumerate(plans)
             ]), "learning_plans", {"plan": NAMES, "days": DAYS, "estimate / bound": DAYS, "failures": DAYS})  # fmt: skip
