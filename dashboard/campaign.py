@@ -109,6 +109,11 @@ def learned(a: LearningAnswer, wide: DeltaGenerator) -> None:
         st.caption(plain_text(f"Best plan with the {w.what}: factor {w.factor:.2f}."))
 
 
+def units_anew() -> None:
+    """Units at hand are a limit in one plan, and what sets the cost in another, with a default of its own."""
+    st.session_state.pop("units", None)
+
+
 top = title("Next test")
 read_address(*(cls for cls, _ in KINDS.values()), also=("kind",))
 pool_or_stop(top)
@@ -122,7 +127,9 @@ if said is None and len(stated) > 1:
     unreadable("demonstrate_shots and accelerate_to are two plans: give one of them")
 wide, side = beside()
 first = list(KINDS).index(said or (stated or ["next_test"])[0])
-kind = side.radio("What for", list(KINDS), index=first, format_func=lambda k: KINDS[k][1])
+kind = side.radio(
+    "What for", list(KINDS), index=first, format_func=lambda k: KINDS[k][1], on_change=units_anew
+)
 c = Controls(KINDS[kind][0], choices())
 if kind == "demonstrate":
     c.number(side, "demonstrate_shots", "Shots to show", value=1000, step=100)

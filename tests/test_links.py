@@ -158,3 +158,10 @@ def test_what_is_typed_wrong_leaves_the_controls(store, monkeypatch):
         assert any("cannot read use" in w.value for w in app.warning)
     app.text_input(key="use").set_value("").run()
     assert not app.error and not app.warning
+
+
+def test_another_plan_does_not_take_over_the_units(store, monkeypatch):
+    app = page(store, monkeypatch, "campaign.py", kind=["accelerate"])
+    assert app.number_input(key="units").value == 12
+    app.radio[0].set_value("next_test").run()
+    assert not app.exception and app.number_input(key="units").value is None
