@@ -36,7 +36,8 @@ page = st.navigation(
             st.Page("builders.py", title="Builders", icon=":material/groups:"),
             st.Page("records.py", title="Records", icon=":material/table_rows:"),
         ],
-    }
+    },
+    expanded=True,  # else who is signed in finds the last pages, Records among them, folded away
 )
 st.session_state["turned"] = st.session_state.get("page") != page.title
 st.session_state["page"] = page.title

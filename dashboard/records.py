@@ -33,6 +33,7 @@ from reliability.ask.records import (
     rows_csv,
 )
 from reliability.notes import BadInput
+from reliability.words import counted
 
 SLOTS = ["main_capacitor", "ignition_capacitor", "igniter", "fuel", "switch", "converter"]
 MODES = [
@@ -165,8 +166,8 @@ if records is None or not len(records):
     st.stop()
 assert records is not None
 top.answer(
-    f"{records.units:g} units in {len(set(records.module.tolist()))} modules of "
-    f"{len(set(records.builder.tolist()))} builders; {records.failures:g} of the units failed."
+    f"{counted(records.units, 'unit')} in {counted(len(set(records.module.tolist())), 'module')} of "
+    f"{counted(len(set(records.builder.tolist())), 'builder')}; {records.failures:g} of the units failed."
 )
 listed(contributions, log)
 st.markdown("### Life records")

@@ -155,7 +155,9 @@ def first_steps() -> None:
     with a.container(border=True):
         st.markdown("### Look around")
         st.caption("An invented community of six builders; nothing in it is real.")
-        if allowed("maintainer") and st.button("Load the invented demo", key="demo"):
+        if not allowed("maintainer"):
+            st.caption("A maintainer of this service can load it.")
+        elif st.button("Load the invented demo", key="demo"):
             with st.spinner("Loading the invented demo …"):
                 load_demo(store())
             st.rerun()

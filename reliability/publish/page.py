@@ -11,7 +11,7 @@ from reliability.citations import Citation
 from reliability.notes import BadInput, Note
 
 _NAME = re.compile(r"[a-z0-9][a-z0-9-]*")
-_NUMBER = re.compile(r"(under |over )?-?[0-9][0-9.,]*(e[-+]?[0-9]+)?( ?%)?")
+_NUMBER = re.compile(r"(less than |more than )?-?[0-9][0-9.,]*(e[-+]?[0-9]+)?( ?%)?")
 _NOTHING = ("", "–")
 
 

@@ -189,6 +189,7 @@ def _sign_in(walk, who):
     walk.page.wait_for_selector("input[name=sub]")
     walk.page.fill("input[name=sub]", who)
     walk.page.get_by_role("button", name="Authorize").click()
+    walk.says(re.escape(who))
     walk.reach(".")
 
 
@@ -213,12 +214,14 @@ def contribute(pictures):
                 with browsing(viewport={"width": 1280, "height": 800}) as page:
                     walk = Walk(page)
                     page.goto(base)
-                    _sign_in(walk, who)
-                    walk.begin()
-                    said = part(walk, path)
+                    try:
+                        _sign_in(walk, who)
+                        walk.begin()
+                        end = part(walk, path)
+                    finally:
+                        _picture(page, pictures, f"e-{who.partition('@')[0]}")
                     clicks, seconds = clicks + walk.clicks, seconds + time.monotonic() - walk.began
-                    _picture(page, pictures, f"e-{who.partition('@')[0]}")
-    return clicks, 0, seconds, said
+    return clicks, 0, seconds, end
 
 
 def _give(walk, path):
