@@ -82,21 +82,21 @@ def _show_effect(a: Any) -> None:
 
 
 def _show_learning(a: Any) -> None:
-    click.echo("\nPlans looked at (factor: estimate over lower bound, typical)")
+    click.echo(
+        "\nPlans looked at (factor: estimate over lower bound, typical, and in one outcome of ten)"
+    )
     shown = [*a.plans[:12], *([a.equal] if a.equal is not None else [])]
     rows = [
         [
             "/".join(f"{v:g}" for v in p.levels) or "-", "/".join(map(str, p.units)), number(p.shots[0]),
-            f"{p.bench_days:.2f}", number(p.cost), number(p.failures, 3), number(p.factor, 3), f"{p.answerable:.0%}",
+            f"{p.bench_days:.2f}", number(p.cost), number(p.failures, 3), number(p.factor, 3), number(p.factor_wide, 3), f"{p.answerable:.0%}",
         ]
         for p in shown
     ]  # fmt: skip
-    head = ["levels", "units", "shots each", "days", "cost", "fail", "factor", "answers"]
+    head = ["levels", "units", "shots each", "days", "cost", "fail", "factor", "1 in 10", "answers"]
     click.echo(table(head, rows))
     if a.equal is not None:
         click.echo("  last row: equal allocation")
-    for w in a.sensitivity:
-        click.echo(f"  best plan's factor with the {w.what}: {w.factor:.3g}")
 
 
 def write_plan(a: Any, origin: Any, question: Any, sheet: Path | None, running: bool) -> None:

@@ -10,36 +10,36 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.bench import SECONDS_A_DAY, Limited, one_slot
+from reliability.decisions.foretold import Test, life_notes, normal_laws, reduced, test_of
+from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.question import (
+    OF_A_POINT,
     Answer,
     OnRecords,
     confidence_setting,
     levels,
+    refuse_unless,
     setting,
 )
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
+from reliability.decisions.unit_life import UnitLife, unit_life
 from reliability.life.design import Plan, asymptotic_error, bound_width
-from reliability.life.fit import NoMaximum, fit_life
-from reliability.life.stress import StressFit, fit_stress, parse_term
+from reliability.life.families import WEIBULL
+from reliability.life.stress import Term, fit_stress, parse_term
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.exposure import voltages_differ
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
-DRAWS = 600
+SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
+SHARES = (0.3, 0.5, 0.8)
+"""units, and shares of them expected to fail, of the tests looked at (choices)"""
+LEAST_EXPECTED = 2.5
+"""failures expected below which a test is not looked at (a choice)"""
 KEPT = 5
 """plans of each size that are simulated, after the large-sample ranking"""
-
-
-@dataclass(frozen=True)
-class WhatIf:
-    """The best plan's factor if something is otherwise."""
-
-    what: str
-    factor: float
 
 
 @dataclass(frozen=True)
@@ -58,7 +58,9 @@ class LearningPlan:
     failures : float
         Expected.
     factor : float
-        Median of estimate / lower bound (1 is perfect).
+        Median of estimate / lower bound (1 is perfect), over lives that the records leave open and over outcomes.
+    factor_wide : float
+        The same that one outcome in ten exceeds.
     below_truth : float
         Median of truth / lower bound.
     answerable : float
@@ -72,6 +74,7 @@ class LearningPlan:
     cost: float
     failures: float
     factor: float
+    factor_wide: float
     below_truth: float
     answerable: float
 
@@ -97,13 +100,11 @@ class LearningAnswer(Answer):
         Equal allocation over the tested levels at equal cost, for comparison.
     gain : float
         How much narrower the best bound is than the equal allocation's (ratio of factors).
-    sensitivity : tuple of WhatIf
-        The best plan's factor if shape or exponent are off by a quarter.
 
     Examples
     --------
     >>> import reliability as rl
-    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",), where=("charge_V=1400",))
+    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",), use=("charge_V=1400",))
     >>> rl.ask(q, rl.demo()).best.factor <= 3
     True
     """
@@ -118,7 +119,6 @@ class LearningAnswer(Answer):
     best: LearningPlan
     equal: LearningPlan | None
     gain: float
-    sensitivity: tuple[WhatIf, ...]
 
     @property
     def sentence(self) -> str:
@@ -133,15 +133,20 @@ class LearningAnswer(Answer):
             where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
-            f"({percent_text(self.confidence)} confidence), in {b.bench_days:.1f} bench days"
+            f"({percent_text(self.confidence)} confidence){self._wide()}, in {b.bench_days:.1f} bench days"
         )
         if self.equal is not None:
             text += f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
         return text + "."
 
+    def _wide(self) -> str:
+        """How far below in one outcome of ten, where there is a bound even then."""
+        wide = self.best.factor_wide
+        return f", {wide:.2g} in one outcome of ten" if np.isfinite(wide) else ""
+
 
 class Narrow(OnRecords, Limited):
-    """Which test brings the lower bound within a factor of the estimate, if life is as estimated.
+    """Which test brings the lower bound within a factor of the estimate, over the lives that the records leave open.
 
     Examples
     --------
@@ -157,39 +162,36 @@ class Narrow(OnRecords, Limited):
     within_factor: float = setting(
         ..., "Bring the lower bound within this factor of the estimate.", hint="K", gt=1
     )
+    use: tuple[str, ...] = setting(
+        (), "Operating point that is tested. Default: the commonest in the records.",
+        hint="COLUMN=LEVEL", most=20,
+    )  # fmt: skip
     survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
     confidence: float = confidence_setting()
     most_units: int = setting(36, "Most units there may be.", ge=4, le=200)
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
+    @model_validator(mode="after")
+    def _sound(self) -> Narrow:
+        levels(self.use, OF_A_POINT)
+        return self
+
     def answer(self, pool: Pool) -> LearningAnswer:
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
-        records = one_slot(self.chosen(pool))
-        _refuse_mixed(records)
-        try:
-            fit = fit_life(records)
-        except NoMaximum as e:
-            why = f"{e} How wide a bound becomes cannot be foretold then; ask which test is worth running next, or show a life."
-            raise CannotAnswer(why) from None
-        fraction, bench = 1 - self.survival, self.bench()
-        target = LogQuantile(float(fit.family.quantile(np.asarray(fraction))))
-        plans = []
-        for n in (k for k in (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200) if k <= self.most_units):
-            for share in (0.3, 0.5, 0.8):
-                if n * share < 2.5:
-                    continue
-                z = fit.family.quantile(np.asarray(share))
-                end = float((z - fit.phi[1, 0]) / fit.phi[0, 0])
-                plan = Plan(np.empty((1, 0)), np.array([n]), np.array([end]))
-                w = bound_width(
-                    fit.family, fit.phi, plan, target, self.confidence, draws=DRAWS, seed=self.seed
-                )
-                shots = float(np.exp(end + fit.sample.centre))
-                plans.append(
-                    LearningPlan((), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor,
-                                 w.short, w.answerable)
-                )  # fmt: skip
-        plans = [p for p in plans if self.keeps(p.bench_days, p.cost)]
+        life = unit_life(one_slot(self.chosen(pool)), levels(self.use), self.seed)
+        refuse_uncarried(levels(self.use), life.used.carried, f"of {life.slot} ")
+        bench, looked = (
+            self.bench(),
+            [
+                (n, life.fails_by(share))
+                for n in SIZES
+                if n <= self.most_units
+                for share in SHARES
+                if n * share >= LEAST_EXPECTED
+            ],
+        )
+        within_limits = [p for p in looked if self.keeps(bench.days(*p), bench.cost(*p))]
+        plans = [self.foretold(life, n, shots) for n, shots in within_limits]
         within = self.limits_in_words((self.most_units, "units"))
         if not plans:
             raise CannotAnswer(f"No plan looked at keeps {within}: even the shortest takes more.")
@@ -202,10 +204,18 @@ class Narrow(OnRecords, Limited):
             )
         best = min(reach, key=lambda p: (p.cost, p.bench_days))
         plans.sort(key=lambda p: p.bench_days)
-        text = "Widths are simulated from the present estimate; they change with it."
         return LearningAnswer(
-            "estimate", str(records.slot[0]), "", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
-            notes=(Note("from_present_estimate", text),),
+            "estimate", life.slot, "", 1 - self.survival, self.confidence, life.used.use_V, tuple(plans), best, None, NAN,
+            notes=life_notes(life),
+        )  # fmt: skip
+
+    def foretold(self, life: UnitLife, n: int, shots: float) -> LearningPlan:
+        """A test of so many units and shots, and how its bound comes out."""
+        bench, aim = self.bench(), test_of(life, 1 - self.survival, {})
+        plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - aim.centre]))
+        w = bound_width(WEIBULL, aim.laws, plan, aim.target, self.confidence, seed=self.seed)
+        return LearningPlan(
+            (), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable
         )  # fmt: skip
 
 
@@ -214,7 +224,8 @@ class Accelerate(OnRecords, Limited):
 
     Every plan costs the same, fewer units running longer, or less where days or money cut it. Two or three of the levels, with their best
     split, are ranked by large-sample variance (Meeker & Escobar 1998, ch. 20); the best few, and the
-    equal allocation over all levels, are then simulated with their calibrated bounds.
+    equal allocation over all levels, are then simulated with their calibrated bounds, over the lives that the records
+    leave open: by the slot's model where the charge voltage is the stress, by the stress model's errors elsewhere.
 
     Examples
     --------
@@ -268,25 +279,25 @@ class Accelerate(OnRecords, Limited):
         """The best plan beside the equal allocation. Raises BadInput, CannotAnswer."""
         records = one_slot(self.chosen(pool))
         terms = [parse_term(t) for t in self.stress] if self.stress else default_terms(records)
-        return _Accelerated(fit_stress(records, terms), solved_for(terms), self).answer()
+        return _Accelerated(self, records, terms).answer()
 
 
 class _Accelerated:
-    """An accelerated test while it is planned; the present estimate is taken as the truth."""
+    """An accelerated test while it is planned."""
 
-    def __init__(self, fit: StressFit, column: str, q: Accelerate) -> None:
-        self.fit, self.column, self.q, self.bench = fit, column, q, q.bench()
-        self.levels = sorted(set(q.levels) or {float(v) for v in fit.records.column(column)})
+    def __init__(self, q: Accelerate, records: LifeRecords, terms: Sequence[Term]) -> None:
+        self.q, self.bench, self.slot = q, q.bench(), str(records.slot[0])
+        self.column = solved_for(terms)
+        known = records.column(self.column)
+        self.levels = sorted(set(q.levels) or set(known[np.isfinite(known)].tolist()))
         if len(self.levels) < 2:
             raise BadInput("an accelerated test needs 2 levels or more to choose from")
-        fixed = fixed_levels(fit, column, levels(q.use))
-        x = {
-            v: np.array([float(np.asarray(c)) for c in fit.at({**fixed, column: float(v)})])
-            for v in self.levels
-        }
-        raw = fit.quantile_target(1 - q.survival, {**fixed, column: float(q.accelerate_to)})
-        target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
-        self.x, self.target, self.phi = _reduce(fit, column, x, target, fit.phi)
+        by_voltage = [(t.column, t.form) for t in terms] == [("charge_V", "power")]
+        self.test, self.known = (
+            self.of_slot(records) if by_voltage else self.of_terms(records, terms)
+        )
+        # the middle law: plans are ranked by it before they are simulated
+        self.phi = np.median(self.test.laws.phi, axis=1, keepdims=True)
         self.most = float("inf") if q.most_units is None else q.most_units
         self.priced = self.bench.unit_cost > 0 and self.bench.day_cost > 0
         self.per_day = self.bench.day_cost / self.bench.stands
@@ -295,6 +306,39 @@ class _Accelerated:
             if self.priced
             else q.units * q.days_each
         )
+
+    def of_slot(self, records: LifeRecords) -> tuple[Test, tuple[Note, ...]]:
+        """By the slot's model, with what is to be known of it."""
+        q = self.q
+        use = levels(q.use)
+        refuse_unless("charge_V" not in use, "use charge_V", "accelerate_to says the voltage")
+        life = unit_life(records, {**use, "charge_V": q.accelerate_to}, q.seed)
+        refuse_uncarried(use, life.used.carried, f"of {life.slot} ")
+        if not life.data.law:
+            raise CannotAnswer(
+                "The records are of one voltage, so no draw of the slot's model says how life falls with it; test some units at another."
+            )
+        x = {v: float(np.log(v / q.accelerate_to)) for v in self.levels}
+        return test_of(life, 1 - q.survival, x), life_notes(life)
+
+    def of_terms(
+        self, records: LifeRecords, terms: Sequence[Term]
+    ) -> tuple[Test, tuple[Note, ...]]:
+        """By a stress model: normal draws about its estimate."""
+        q = self.q
+        fit = fit_stress(records, list(terms))
+        fixed = fixed_levels(fit, self.column, levels(q.use))
+        held = {v: fit.at({**fixed, self.column: float(v)}) for v in self.levels}
+        x = {v: np.array([float(np.asarray(c)) for c in own]) for v, own in held.items()}
+        raw = fit.quantile_target(1 - q.survival, {**fixed, self.column: float(q.accelerate_to)})
+        target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
+        text = "Lives are drawn by the errors of the stress model, taken as normal."
+        notes = [Note("from_stress_model", text)]
+        low, high = fit.tested(self.column)
+        if not low <= q.accelerate_to <= high:
+            text = f"The bound is for {self.column} = {q.accelerate_to:g}, outside the levels tested: it trusts the stress relation."
+            notes.append(Note("extrapolated", text))
+        return reduced(fit, self.column, x, target, normal_laws(fit, q.seed)), tuple(notes)
 
     def days_for(self, n: int) -> float:
         """Days that each of n units may run for the same cost, within the limits."""
@@ -307,10 +351,9 @@ class _Accelerated:
     def plan_of(self, chosen: Sequence[float], counts: Sequence[int]) -> Plan:
         """A plan on the engine's scale."""
         shots = self.days_for(int(sum(counts))) * SECONDS_A_DAY * self.bench.rate_Hz
-        end = float(np.log(shots) - self.fit.sample.centre)
-        return Plan(
-            np.array([self.x[v] for v in chosen]), np.array(counts), np.full(len(chosen), end)
-        )
+        end = float(np.log(shots) - self.test.centre)
+        x = np.array([self.test.x[v] for v in chosen])
+        return Plan(x, np.array(counts), np.full(len(chosen), end))
 
     def ranked(self) -> Sequence[tuple[Sequence[float], tuple[int, ...]]]:
         """The plans worth simulating: of each size the best by large-sample variance."""
@@ -323,7 +366,7 @@ class _Accelerated:
                 for chosen in combinations(self.levels, size):
                     # the best split of each choice of levels stands for it
                     errors = [
-                        (asymptotic_error(self.fit.family, self.phi, self.plan_of(chosen, c), self.target), c)
+                        (asymptotic_error(self.test.family, self.phi, self.plan_of(chosen, c), self.test.target), c)
                         for c in _splits(n, size)
                     ]  # fmt: skip
                     if errors:
@@ -333,30 +376,22 @@ class _Accelerated:
             out += [(c, k) for _, c, k in sorted(own)[:KEPT]]
         return out
 
-    def simulate(
-        self, chosen: Sequence[float], counts: Sequence[int], truth: np.ndarray
-    ) -> LearningPlan:
-        """A plan with its calibrated bounds under a truth."""
-        plan = self.plan_of(chosen, counts)
+    def simulate(self, chosen: Sequence[float], counts: Sequence[int]) -> LearningPlan:
+        """A plan with its calibrated bounds."""
+        plan, test = self.plan_of(chosen, counts), self.test
         w = bound_width(
-            self.fit.family,
-            truth,
-            plan,
-            self.target,
-            self.q.confidence,
-            draws=DRAWS,
-            seed=self.q.seed,
+            test.family, test.laws, plan, test.target, self.q.confidence, seed=self.q.seed
         )
         n = int(sum(counts))
-        shots = float(np.exp(plan.end[0] + self.fit.sample.centre))
+        shots = float(np.exp(plan.end[0] + test.centre))
         return LearningPlan(
             tuple(chosen), tuple(int(c) for c in counts), (shots,) * len(chosen), self.bench.days(n, shots),
-            self.bench.cost(n, shots), w.failures, w.factor, w.short, w.answerable,
+            self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable,
         )  # fmt: skip
 
     def answer(self) -> LearningAnswer:
         q = self.q
-        plans = [self.simulate(c, n, self.phi) for c, n in self.ranked()]
+        plans = [self.simulate(c, n) for c, n in self.ranked()]
         equal = self.equal()
         plans.sort(key=lambda p: p.factor)
         if not plans or not np.isfinite(plans[0].factor):
@@ -369,8 +404,8 @@ class _Accelerated:
         equal_factor = float("inf") if equal is None else equal.factor
         gain = equal_factor / best.factor if np.isfinite(equal_factor) else float("inf")
         return LearningAnswer(
-            "accelerate", str(self.fit.records.slot[0]), self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
-            self.sensitivity(best), notes=self.notes(best),
+            "accelerate", self.slot, self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
+            notes=self.known,
         )  # fmt: skip
 
     def equal(self) -> LearningPlan | None:
@@ -379,43 +414,7 @@ class _Accelerated:
         if n < len(self.levels) or self.days_for(n) <= 0:
             return None
         base, extra = divmod(n, len(self.levels))
-        return self.simulate(
-            self.levels, [base + (i < extra) for i in range(len(self.levels))], self.phi
-        )
-
-    def sensitivity(self, best: LearningPlan) -> tuple[WhatIf, ...]:
-        """The best plan under a higher shape and a weaker stress effect."""
-        steeper, flatter = self.phi.copy(), self.phi.copy()
-        steeper[0] *= 1.25
-        steeper[1:] *= 1.25
-        flatter[2:] *= 0.75
-        return (
-            WhatIf("shape a quarter higher", self.simulate(best.levels, best.units, steeper).factor),
-            WhatIf("stress effect a quarter weaker", self.simulate(best.levels, best.units, flatter).factor),
-        )  # fmt: skip
-
-    def notes(self, best: LearningPlan) -> tuple[Note, ...]:
-        level = self.q.accelerate_to
-        text = (
-            "The present estimate is taken as the truth; see the sensitivity to shape and exponent."
-        )
-        notes = [Note("from_present_estimate", text)]
-        if level < min(best.levels) - 1e-9 or level > max(best.levels) + 1e-9:
-            text = f"The bound is for {self.column} = {level:g}, outside the levels tested: it trusts the stress relation."
-            notes.append(Note("extrapolated", text))
-        return tuple(notes)
-
-
-def _refuse_mixed(records: LifeRecords) -> None:
-    """Raise CannotAnswer where the records are a mixture of voltages: no test is run at one."""
-    volts = records.covariates.get("charge_V")
-    if volts is not None and voltages_differ(volts):
-        known = np.unique(volts[np.isfinite(volts)])
-        tested = ", ".join(f"{v:g}" for v in known)
-        raise CannotAnswer(
-            f"These records ran at {tested} V, and a test runs at one: choose it (where charge_V={known.max():g}), or ask for an "
-            "accelerated test (accelerate_to)."
-        )
+        return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:
@@ -429,15 +428,3 @@ def _splits(total: int, size: int) -> list[tuple[int, ...]]:
         for b in range(2, total - a - 1, step)
         if total - a - b >= 2
     ]
-
-
-def _reduce(
-    fit: StressFit, column: str, x: dict[float, np.ndarray], target: LogQuantile, phi: np.ndarray
-) -> tuple[dict[float, np.ndarray], LogQuantile, np.ndarray]:
-    """Only the accelerated column stays a free effect: the others are the same in every unit planned."""
-    j = next(i for i, c in enumerate(fit.design) if c.term.column == column and not c.level)
-    others = [i for i in range(len(fit.design)) if i != j]
-    held = next(iter(x.values()))
-    shift = sum(held[i] * phi[2 + i, 0] for i in others)
-    small = np.array([[phi[0, 0]], [phi[1, 0] + shift], [phi[2 + j, 0]]])
-    return {v: a[[j]] for v, a in x.items()}, LogQuantile(target.z, (target.x[j],)), small

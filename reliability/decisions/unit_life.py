@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
+from scipy.optimize import brentq
 
 from reliability.decisions.operating import point_of_one
 from reliability.decisions.question import Level
@@ -76,6 +77,34 @@ class UnitLife:
             high = low + run / d.scale * pace(d.exponent)
             hazard = hazard + d.gamma * d.life_between(low, high) + d.early_between(low, high)
         return np.asarray(np.exp(-hazard))
+
+    def lives(self, pace: Callable[[Array], Array], units: int, rng: np.random.Generator) -> Array:
+        """Lives of so many new units by each law, in shots each worth ``pace`` of those at use, (units, draws)."""
+        shots = np.full((units, self.shape.size), np.inf)
+        for d in self.causes:
+            shots = np.minimum(shots, d.drawn_lives(units, rng) / pace(d.exponent))
+        return shots
+
+    def quantile(self, fraction: float) -> Array:
+        """Shots at the voltage of use by which a fraction has failed, by each law, (draws,)."""
+        low, high = np.full(self.shape.size, -30.0), np.full(self.shape.size, 60.0)
+        for _ in range(60):
+            middle = 0.5 * (low + high)
+            dead = 1 - self.survival(np.zeros(1), np.exp(middle), np.ones_like) >= fraction
+            low, high = np.where(dead, low, middle), np.where(dead, middle, high)
+        return np.asarray(np.exp(high))
+
+    def fails_by(self, share: float) -> float:
+        """Shots at the voltage of use by which a share of units has failed, over all laws."""
+
+        def short(log: float) -> float:
+            return (
+                share
+                - 1
+                + float(self.survival(np.zeros(1), np.exp(np.array([log])), np.ones_like).mean())
+            )
+
+        return float(np.exp(brentq(lambda v: -short(v), -30.0, 60.0)))
 
 
 def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> UnitLife:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,6 +16,10 @@ from reliability.life.sample import Rows, Sample
 from reliability.life.targets import LogQuantile
 
 Array = NDArray[np.float64]
+ALIKE = 4
+"""groups of laws that share a cut, by the failures they expect"""
+CALIBRATE = 600
+"""least outcomes that a cut is read from"""
 
 
 def success_run(
@@ -83,19 +88,27 @@ class Plan:
     units: NDArray[np.int_]
     end: Array
 
+    @property
+    def rows(self) -> NDArray[np.intp]:
+        """Group of each unit."""
+        return np.repeat(np.arange(self.units.size), self.units)
+
     def draw(self, fam: Family, phi: Array, size: int, rng: np.random.Generator) -> Sample:
-        """``size`` outcomes of the test under parameters (p, 1)."""
-        rows = np.repeat(np.arange(self.units.size), self.units)
-        x = self.x[rows]
-        location = phi[1, 0] + x @ phi[2:, 0]
-        y = (fam.log_sf_inverse(np.log(rng.random((rows.size, size)))) - location[:, None]) / phi[
-            0, 0
-        ]
-        end = self.end[rows][:, None]
-        d = (y <= end).astype(float)
+        """``size`` outcomes of the test under parameters (p, 1), or of one each under (p, size)."""
+        return self.observed(self.lives(fam, phi, size, rng))
+
+    def lives(self, fam: Family, phi: Array, size: int, rng: np.random.Generator) -> Array:
+        """Log lives of the units, less the centre, (units, size)."""
+        w = fam.log_sf_inverse(np.log(rng.random((self.rows.size, size))))
+        return np.asarray((w - phi[1] - self.x[self.rows] @ phi[2:]) / phi[0])
+
+    def observed(self, lives: Array) -> Sample:
+        """The test of units with such lives, watched to their end counts."""
+        x, end = self.x[self.rows], self.end[self.rows][:, None]
+        d = (lives <= end).astype(float)
         return Sample(
-            size,
-            Rows(np.minimum(y, end), np.ascontiguousarray(x.T[:, :, None]), d=d),
+            lives.shape[1],
+            Rows(np.minimum(lives, end), np.ascontiguousarray(x.T[:, :, None]), d=d),
             None,
             None,
             1 + x.shape[1],
@@ -103,9 +116,9 @@ class Plan:
         )
 
     def expected_failures(self, fam: Family, phi: Array) -> Array:
-        """Expected failures in each group, (m,)."""
-        w = phi[0, 0] * self.end + phi[1, 0] + self.x @ phi[2:, 0]
-        return self.units * (1.0 - fam.survival(w))
+        """Expected failures in each group under parameters (p, B), (m, B)."""
+        w = phi[0] * self.end[:, None] + phi[1] + self.x @ phi[2:]
+        return np.asarray(self.units[:, None] * (1.0 - fam.survival(w)))
 
 
 def unit_information(fam: Family, phi: Array, x: Array, end: float, points: int = 400) -> Array:
@@ -149,20 +162,20 @@ class BoundWidth:
     ----------
     factor : float
         Median over outcomes of estimate / lower bound.
+    wide : float
+        The same that one outcome in ten exceeds.
     short : float
         Median of truth / lower bound: how far below the truth the promise will lie.
     answerable : float
         Share of outcomes that give a bound at all.
-    cut : float
-        Calibrated cut of the signed root.
     failures : float
-        Expected failures.
+        Mean number of failures.
     """
 
     factor: float
+    wide: float
     short: float
     answerable: float
-    cut: float
     failures: float
 
 
@@ -213,9 +226,29 @@ def lower_bounds(
     return lower, estimate
 
 
+@dataclass(frozen=True)
+class Laws:
+    """Laws that units may follow, each as likely as the other.
+
+    Attributes
+    ----------
+    phi : array (p, B)
+        The laws, as the family has them; a single column where there is but one.
+    truth : array (B,)
+        What the bound is on, under each; by ``phi`` where it is None.
+    lives : callable, optional
+        Log lives of a plan's units less the centre, (units, B), one column a law, where units do not live by
+        ``phi`` alone.
+    """
+
+    phi: Array
+    truth: Array | None = None
+    lives: Callable[[Plan, np.random.Generator], Array] | None = None
+
+
 def bound_width(
     fam: Family,
-    phi: Array,
+    laws: Laws,
     plan: Plan,
     target: LogQuantile,
     confidence: float,
@@ -225,21 +258,32 @@ def bound_width(
 ) -> BoundWidth:
     """Simulate the plan and take the calibrated lower bound of each outcome.
 
-    The cut of the signed root is calibrated once, at the truth of the plan.
+    One outcome a law; ``draws`` of them where there is but one law. The cut of the signed root is calibrated at
+    the laws themselves, those that expect alike many failures together.
     """
-    rng = np.random.default_rng([seed, 5])
-    truth = float(np.asarray(target.value(phi))[0])
-    roots = batch_roots(fam, plan.draw(fam, phi, max(2000, draws), rng), target, truth, phi)
-    cut = max(tail_cut(roots, confidence, True)[0], 0.1)
-    sample = plan.draw(fam, phi, draws, rng)
-    error = asymptotic_error(fam, phi, plan, target)
-    lower, estimate = lower_bounds(
-        fam, sample, target, cut, phi, error if np.isfinite(error) else 1.0
-    )
+    rng, phi = np.random.default_rng([seed, 5]), laws.phi
+    one = phi.shape[1] == 1
+    if one:
+        phi = np.repeat(phi, draws, axis=1)
+    aims = np.asarray(target.value(phi))
+    truth = aims if laws.truth is None else laws.truth
+    lives = plan.lives(fam, phi, phi.shape[1], rng) if laws.lives is None else laws.lives(plan, rng)
+    error = asymptotic_error(fam, np.median(phi, axis=1, keepdims=True), plan, target)
+    lower, estimate = np.empty(aims.size), np.empty(aims.size)
+    order = np.argsort(plan.expected_failures(fam, phi).sum(axis=0), kind="stable")
+    for own in np.array_split(order, 1 if one else ALIKE):
+        some = np.repeat(phi[:, own], -(-CALIBRATE // own.size), axis=1)
+        sample = plan.draw(fam, some, some.shape[1], rng)
+        roots = batch_roots(fam, sample, target, np.asarray(target.value(some)), some)
+        cut = max(tail_cut(roots, confidence, True)[0], 0.1)
+        lower[own], estimate[own] = lower_bounds(
+            fam, plan.observed(lives[:, own]), target, cut, phi[:, own], error if np.isfinite(error) else 1.0
+        )  # fmt: skip
     good = np.isfinite(lower)
     with np.errstate(invalid="ignore"):
-        gap = np.where(good, estimate - lower, np.inf)
+        gap, short = (np.where(good, v - lower, np.inf) for v in (estimate, truth))
+    failures = (lives <= plan.end[plan.rows][:, None]).sum(axis=0).mean()
     return BoundWidth(
-        float(np.exp(np.median(gap))), float(np.exp(np.median(np.where(good, truth - lower, np.inf)))),
-        float(good.mean()), cut, float(plan.expected_failures(fam, phi).sum()),
+        float(np.exp(np.median(gap))), float(np.exp(np.sort(gap)[int(0.9 * gap.size)])), float(np.exp(np.median(short))),
+        float(good.mean()), float(failures),
     )  # fmt: skip
