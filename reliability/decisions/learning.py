@@ -36,8 +36,14 @@ NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
 SHARES = (0.3, 0.5, 0.8)
 """units, and shares of them expected to fail, of the tests looked at (choices)"""
+BETWEEN = (5, 7, 10, 14, 20, 30, 45, 66, 100, 150)
+"""units looked at as well where that may be cheaper"""
+STEPS = 4
+"""times that a length is halved in search of a shorter one"""
 LEAST_EXPECTED = 2.5
-"""failures expected below which a test is not looked at (a choice)"""
+"""failures expected below which a test is not looked at: three in fewer than half of its outcomes (Poisson)"""
+ANSWERED = 0.8
+"""least share of outcomes with a bound of a plan that is recommended (a choice)"""
 KEPT = 5
 """plans of each size that are simulated, after the large-sample ranking"""
 
@@ -140,9 +146,11 @@ class LearningAnswer(Answer):
         return text + "."
 
     def _wide(self) -> str:
-        """How far below in one outcome of ten, where there is a bound even then."""
-        wide = self.best.factor_wide
-        return f", {wide:.2g} in one outcome of ten" if np.isfinite(wide) else ""
+        """How far below in one outcome of ten; where there is no bound then, how often."""
+        b = self.best
+        if np.isfinite(b.factor_wide):
+            return f", {b.factor_wide:.2g} in one outcome of ten"
+        return f", with too few failures for a bound in {percent_text(1 - b.answerable)} of outcomes"
 
 
 class Narrow(OnRecords, Limited):
@@ -180,43 +188,90 @@ class Narrow(OnRecords, Limited):
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
         life = unit_life(one_slot(self.chosen(pool)), levels(self.use), self.seed)
         refuse_uncarried(levels(self.use), life.used.carried, f"of {life.slot} ")
-        bench, looked = (
-            self.bench(),
-            [
-                (n, life.fails_by(share))
-                for n in SIZES
-                if n <= self.most_units
-                for share in SHARES
-                if n * share >= LEAST_EXPECTED
-            ],
-        )
-        within_limits = [p for p in looked if self.keeps(bench.days(*p), bench.cost(*p))]
-        plans = [self.foretold(life, n, shots) for n, shots in within_limits]
-        within = self.limits_in_words((self.most_units, "units"))
-        if not plans:
-            raise CannotAnswer(f"No plan looked at keeps {within}: even the shortest takes more.")
-        reach = [p for p in plans if p.factor <= self.within_factor]
-        if not reach:
-            narrowest = min(plans, key=lambda p: p.factor)
+        return _Narrowing(self, life).answer()
+
+
+class _Narrowing:
+    """Tests at one voltage while they are gone through: some of each size, then lengths between, where cheaper."""
+
+    def __init__(self, q: Narrow, life: UnitLife) -> None:
+        self.q, self.life, self.bench = q, life, q.bench()
+        self.test = test_of(life, 1 - q.survival, {})
+        self.longest = life.fails_by(SHARES[-1])
+        self.plans: list[LearningPlan] = []
+
+    def look(self, n: int, shots: float) -> LearningPlan | None:
+        """A test of so many units and shots, and how its bound comes out; None where too few would fail."""
+        if n * self.life.failing(shots) < LEAST_EXPECTED:
+            return None
+        test, q = self.test, self.q
+        plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - test.centre]))
+        w = bound_width(WEIBULL, test.laws, plan, test.target, q.confidence, q.seed)
+        found = LearningPlan(
+            (), (n,), (shots,), self.bench.days(n, shots), self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable
+        )  # fmt: skip
+        self.plans.append(found)
+        return found
+
+    def reaches(self, p: LearningPlan | None) -> bool:
+        return p is not None and p.factor <= self.q.within_factor and p.answerable >= ANSWERED
+
+    def best(self) -> LearningPlan | None:
+        """The cheapest of those looked at that reach the factor."""
+        return min(filter(self.reaches, self.plans), key=lambda p: (p.cost, p.bench_days), default=None)  # fmt: skip
+
+    def go_through(self) -> None:
+        most = self.q.most_units
+        shares = [self.life.fails_by(share) for share in SHARES]
+        for n in sorted({*(k for k in SIZES if k < most), most}):
+            for shots in sorted({min(s, self.q.longest(n)) for s in shares}):
+                self.look(n, shots)
+        for n in sorted({*(k for k in (*SIZES, *BETWEEN) if k < most), most}):
+            self.shorten(n)
+
+    def shorten(self, n: int) -> None:
+        """Shorter tests of so many units, where they cost less than the best so far."""
+        best = self.best()
+        if best is None:
+            return
+        priced = self.bench.unit_cost > 0 or self.bench.day_cost > 0
+        limit = {"budget": best.cost} if priced else {"days": best.bench_days}
+        high = min(self.q.model_copy(update=limit).longest(n), self.q.longest(n), self.longest)
+        low = self.life.fails_by(min(LEAST_EXPECTED / n, SHARES[-1]))
+        if high <= low or not self.reaches(self.look(n, high)):
+            return
+        for _ in range(STEPS):
+            middle = (low * high) ** 0.5
+            low, high = (low, middle) if self.reaches(self.look(n, middle)) else (middle, high)
+
+    def answer(self) -> LearningAnswer:
+        q, life = self.q, self.life
+        self.go_through()
+        within = q.limits_in_words((q.most_units, "units"))
+        if not self.plans:
             raise CannotAnswer(
-                f"None of the plans looked at within {within} brings the bound within a factor {self.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.3g}."
+                f"Within {within} too few units fail for a bound; test longer, or more units."
             )
-        best = min(reach, key=lambda p: (p.cost, p.bench_days))
-        plans.sort(key=lambda p: p.bench_days)
+        best = self.best()
+        if best is None:
+            narrowest = min(self.plans, key=lambda p: (p.factor, -p.answerable))
+            raise CannotAnswer(
+                f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
+                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, {_gives(narrowest)}."
+            )
+        self.plans.sort(key=lambda p: (p != best, p.bench_days))
         return LearningAnswer(
-            "estimate", life.slot, "", 1 - self.survival, self.confidence, life.used.use_V, tuple(plans), best, None, NAN,
+            "estimate", life.slot, "", 1 - q.survival, q.confidence, life.used.use_V, tuple(self.plans), best, None, NAN,
             notes=life_notes(life),
         )  # fmt: skip
 
-    def foretold(self, life: UnitLife, n: int, shots: float) -> LearningPlan:
-        """A test of so many units and shots, and how its bound comes out."""
-        bench, aim = self.bench(), test_of(life, 1 - self.survival, {})
-        plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - aim.centre]))
-        w = bound_width(WEIBULL, aim.laws, plan, aim.target, self.confidence, seed=self.seed)
-        return LearningPlan(
-            (), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable
-        )  # fmt: skip
+
+def _gives(p: LearningPlan) -> str:
+    """What a plan that does not reach the factor gives."""
+    if not np.isfinite(p.factor):
+        return f"gives a bound in {percent_text(p.answerable)} of outcomes"
+    some = f" (a bound in {percent_text(p.answerable)} of outcomes)" if p.answerable < ANSWERED else ""  # fmt: skip
+    return f"gives {p.factor:.3g}{some}"
 
 
 class Accelerate(OnRecords, Limited):

@@ -19,6 +19,8 @@ from reliability.slots.promise import ModuleModel
 
 STEP = 16
 """every so manyth draw of the model is looked at"""
+SOONEST, LATEST, HALVINGS = -30.0, 60.0, 60
+"""logs of shots between which lives are looked for, by so many halvings"""
 HALF = 0.5
 """failures reckoned where none was seen (Jeffreys' prior of a rate; Box & Tiao 1973, sec. 1.3)"""
 
@@ -85,26 +87,30 @@ class UnitLife:
             shots = np.minimum(shots, d.drawn_lives(units, rng) / pace(d.exponent))
         return shots
 
+    def alive(self, shots: Array) -> Array:
+        """Chance that a new unit is good after so many shots at the voltage of use, by each law, (..., draws)."""
+        return self.survival(np.zeros(1), shots, np.ones_like)
+
     def quantile(self, fraction: float) -> Array:
         """Shots at the voltage of use by which a fraction has failed, by each law, (draws,)."""
-        low, high = np.full(self.shape.size, -30.0), np.full(self.shape.size, 60.0)
-        for _ in range(60):
+        low, high = np.full(self.shape.size, SOONEST), np.full(self.shape.size, LATEST)
+        for _ in range(HALVINGS):
             middle = 0.5 * (low + high)
-            dead = 1 - self.survival(np.zeros(1), np.exp(middle), np.ones_like) >= fraction
+            dead = 1 - self.alive(np.exp(middle)) >= fraction
             low, high = np.where(dead, low, middle), np.where(dead, middle, high)
         return np.asarray(np.exp(high))
 
     def fails_by(self, share: float) -> float:
         """Shots at the voltage of use by which a share of units has failed, over all laws."""
 
-        def short(log: float) -> float:
-            return (
-                share
-                - 1
-                + float(self.survival(np.zeros(1), np.exp(np.array([log])), np.ones_like).mean())
-            )
+        def more(log: float) -> float:
+            return 1 - share - float(self.alive(np.exp(np.array([log]))).mean())
 
-        return float(np.exp(brentq(lambda v: -short(v), -30.0, 60.0)))
+        return float(np.exp(brentq(more, SOONEST, LATEST)))
+
+    def failing(self, shots: float) -> float:
+        """Share of units that fails within so many shots at the voltage of use, over all laws."""
+        return 1 - float(self.alive(np.array([shots])).mean())
 
 
 def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> UnitLife:

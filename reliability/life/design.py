@@ -12,13 +12,14 @@ from scipy.special import bdtr
 from reliability.life.calibrated import batch_roots, failures_in, tail_cut
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family
+from reliability.life.few import FEWEST
 from reliability.life.sample import Rows, Sample
 from reliability.life.targets import LogQuantile
 
 Array = NDArray[np.float64]
 ALIKE = 4
 """groups of laws that share a cut, by the failures they expect"""
-CALIBRATE = 600
+CALIBRATE = 2000
 """least outcomes that a cut is read from"""
 
 
@@ -167,7 +168,8 @@ class BoundWidth:
     short : float
         Median of truth / lower bound: how far below the truth the promise will lie.
     answerable : float
-        Share of outcomes that give a bound at all.
+        Share of outcomes that give a bound by their failures alone: with fewer than ``FEWEST`` a prior on the
+        shape speaks, and the width counts as endless.
     failures : float
         Mean number of failures.
     """
@@ -233,7 +235,7 @@ class Laws:
     Attributes
     ----------
     phi : array (p, B)
-        The laws, as the family has them; a single column where there is but one.
+        The laws, as the family has them.
     truth : array (B,)
         What the bound is on, under each; by ``phi`` where it is None.
     lives : callable, optional
@@ -252,26 +254,20 @@ def bound_width(
     plan: Plan,
     target: LogQuantile,
     confidence: float,
-    *,
-    draws: int = 600,
     seed: int = 1,
 ) -> BoundWidth:
-    """Simulate the plan and take the calibrated lower bound of each outcome.
+    """Simulate the plan, one outcome a law, and take the calibrated lower bound of each outcome.
 
-    One outcome a law; ``draws`` of them where there is but one law. The cut of the signed root is calibrated at
-    the laws themselves, those that expect alike many failures together.
+    The cut of the signed root is calibrated at the laws themselves, those that expect alike many failures together.
     """
     rng, phi = np.random.default_rng([seed, 5]), laws.phi
-    one = phi.shape[1] == 1
-    if one:
-        phi = np.repeat(phi, draws, axis=1)
     aims = np.asarray(target.value(phi))
     truth = aims if laws.truth is None else laws.truth
     lives = plan.lives(fam, phi, phi.shape[1], rng) if laws.lives is None else laws.lives(plan, rng)
     error = asymptotic_error(fam, np.median(phi, axis=1, keepdims=True), plan, target)
     lower, estimate = np.empty(aims.size), np.empty(aims.size)
     order = np.argsort(plan.expected_failures(fam, phi).sum(axis=0), kind="stable")
-    for own in np.array_split(order, 1 if one else ALIKE):
+    for own in np.array_split(order, ALIKE):
         some = np.repeat(phi[:, own], -(-CALIBRATE // own.size), axis=1)
         sample = plan.draw(fam, some, some.shape[1], rng)
         roots = batch_roots(fam, sample, target, np.asarray(target.value(some)), some)
@@ -279,11 +275,11 @@ def bound_width(
         lower[own], estimate[own] = lower_bounds(
             fam, plan.observed(lives[:, own]), target, cut, phi[:, own], error if np.isfinite(error) else 1.0
         )  # fmt: skip
-    good = np.isfinite(lower)
+    ended = (lives <= plan.end[plan.rows][:, None]).sum(axis=0)
+    good = np.isfinite(lower) & (ended >= FEWEST)
     with np.errstate(invalid="ignore"):
         gap, short = (np.where(good, v - lower, np.inf) for v in (estimate, truth))
-    failures = (lives <= plan.end[plan.rows][:, None]).sum(axis=0).mean()
     return BoundWidth(
         float(np.exp(np.median(gap))), float(np.exp(np.sort(gap)[int(0.9 * gap.size)])), float(np.exp(np.median(short))),
-        float(good.mean()), float(failures),
+        float(good.mean()), float(ended.mean()),
     )  # fmt: skip

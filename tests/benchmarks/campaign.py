@@ -124,8 +124,10 @@ def width(communities: int, shipped: int) -> tuple[float, float, float]:
     end = float((WEIBULL.quantile(np.array(0.5)) - phi[1, 0]) / phi[0, 0])
     plan = Plan(np.empty((1, 0)), np.array([12]), np.array([end]))
     target = LogQuantile(float(WEIBULL.quantile(np.array(0.1))))
-    told = bound_width(WEIBULL, Laws(phi), plan, target, 0.95, seed=1).factor
-    run = bound_width(WEIBULL, Laws(phi), plan, target, 0.95, draws=communities, seed=99).factor
+    told, run = (
+        bound_width(WEIBULL, Laws(np.repeat(phi, n, axis=1)), plan, target, 0.95, seed=seed).factor
+        for n, seed in ((600, 1), (communities, 99))
+    )
     rng = np.random.default_rng(5)
     gaps = []
     for i in range(shipped):
