@@ -87,6 +87,17 @@ def test_limits_are_never_exceeded():
     assert given > 100 and broken == 0
 
 
+def test_limits_of_learning_plans_are_never_exceeded():
+    """The same; what bounds would look like is made up, so that the search goes every way."""
+    broken, given = bench_campaign.learning_limits(30)
+    assert given > 100 and broken == 0
+
+
+def test_no_plan_of_a_coarse_grid_narrows_as_much_for_less():
+    for mine, best in bench_campaign.narrowest_grid():
+        assert mine <= best * (1 + 1e-9)
+
+
 def test_no_plan_of_a_coarse_grid_is_likelier():
     for mine, best in bench_campaign.beside_exhaustive():
         assert mine >= best - 1e-9

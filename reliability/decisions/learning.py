@@ -11,7 +11,7 @@ from pydantic import model_validator
 
 from reliability.decisions.bench import SECONDS_A_DAY, Limited, one_slot
 from reliability.decisions.foretold import Test, life_notes, normal_laws, reduced, test_of
-from reliability.decisions.operating import refuse_uncarried
+from reliability.decisions.operating import point_of_one, refuse_uncarried
 from reliability.decisions.question import (
     OF_A_POINT,
     Answer,
@@ -30,6 +30,8 @@ from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.slots.carried import FARTHEST, beyond_trust
+from reliability.slots.exposure import Array
 from reliability.words import percent_text, shots_text
 
 NAN = float("nan")
@@ -98,7 +100,7 @@ class LearningAnswer(Answer):
         The stress that is accelerated, "" without one.
     fraction, confidence : float
     use : float
-        Level the bound is for; nan without stress.
+        Level the bound is for, of a test at one voltage that voltage; nan where none is known.
     plans : tuple of LearningPlan
     best : LearningPlan
         Narrowest bound within the budget, or the cheapest that reaches the wanted factor.
@@ -150,7 +152,9 @@ class LearningAnswer(Answer):
         b = self.best
         if np.isfinite(b.factor_wide):
             return f", {b.factor_wide:.2g} in one outcome of ten"
-        return f", with too few failures for a bound in {percent_text(1 - b.answerable)} of outcomes"
+        return (
+            f", with too few failures for a bound in {percent_text(1 - b.answerable)} of outcomes"
+        )
 
 
 class Narrow(OnRecords, Limited):
@@ -186,12 +190,14 @@ class Narrow(OnRecords, Limited):
 
     def answer(self, pool: Pool) -> LearningAnswer:
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
-        life = unit_life(one_slot(self.chosen(pool)), levels(self.use), self.seed)
-        refuse_uncarried(levels(self.use), life.used.carried, f"of {life.slot} ")
-        return _Narrowing(self, life).answer()
+        records, use = one_slot(self.chosen(pool)), levels(self.use)
+        life = unit_life(records, use, self.seed)
+        refuse_uncarried(use, life.used.carried, f"of {life.slot} ")
+        volts = float(point_of_one(records, use).get("charge_V", NAN))
+        return Narrowing(self, life).answer(volts)
 
 
-class _Narrowing:
+class Narrowing:
     """Tests at one voltage while they are gone through: some of each size, then lengths between, where cheaper."""
 
     def __init__(self, q: Narrow, life: UnitLife) -> None:
@@ -214,6 +220,7 @@ class _Narrowing:
         return found
 
     def reaches(self, p: LearningPlan | None) -> bool:
+        """Whether its bound typically comes as near as wanted, and seldom fails to come."""
         return p is not None and p.factor <= self.q.within_factor and p.answerable >= ANSWERED
 
     def best(self) -> LearningPlan | None:
@@ -221,6 +228,7 @@ class _Narrowing:
         return min(filter(self.reaches, self.plans), key=lambda p: (p.cost, p.bench_days), default=None)  # fmt: skip
 
     def go_through(self) -> None:
+        """Look at all sizes, within the limits."""
         most = self.q.most_units
         shares = [self.life.fails_by(share) for share in SHARES]
         for n in sorted({*(k for k in SIZES if k < most), most}):
@@ -244,7 +252,8 @@ class _Narrowing:
             middle = (low * high) ** 0.5
             low, high = (low, middle) if self.reaches(self.look(n, middle)) else (middle, high)
 
-    def answer(self) -> LearningAnswer:
+    def answer(self, volts: float) -> LearningAnswer:
+        """The cheapest that reaches the factor, of a test at a voltage. Raises CannotAnswer."""
         q, life = self.q, self.life
         self.go_through()
         within = q.limits_in_words((q.most_units, "units"))
@@ -261,7 +270,7 @@ class _Narrowing:
             )
         self.plans.sort(key=lambda p: (p != best, p.bench_days))
         return LearningAnswer(
-            "estimate", life.slot, "", 1 - q.survival, q.confidence, life.used.use_V, tuple(self.plans), best, None, NAN,
+            "estimate", life.slot, "", 1 - q.survival, q.confidence, volts, tuple(self.plans), best, None, NAN,
             notes=life_notes(life),
         )  # fmt: skip
 
@@ -334,10 +343,10 @@ class Accelerate(OnRecords, Limited):
         """The best plan beside the equal allocation. Raises BadInput, CannotAnswer."""
         records = one_slot(self.chosen(pool))
         terms = [parse_term(t) for t in self.stress] if self.stress else default_terms(records)
-        return _Accelerated(self, records, terms).answer()
+        return Accelerating(self, records, terms).answer()
 
 
-class _Accelerated:
+class Accelerating:
     """An accelerated test while it is planned."""
 
     def __init__(self, q: Accelerate, records: LifeRecords, terms: Sequence[Term]) -> None:
@@ -373,6 +382,7 @@ class _Accelerated:
             raise CannotAnswer(
                 "The records are of one voltage, so no draw of the slot's model says how life falls with it; test some units at another."
             )
+        _refuse_far(self.levels, life.used.records.covariates["charge_V"])
         x = {v: float(np.log(v / q.accelerate_to)) for v in self.levels}
         return test_of(life, 1 - q.survival, x), life_notes(life)
 
@@ -448,7 +458,8 @@ class _Accelerated:
         q = self.q
         plans = [self.simulate(c, n) for c, n in self.ranked()]
         equal = self.equal()
-        plans.sort(key=lambda p: p.factor)
+        # first those that seldom fail to give a bound
+        plans.sort(key=lambda p: (p.answerable < ANSWERED, p.factor))
         if not plans or not np.isfinite(plans[0].factor):
             limits = q.limits_in_words((q.most_units, "units"))
             within = f" within {limits}" if limits else ""
@@ -470,6 +481,17 @@ class _Accelerated:
             return None
         base, extra = divmod(n, len(self.levels))
         return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])
+
+
+def _refuse_far(asked: Sequence[float], volts: Array) -> None:
+    """Raise CannotAnswer for voltages so far from the tests that nobody can say how units fail there."""
+    low, high = float(np.nanmin(volts)), float(np.nanmax(volts))
+    for v in asked:
+        if beyond_trust("charge_V", v, low, high):
+            raise CannotAnswer(
+                f"{v:,.0f} V is more than {FARTHEST:g} times beyond the tested {low:,.0f} to {high:,.0f} V; no law is trusted that "
+                "far. Plan with other levels."
+            )
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:

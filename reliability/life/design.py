@@ -186,46 +186,59 @@ def lower_bounds(
 ) -> tuple[Array, Array]:
     """Lower bound and estimate of the target for each sample of a batch, (B,) each.
 
-    Samples without a maximum give -inf and nan.
+    Samples without a maximum, or with fewer failures than a bound of its own takes, give -inf and nan.
     """
-    size = sample.size
     free = fit_batch(fam, sample, start=start)
-    ok = free.converged & ~free.runaway & (failures_in(sample) > 0)
+    ok = free.converged & ~free.runaway & (failures_in(sample) >= FEWEST)
     estimate = np.where(ok, target.value(free.phi), np.nan)
-    lower = np.full(size, -np.inf)
+    lower = np.full(sample.size, -np.inf)
     index = np.flatnonzero(ok)
-    if not index.size:
-        return lower, estimate
-    part = sample.columns(index, index.size)
-    top = free.loglik[index]
-    phi = free.phi[:, index]
-    near = estimate[index].copy()
-    far = near - max(step, 0.05) * cut
+    if index.size:
+        top, phi = free.loglik[index], free.phi[:, index]
+        part = sample.columns(index, index.size)
 
-    def root(v: Array) -> Array:
-        under = fit_batch(fam, part, target.held(v), phi)
-        return np.sqrt(np.maximum(2.0 * (top - under.loglik), 0.0)) - cut
+        def root(v: Array, own: NDArray[np.intp]) -> Array:
+            some = part if own.size == index.size else part.columns(own, own.size)
+            under = fit_batch(fam, some, target.held(v[own]), phi[:, own])
+            return np.sqrt(np.maximum(2.0 * (top[own] - under.loglik), 0.0)) - cut
 
-    g_near, g_far = np.full(near.size, -cut), root(far)
-    for _ in range(25):
-        short = g_far < 0
-        if not short.any():
-            break
-        near, g_near = np.where(short, far, near), np.where(short, g_far, g_near)
-        far = np.where(short, estimate[index] + 1.7 * (far - estimate[index]), far)
-        g_far = np.where(short, root(far), g_far)
-    for _ in range(12):
-        t = np.clip(g_near / (g_near - g_far), 0.02, 0.98)
-        mid = near + t * (far - near)
-        g = root(mid)
-        inside = g < 0
-        g_far = np.where(inside, 0.5 * g_far, g)
-        far = np.where(inside, far, mid)
-        near, g_near = np.where(inside, mid, near), np.where(inside, g, 0.5 * g_near)
-        if np.abs(g).max() < 1e-3:
-            break
-    lower[index] = mid
+        lower[index] = _roots(root, estimate[index], max(step, 0.05) * cut, cut)
     return lower, estimate
+
+
+WIDER, OUTWARDS, INWARDS, CLOSE = 1.7, 25, 12, 1e-3
+"""how much farther each step outwards is, most steps outwards and inwards, and how near to 0 a root is one"""
+
+
+def _roots(
+    root: Callable[[Array, NDArray[np.intp]], Array], top: Array, step: float, cut: float
+) -> Array:
+    """Where a function that falls from -cut at ``top`` downwards meets 0, each by itself (false position, Illinois)."""
+    near, g_near = top.copy(), np.full(top.size, -cut)
+    far, g_far = top - step, np.empty(top.size)
+    own = np.arange(top.size)
+    for _ in range(OUTWARDS):
+        g_far[own] = root(far, own)
+        own = own[g_far[own] < 0]
+        if not own.size:
+            break
+        near[own], g_near[own] = far[own], g_far[own]
+        far[own] = top[own] + WIDER * (far[own] - top[own])
+    mid, own = far.copy(), np.arange(top.size)
+    for _ in range(INWARDS):
+        t = np.clip(g_near[own] / (g_near[own] - g_far[own]), 0.02, 0.98)
+        mid[own] = near[own] + t * (far[own] - near[own])
+        g = root(mid, own)
+        inside = g < 0
+        into, out = own[inside], own[~inside]
+        near[into], g_near[into], far[out], g_far[out] = mid[into], g[inside], mid[out], g[~inside]
+        # an end that stays loses half its weight
+        g_far[into] *= 0.5
+        g_near[out] *= 0.5
+        own = own[np.abs(g) >= CLOSE]
+        if not own.size:
+            break
+    return mid
 
 
 @dataclass(frozen=True)
@@ -276,7 +289,7 @@ def bound_width(
             fam, plan.observed(lives[:, own]), target, cut, phi[:, own], error if np.isfinite(error) else 1.0
         )  # fmt: skip
     ended = (lives <= plan.end[plan.rows][:, None]).sum(axis=0)
-    good = np.isfinite(lower) & (ended >= FEWEST)
+    good = np.isfinite(lower)
     with np.errstate(invalid="ignore"):
         gap, short = (np.where(good, v - lower, np.inf) for v in (estimate, truth))
     return BoundWidth(

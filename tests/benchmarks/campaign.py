@@ -6,19 +6,26 @@ python tests/benchmarks/campaign.py [--communities 2000] [--seed 1]
 from __future__ import annotations
 
 import argparse
+from itertools import combinations
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 from scipy.stats import binom
 
+import reliability.decisions.learning as search
 from reliability.decisions.bench import Bench
+from reliability.decisions.foretold import test_of
+from reliability.decisions.learning import Accelerate, Narrow
 from reliability.decisions.plan_search import Limits, Required, Search, courses
 from reliability.decisions.unit_life import unit_life
 from reliability.life.bounds import Bounder
-from reliability.life.design import Laws, Plan, bound_width, shots_each
+from reliability.life.design import BoundWidth, Laws, Plan, bound_width, shots_each
 from reliability.life.families import WEIBULL
 from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.stress import parse_term
 from reliability.life.targets import LogQuantile
+from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import read_life
 from reliability.slots.draws import SlotDraws
@@ -165,6 +172,81 @@ def learning(communities: int, seed: int = 1) -> tuple[float, float, float]:
     return a.best.factor, float(np.exp(np.median(gaps))), error
 
 
+def learning_limits(cases: int, seed: int = 3) -> tuple[int, int]:
+    """Learning plans that exceed a limit, and plans given, over random limits and benches.
+
+    Widths are made up here, so that a search goes every way: limits must not lean on them.
+    """
+    records = demo_capacitors()
+    terms = [parse_term("charge_V:power")]
+    life = unit_life(records, {"charge_V": 1400.0}, 1)
+    rng = np.random.default_rng(seed)
+    broken = given = 0
+
+    def made_up(*_: object) -> BoundWidth:
+        return BoundWidth(1 + rng.exponential(3), 9.0, 2.0, rng.uniform(0.7, 1), 5.0)
+
+    with patch.object(search, "bound_width", made_up):
+        for case in range(cases):
+            units, days = int(rng.integers(4, 60)), 10 ** rng.uniform(-1, 1.2)
+            money, price, day = 10 ** rng.uniform(1, 4), rng.uniform(1, 80), rng.uniform(1, 60)
+            limits = {
+                "most_units": units, "days": days, "budget": money, "unit_cost": price, "day_cost": day,
+                "stands": int(rng.integers(1, 6)),
+            }  # fmt: skip
+            try:
+                if case % 10:
+                    q = Narrow(within_factor=1.5 + rng.exponential(2), **limits)
+                    plans = search.Narrowing(q, life).answer(1400.0).plans
+                else:
+                    levels = sorted(rng.choice([1300.0, 1400.0, 1500.0, 1600.0], 3, False))
+                    q = Accelerate(accelerate_to=1200, levels=tuple(levels), units=int(rng.integers(4, 20)), **limits)  # fmt: skip
+                    a = search.Accelerating(q, records, terms).answer()
+                    plans = (*a.plans, *([a.equal] if a.equal else []))
+            except CannotAnswer:
+                continue
+            for p in plans:
+                given += 1
+                n, shots = sum(p.units), max(p.shots)
+                run = shots * -(-n // limits["stands"]) * 3 / 86400
+                over = (n / units, run / days, (n * price + run * day) / money)
+                broken += max(over) > 1 + 1e-9
+    return broken, given
+
+
+def narrowest_grid() -> list[tuple[float, float]]:
+    """Bench days of the plan found, and of the cheapest of a coarse grid gone through one by one that does the same."""
+    records, target = demo_capacitors(), 0.1
+    aim = test_of(unit_life(records, {"charge_V": 1400.0}, 1), target, {})
+    grid = []
+    for n in (6, 9, 13, 18, 24, 33):
+        for shots in np.geomspace(2000, 9000, 7):
+            plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - aim.centre]))
+            w = bound_width(WEIBULL, aim.laws, plan, aim.target, 0.95, 1)
+            grid.append((Bench().days(n, shots), w))
+    out = []
+    for factor in (4.0, 2.5, 1.9):
+        mine = asked("narrow", records, within_factor=factor, use=("charge_V=1400",)).best
+        best = min(d for d, w in grid if w.factor <= factor and w.answerable >= search.ANSWERED)
+        out.append((mine.bench_days, best))
+    return out
+
+
+def accelerated_grid() -> tuple[float, float]:
+    """Factor of the accelerated plan found, and of the best of a coarse grid of levels and splits gone through."""
+    records = demo_capacitors()
+    q = Accelerate(accelerate_to=1200, levels=(1400, 1500, 1600, 1700), units=12, days_each=0.15)
+    s = search.Accelerating(q, records, [parse_term("charge_V:power")])
+    looked = [
+        s.simulate(chosen, (k, n - k))
+        for n in (9, 12)
+        for chosen in combinations(s.levels, 2)
+        for k in (n // 3, n // 2, 2 * n // 3)
+    ]
+    best = min(p.factor for p in looked if p.answerable >= search.ANSWERED)
+    return s.answer().best.factor, best
+
+
 def gain() -> float:
     """How much tighter the best accelerated plan for the demo community is than equal allocation."""
     a = asked(
@@ -196,6 +278,12 @@ def main() -> None:
     print(
         f"factor of a plan that narrows: foretold {told:.3f}, in {a.communities // 4} tests {seen:.3f} (s.e. {error:.1%})"
     )
+    broken, given = learning_limits(1000, a.seed)
+    print(f"learning plans: {broken} of {given:,} in 1,000 random cases exceed a limit")
+    for mine, best in narrowest_grid():
+        print(f"bench days of the plan that narrows {mine:.3f}, best of a coarse grid {best:.3f}")
+    mine, best = accelerated_grid()
+    print(f"factor of the accelerated plan {mine:.3f}, best of a coarse grid {best:.3f}")
     print(f"accelerated plan for the demo: {gain():.2f} times tighter than equal allocation")
 
 
