@@ -6,6 +6,7 @@ python tests/benchmarks/campaign.py [--communities 2000] [--seed 1]
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
 from itertools import combinations
 from pathlib import Path
 from unittest.mock import patch
@@ -183,7 +184,7 @@ def learning_limits(cases: int, seed: int = 3) -> tuple[int, int]:
     rng = np.random.default_rng(seed)
     broken = given = 0
 
-    def made_up(*_: object) -> BoundWidth:
+    def made_up(*_: object, **__: object) -> BoundWidth:
         return BoundWidth(1 + rng.exponential(3), 9.0, 2.0, rng.uniform(0.7, 1), 5.0)
 
     with patch.object(search, "bound_width", made_up):
@@ -214,18 +215,18 @@ def learning_limits(cases: int, seed: int = 3) -> tuple[int, int]:
     return broken, given
 
 
-def narrowest_grid() -> list[tuple[float, float]]:
+def narrowest_grid(factors: Sequence[float], sizes: Sequence[int]) -> list[tuple[float, float]]:
     """Bench days of the plan found, and of the cheapest of a coarse grid gone through one by one that does the same."""
     records, target = demo_capacitors(), 0.1
     aim = test_of(unit_life(records, {"charge_V": 1400.0}, 1), target, {})
     grid = []
-    for n in (6, 9, 13, 18, 24, 33):
-        for shots in np.geomspace(2000, 9000, 7):
+    for n in sizes:
+        for shots in np.geomspace(2500, 8000, 5):
             plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - aim.centre]))
             w = bound_width(WEIBULL, aim.laws, plan, aim.target, 0.95, 1)
             grid.append((Bench().days(n, shots), w))
     out = []
-    for factor in (4.0, 2.5, 1.9):
+    for factor in factors:
         mine = asked("narrow", records, within_factor=factor, use=("charge_V=1400",)).best
         best = min(d for d, w in grid if w.factor <= factor and w.answerable >= search.ANSWERED)
         out.append((mine.bench_days, best))
@@ -280,7 +281,7 @@ def main() -> None:
     )
     broken, given = learning_limits(1000, a.seed)
     print(f"learning plans: {broken} of {given:,} in 1,000 random cases exceed a limit")
-    for mine, best in narrowest_grid():
+    for mine, best in narrowest_grid((4.0, 2.5, 1.9), (6, 9, 13, 18, 24, 33)):
         print(f"bench days of the plan that narrows {mine:.3f}, best of a coarse grid {best:.3f}")
     mine, best = accelerated_grid()
     print(f"factor of the accelerated plan {mine:.3f}, best of a coarse grid {best:.3f}")
