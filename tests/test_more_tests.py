@@ -275,7 +275,9 @@ def test_a_cause_found_out_makes_of_the_promise_what_its_record_then_makes(of_mo
         if not mode[row]:
             continue
         then = ModuleModel([slot_data("main", replace(of_modes, mode=mode), Asked(1400.0))])
-        foretold = model.if_of(0, k).promise(0.9, 0.95)
+        chance, weight = model.if_known(0)[k]
+        assert chance > 0.2 and weight is not None
+        foretold = model.given(weight).promise(0.9, 0.95)
         assert foretold == pytest.approx(then.promise(0.9, 0.95), rel=0.1)
 
 

@@ -428,6 +428,17 @@ def show_more(tests: Sequence[Any], then: dict[str, str]) -> None:
     click.echo(table(["what", "shots", "days", "lasts it", *then, "gain a day"], rows))
 
 
+def show_found(found: Sequence[Any]) -> None:
+    """What would help without the bench, where anything would; the promise is the mean over what may be found."""
+    if not found:
+        return
+    click.echo(
+        "\nWithout the bench: causes found out, records completed, sources; most shots gained first"
+    )
+    rows = [[f.what, number(f.longer, 2), number(f.promise), number(f.gain, 3)] for f in found]
+    click.echo(table(["found out", "longer with", "in the mean", "gain"], rows))
+
+
 def show_opinion(found: Any) -> None:
     """The second opinion, where it was asked for."""
     if (said := found.second_opinion) is not None:

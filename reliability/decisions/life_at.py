@@ -168,7 +168,7 @@ def moved_life(
         at=point, carried=found.carried, early=tuple(model.early_seen()), unclear=whole(unclear),
         no_early_failures=q.burned_in, notes=tuple(notes),
     )  # fmt: skip
-    return helped_by(answer, model)
+    return helped_by(answer, model, whole_)
 
 
 def models_of(

@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from reliability.decisions.found_out import Case, Finding, findings
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.more_tests import (
     FEW_UNITS,
@@ -58,14 +59,18 @@ def helped(answer: LifeAnswer, records: LifeRecords, seed: int) -> LifeAnswer:
         return answer
     data = slot_data(str(records.slot[0]), records, Asked(NAN))
     model = ModuleModel([data], seed=seed, apart=answer.mode)
-    return helped_by(answer, model.of_mode(answer.mode) if answer.mode else model)
+    return helped_by(answer, model.of_mode(answer.mode) if answer.mode else model, model)
 
 
-def helped_by(answer: LifeAnswer, model: ModuleModel) -> LifeAnswer:
-    """The same by a model that is at hand, of what the answer is of."""
+def helped_by(answer: LifeAnswer, model: ModuleModel, whole: ModuleModel) -> LifeAnswer:
+    """The same by a model that is at hand, of what the answer is of; ``whole`` is what it is part of."""
     b = _first(answer)
-    more = slot_help(model, b) if b.wide else ()
-    return replace(answer, more=more, notes=answer.notes + more_note(more))
+    if not b.wide:
+        return answer
+    more = slot_help(model, b)
+    return replace(
+        answer, more=more, found=slot_finds(model, whole, b), notes=answer.notes + more_note(more)
+    )
 
 
 def _first(answer: LifeAnswer) -> Bounded:
@@ -75,12 +80,24 @@ def _first(answer: LifeAnswer) -> Bounded:
 
 def slot_help(model: ModuleModel, b: Bounded) -> tuple[MoreTest, ...]:
     """Tests that would lengthen a bound of one slot."""
+    wanted, by = _promised(model, b)
+    if not np.isfinite(by):
+        return ()
+    found = tests_of_slots(model, wanted, wanted.shots, (FEW_UNITS, MORE_UNITS))
+    return tuple(replace(t, promise=t.promise * by, gain_a_day=t.gain_a_day * by) for t in found)
+
+
+def slot_finds(model: ModuleModel, whole: ModuleModel, b: Bounded) -> tuple[Finding, ...]:
+    """What would lengthen a bound of one slot without the bench."""
+    wanted, by = _promised(model, b)
+    if not np.isfinite(by):
+        return ()
+    found = findings(Case(model, wanted, wanted.shots, whole=whole))
+    return tuple(replace(f, promise=f.promise * by, gain=f.gain * by) for f in found)
+
+
+def _promised(model: ModuleModel, b: Bounded) -> tuple[Wanted, float]:
+    """The promise by the model, and how often it goes into the bound: nan where there is none."""
     promised = model.promise(1 - b.fraction, b.confidence)
     wanted = Wanted(promised, 1 - b.fraction, b.confidence)
-    found = tests_of_slots(model, wanted, promised, (FEW_UNITS, MORE_UNITS))
-    by = b.lower / promised if promised > 0 and np.isfinite(promised) else NAN
-    return tuple(
-        replace(t, promise=t.promise * by, gain_a_day=t.gain_a_day * by)
-        for t in found
-        if np.isfinite(by)
-    )
+    return wanted, b.lower / promised if promised > 0 and np.isfinite(promised) else NAN
