@@ -92,7 +92,7 @@ def test_a_wide_module_life_says_what_would_help(tested):
 def test_a_refusal_says_how_far_a_first_test_carries(tested):
     with pytest.raises(
         CannotAnswer,
-        match=r"5 units good there for 1,000 shots each \(0.17 bench days\) would carry",
+        match=r"5 units good there for 1,000 shots each \(4.2 bench hours\) would carry",
     ):
         asked("module", tested, use=("charge_V=4000",))
 

@@ -9,6 +9,7 @@ import click
 
 from reliability.commands.common import number, options, question_command, show_more, table
 from reliability.notes import BadInput
+from reliability.words import bench_cell
 
 PLANS = {
     "demonstrate_shots": "demonstrate",
@@ -41,7 +42,7 @@ def show(a: Any) -> None:
     _show_effect(a)
     click.echo("\nAlternatives that show the same, shortest bench time first")
     rows = [
-        [str(p.units), number(p.shots_each), p.volts or "-", str(p.failures_allowed), f"{p.bench_days:.2f}", number(p.cost),
+        [str(p.units), number(p.shots_each), p.volts or "-", str(p.failures_allowed), bench_cell(p.bench_days), number(p.cost),
          number(p.pass_estimated, 2), number(p.pass_pessimistic, 2), number(p.pass_optimistic, 2), number(p.then.promise),
          number(p.then.highest_V)]
         for p in a.plans
@@ -51,7 +52,7 @@ def show(a: Any) -> None:
         "shots each",
         "volts",
         "may fail",
-        "days",
+        "bench",
         "cost",
         "pass",
         "at worst",
@@ -89,11 +90,21 @@ def _show_learning(a: Any) -> None:
     rows = [
         [
             "/".join(f"{v:g}" for v in p.levels) or "-", "/".join(map(str, p.units)), number(p.shots[0]),
-            f"{p.bench_days:.2f}", number(p.cost), number(p.failures, 3), number(p.factor, 3), number(p.factor_wide, 3), f"{p.answerable:.0%}",
+            bench_cell(p.bench_days), number(p.cost), number(p.failures, 3), number(p.factor, 3), number(p.factor_wide, 3), f"{p.answerable:.0%}",
         ]
         for p in shown
     ]  # fmt: skip
-    head = ["levels", "units", "shots each", "days", "cost", "fail", "factor", "1 in 10", "answers"]
+    head = [
+        "levels",
+        "units",
+        "shots each",
+        "bench",
+        "cost",
+        "fail",
+        "factor",
+        "1 in 10",
+        "answers",
+    ]
     click.echo(table(head, rows))
     if a.equal is not None:
         click.echo("  last row: equal allocation")

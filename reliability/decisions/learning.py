@@ -32,7 +32,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST, beyond_trust
 from reliability.slots.exposure import Array
-from reliability.words import percent_text, shots_text
+from reliability.words import bench_text, percent_text, shots_text
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -141,7 +141,7 @@ class LearningAnswer(Answer):
             where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
-            f"({percent_text(self.confidence)} confidence){self._wide()}, in {b.bench_days:.1f} bench days"
+            f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
         )
         if self.equal is not None:
             text += f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
