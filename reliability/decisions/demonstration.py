@@ -190,7 +190,8 @@ def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
         where = ", then ".join(f"{shots_text(s.shots)} shots at {s.charge_V:,.0f} V" for s in steps)
         return f"{units} for {where} with {fail}"
     place = f" at {steps[0].charge_V:,.0f} V" if steps and placed else ""
-    return f"{units} for {shots_text(p.shots_each)} shots each{place} with {fail}"
+    each = " each" if p.units != 1 else ""
+    return f"{units} for {shots_text(p.shots_each)} shots{each}{place} with {fail}"
 
 
 class Demonstrate(OnRecords, Limited):

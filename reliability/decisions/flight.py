@@ -19,6 +19,7 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    no_voltage_notes,
     refuse_burned_in,
     unclear_notes,
     unseen_text,
@@ -541,6 +542,7 @@ class _Flight:
             notes.append(Note("legs", text))
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
+        notes += no_voltage_notes(self.records)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         notes += early_notes(self.now, self.needed)
         notes += burned_in_notes(self.now)

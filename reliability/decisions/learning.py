@@ -204,20 +204,23 @@ class Narrowing:
         self.q, self.life, self.bench = q, life, q.bench()
         self.test = test_of(life, 1 - q.survival, {})
         self.longest = life.fails_by(SHARES[-1])
-        self.plans: list[LearningPlan] = []
+        self.found: dict[tuple[int, float], LearningPlan] = {}
 
     def look(self, n: int, shots: float) -> LearningPlan | None:
         """A test of so many units and shots, and how its bound comes out; None where too few would fail."""
         if n * self.life.failing(shots) < LEAST_EXPECTED:
             return None
+        if (n, shots) not in self.found:
+            self.found[n, shots] = self.simulated(n, shots)
+        return self.found[n, shots]
+
+    def simulated(self, n: int, shots: float) -> LearningPlan:
         test, q = self.test, self.q
         plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - test.centre]))
         w = bound_width(WEIBULL, test.laws, plan, test.target, q.confidence, q.seed)
-        found = LearningPlan(
+        return LearningPlan(
             (), (n,), (shots,), self.bench.days(n, shots), self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable
         )  # fmt: skip
-        self.plans.append(found)
-        return found
 
     def reaches(self, p: LearningPlan | None) -> bool:
         """Whether its bound typically comes as near as wanted, and seldom fails to come."""
@@ -225,7 +228,7 @@ class Narrowing:
 
     def best(self) -> LearningPlan | None:
         """The cheapest of those looked at that reach the factor."""
-        return min(filter(self.reaches, self.plans), key=lambda p: (p.cost, p.bench_days), default=None)  # fmt: skip
+        return min(filter(self.reaches, self.found.values()), key=lambda p: (p.cost, p.bench_days), default=None)  # fmt: skip
 
     def go_through(self) -> None:
         """Look at all sizes, within the limits."""
@@ -238,13 +241,12 @@ class Narrowing:
             self.shorten(n)
 
     def shorten(self, n: int) -> None:
-        """Shorter tests of so many units, where they cost less than the best so far."""
-        best = self.best()
-        if best is None:
-            return
-        priced = self.bench.unit_cost > 0 or self.bench.day_cost > 0
-        limit = {"budget": best.cost} if priced else {"days": best.bench_days}
-        high = min(self.q.model_copy(update=limit).longest(n), self.q.longest(n), self.longest)
+        """Tests of so many units, as short as reach the factor, where they cost less than the best so far."""
+        high = min(self.q.longest(n), self.longest)
+        if (best := self.best()) is not None:
+            priced = self.bench.unit_cost > 0 or self.bench.day_cost > 0
+            limit = {"budget": best.cost} if priced else {"days": best.bench_days}
+            high = min(high, self.q.model_copy(update=limit).longest(n))
         low = self.life.fails_by(min(LEAST_EXPECTED / n, SHARES[-1]))
         if high <= low or not self.reaches(self.look(n, high)):
             return
@@ -257,20 +259,20 @@ class Narrowing:
         q, life = self.q, self.life
         self.go_through()
         within = q.limits_in_words((q.most_units, "units"))
-        if not self.plans:
+        if not self.found:
             raise CannotAnswer(
-                f"Within {within} too few units fail for a bound; test longer, or more units."
+                f"Within {within} too few units fail for a bound; test longer, more units, or at a higher voltage."
             )
         best = self.best()
         if best is None:
-            narrowest = min(self.plans, key=lambda p: (p.factor, -p.answerable))
+            narrowest = min(self.found.values(), key=lambda p: (p.factor, -p.answerable))
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
                 f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, {_gives(narrowest)}."
             )
-        self.plans.sort(key=lambda p: (p != best, p.bench_days))
+        plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
         return LearningAnswer(
-            "estimate", life.slot, "", 1 - q.survival, q.confidence, volts, tuple(self.plans), best, None, NAN,
+            "estimate", life.slot, "", 1 - q.survival, q.confidence, volts, tuple(plans), best, None, NAN,
             notes=life_notes(life),
         )  # fmt: skip
 

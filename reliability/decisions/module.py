@@ -18,6 +18,7 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    no_voltage_notes,
     refuse_burned_in,
     unclear_notes,
     unseen_text,
@@ -427,6 +428,7 @@ class ModuleAtPoint:
         notes = [
             *carried_notes([c for u in self.used for c in u.carried]),
             *left_out_notes(self.used),
+            *no_voltage_notes(self.records),
         ]
         return notes + few_notes([(s.name, s.failures) for s in self.model.slots])
 

@@ -124,7 +124,9 @@ class NextTest(OnRecords, Limited):
     def counts(self) -> list[int]:
         """Numbers of units looked at."""
         most = max(COUNTS) if self.units is None else self.units
-        return sorted({min(n, most) for n in COUNTS})
+        # money may do for one unit alone
+        one = () if self.budget is None else (1,)
+        return sorted({min(n, most) for n in (*one, *COUNTS)})
 
     def answer(self, pool: Pool) -> NextTestAnswer:
         """The tests.
@@ -143,6 +145,8 @@ class NextTest(OnRecords, Limited):
         wanted = Wanted(promised, self.survival, self.confidence, self.bench())
         tests = tests_of_slots(found.model, wanted, promised, self.counts(), self.longest)
         limits = self.limits_in_words((self.units, "units"))
+        if all(self.longest(n) <= 0 for n in self.counts()):
+            raise CannotAnswer(f"No test keeps {limits}: one unit costs {self.unit_cost:,.6g}.")
         if not tests:
             within = f" within {limits}" if limits else ""
             raise CannotAnswer(
