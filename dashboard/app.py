@@ -6,7 +6,7 @@ import streamlit as st
 
 from dashboard.look import LOOK
 from dashboard.sign_in import gate
-from dashboard.words import HELP
+from dashboard.words import GLOSSARY, HELP, TERMS, plain_text
 
 st.set_page_config(page_title="shotlife", page_icon=":material/bolt:", layout="wide")
 
@@ -41,6 +41,8 @@ page = st.navigation(
 st.session_state["turned"] = st.session_state.get("page") != page.title
 st.session_state["page"] = page.title
 page.run()
-with st.expander("What this page means", icon=":material/help:"):
+with st.expander("What this page and its words mean", icon=":material/help:"):
     st.write(HELP[page.title])
+    for word in TERMS[page.title]:
+        st.markdown(f"- **{plain_text(word)}**: {plain_text(GLOSSARY[word])}")
     st.page_link("guide.py", label="All words and cautions: Guide")

@@ -14,6 +14,7 @@ from dashboard.shared import (
     built,
     chart,
     choices,
+    folded,
     pool,
     pool_or_stop,
     show_notes,
@@ -26,10 +27,10 @@ from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Builders, BuildersAnswer
 from reliability.ask.records import odd_records
-from reliability.words import p_text
+from reliability.words import p_text, percent_text
 
 SPELT_OUT = 10
-"""findings told in full; a table cuts long ones off"""
+"""findings told in words, grave ones first; the rest are in a table"""
 
 
 @st.cache_resource(max_entries=4, show_spinner="Looking at the data …")
@@ -65,7 +66,7 @@ with left:
     chart(
         figures.influence_figure(a),
         "influence",
-        f"Life that {1 - a.fraction:.0%} reach, with each builder left out; the line is the whole pool.",
+        f"Life that {percent_text(1 - a.fraction)} reach, with each builder left out; the line is the whole pool.",
     )
 with right:
     st.markdown("### Curves per builder")
@@ -100,8 +101,7 @@ found = sorted(found, key=lambda f: f["severity"] != "grave")
 for f in found[:SPELT_OUT]:
     st.markdown(f"- {plain_text(f['builder'])} ({f['severity']}): {plain_text(f['finding'])}")
 if len(found) > SPELT_OUT:
-    st.caption(f"{len(found) - SPELT_OUT} more in the table.")
-if found:
-    table(pd.DataFrame(found), "quality")
-else:
+    with folded(f"{len(found) - SPELT_OUT} more"):
+        table(pd.DataFrame(found[SPELT_OUT:]), "quality")
+if not found:
     st.caption("Nothing looks odd.")

@@ -9,7 +9,6 @@ from dashboard.controls import Controls, Pairs, read_address
 from dashboard.head import beside, title
 from dashboard.keeping import take_along
 from dashboard.operating import (
-    labels_of,
     point_besides_voltage,
     point_of_slot,
     voltage_of_two,
@@ -19,34 +18,46 @@ from dashboard.shared import (
     built,
     chart,
     choices,
+    pool,
     pool_or_stop,
     show_notes,
+    state,
     store,
     table,
 )
 from reliability import figures
-from reliability.ask.answers import EVERYTHING, Compare, CompareAnswer
+from reliability.ask.answers import Choices, Compare, CompareAnswer, choices_in, usual
+from reliability.words import percent_text
 
 WORDS = {"voltage": ("One voltage (V)", "The other (V)"), "pool": ("Rest on", "Or on")}
-COLUMNS = {"voltage": "charge_V", "pool": "builder"}
+FREE = ("voltage", "pool")
+"""where others than those on record may be typed"""
+
+
+@st.cache_resource(max_entries=64, show_spinner=False)
+def _choices(path: str, version: str, slot: str) -> Choices:
+    records = pool().records
+    return choices_in(records.select(records.slot == slot))
 
 
 def two(c: Controls, side: st.delta_generator.DeltaGenerator) -> None:
-    """Which two: labels of the slot's records, voltages, or pools."""
-    by, slot = c.values["by"], c.values.get("slot", ("",))[0]
-    known = labels_of(slot, COLUMNS.get(by, by))
-    if by == "pool":
-        known = [EVERYTHING, *known]
+    """What the two differ in, at first what there are two of; and which two."""
+    known = _choices(str(store().path), state(), c.values.get("slot", ("",))[0])
+    c.enum(side, "by", "What the two differ in", empties=("first", "second"), first=usual(known))
+    by = c.values.get("by")
+    if by is None:
+        return
     one, other = WORDS.get(by, ("The one", "The other"))
-    c.label(side, "first", one, known, by in COLUMNS)
-    c.label(side, "second", other, known, by in COLUMNS)
+    c.label(side, "first", one, known[by], by in FREE)
+    c.label(side, "second", other, known[by], by in FREE)
 
 
 def point_of(c: Controls, side: st.delta_generator.DeltaGenerator) -> Pairs:
     """The operating point at which both are shown."""
-    if c.values["by"] == "voltage":
+    by = c.values.get("by")
+    if by == "voltage":
         return point_besides_voltage(c, side)
-    if c.values["by"] == "pool":
+    if by == "pool":
         return point_of_slot(c, side, "Both at charge voltage (V)")
     return voltage_of_two(c, side, "Both at charge voltage (V)")
 
@@ -74,8 +85,7 @@ read_address(Compare)
 pool_or_stop(top)
 c = Controls(Compare, choices())
 wide, side = beside()
-c.one(side, "slot", "Slot", "main_capacitor")
-c.enum(side, "by", "What the two differ in", empties=("first", "second"))
+c.one(side, "slot", "Slot", "main_capacitor", empties=("first", "second"), anew=("by",))
 two(c, side)
 point = point_of(c, side)
 c.confidence(side)
@@ -88,7 +98,11 @@ assert isinstance(a, CompareAnswer)
 with wide:
     if a.told:
         chart(figures.ratio_figure(a), "ratio", ratio_words(a))
-    model = " Thin: by the model; dashed: its lower bound." if a.first.curve.shots else ""
+    model = (
+        " Thin: by the model; dashed: its lower bound, and what is promised."
+        if a.first.curve.shots
+        else " Dashed: what is promised."
+    )
     chart(
         figures.sides_figure(a),
         "sides",
@@ -104,7 +118,7 @@ table(
     "sides",
     {k: st.column_config.NumberColumn(format="%,.0f") for k in ("life", "at least")},
 )
-better = f" The better one as estimated is {a.sure:.1%} sure to be better." if a.told else ""
-st.caption(f"Life that {1 - a.fraction:.0%} reach, in shots.{better}")
+better = f" The better one as estimated is {a.sure_text} sure to be better." if a.told else ""
+st.caption(f"Life that {percent_text(1 - a.fraction)} reach, in shots.{better}")
 show_notes(a)
 take_along(a, question, store())

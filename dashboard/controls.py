@@ -5,13 +5,14 @@ Type, range, default, unit and help come from the question, so that page, comman
 
 from __future__ import annotations
 
+import contextlib
 from collections.abc import Callable, Mapping, Sequence
 from typing import Any, NoReturn
 
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard.words import plain_text
+from dashboard.words import OF_SETTING, meaning, plain_text
 from reliability.ask.answers import Question
 from reliability.ask.texts import from_texts, read_texts
 from reliability.notes import BadInput, NoEffect
@@ -20,15 +21,18 @@ SESSION = ("confidence", "builder", "part", "slot", "module", "use", "shots", "s
 """settings that stay as they were when the page is changed: one confidence, one operating point, one mission"""
 MOST_OFFERED = 2000
 """labels offered by one control; more would be slow, and nobody reads them"""
+_REFUSED = "refused_link"
 CONFIDENCES = [0.8, 0.9, 0.95, 0.99]
 
 
 def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
-    """Look at the address before anything is shown: what is unknown or cannot be read is said, and
-    nothing else is shown.
+    """Look at a link before anything is shown: what is unknown or cannot be read is said, and nothing
+    else is shown. What controls have written into the address since, the question refuses beside them.
 
     ``also`` are names that the page itself uses.
     """
+    if not _of_a_link():
+        return
     schemas: dict[str, type[Question]] = {}
     for q in questions:
         schemas |= {k: q for k in q.settings() if k not in schemas}
@@ -39,14 +43,29 @@ def read_address(*questions: type[Question], also: Sequence[str] = ()) -> None:
             known = ", ".join(sorted([*schemas, *also]))
             there = f"there are: {known}" if known else "this page has none"
             unreadable(f"the address has no setting {name[:40]!r}; {there}")
-        try:
-            _one(schemas[name], name)
-        except BadInput as e:
-            unreadable(str(e))
+        _read(schemas[name], name)
+
+
+def _of_a_link() -> bool:
+    """Whether the address came as a link, and not from the page's own controls."""
+    return bool(st.session_state.get("turned")) or st.session_state.get(_REFUSED) == _address()
+
+
+def _address() -> list[tuple[str, list[str]]]:
+    return [(name, st.query_params.get_all(name)) for name in sorted(st.query_params)]
+
+
+def _read(cls: type[Question], name: str) -> None:
+    """Say so and show nothing else if one setting of the address cannot be read."""
+    try:
+        _one(cls, name)
+    except BadInput as e:
+        unreadable(str(e))
 
 
 def unreadable(why: str) -> NoReturn:
-    """Say what is wrong with the address, and show nothing else."""
+    """Say what is wrong with the address, and show nothing else, as long as it stays."""
+    st.session_state[_REFUSED] = _address()
     st.error(f"This link cannot be read: {plain_text(why)}")
     st.stop()
     raise AssertionError("the page has ended")
@@ -63,26 +82,29 @@ def one_of(name: str, allowed: Sequence[str]) -> str | None:
 
 
 def _one(cls: type[Question], name: str) -> None:
-    """Raise BadInput unless one setting can be read (the others at a value that is surely allowed).
+    """Raise BadInput unless one setting can be read: by itself (the others at a value that is surely
+    allowed), or with what the address says beside it, where it needs that.
 
-    Whether it goes with the other settings is seen once all are known.
+    Whether all go together is seen once all are known.
     """
     filler = {k: _FILL.get(k, "1") for k, f in cls.model_fields.items() if f.is_required()}
     given: dict[str, Sequence[str]] = {k: [v] for k, v in filler.items()}
+    there = {k: _texts(cls, k) for k in cls.settings() if k in st.query_params}
     try:
-        from_texts(cls, given | {name: _texts(cls, name)})
+        from_texts(cls, given | {name: there[name]})
     except NoEffect:
         return
     except BadInput as e:
         if name in str(e):
-            raise
+            with contextlib.suppress(NoEffect):
+                from_texts(cls, given | there)
 
 
 def _texts(cls: type[Question], name: str) -> list[str]:
     """A setting's texts in the address; of a list also several in one, as controls write them."""
     texts = st.query_params.get_all(name)
     if len(texts) == 1 and _many(cls, name):
-        return [t for t in texts[0].split(",") if t.strip()]
+        return [t for t in texts[0].split(",") if t.strip()] or texts
     return texts
 
 
@@ -91,6 +113,11 @@ _FILL = {"module": "x", "shots": "1000", "demonstrate_shots": "1000", "within_fa
 
 def _many(cls: type[Question], name: str) -> bool:
     return cls.settings()[name].get("type") == "array"
+
+
+def _of_one(schema: Mapping[str, Any]) -> Mapping[str, Any]:
+    """What is given where a setting is given at all."""
+    return next((s for s in schema.get("anyOf", []) if s.get("type") != "null"), schema)
 
 
 def _within(value: float, low: float | None, high: float | None) -> bool:
@@ -114,6 +141,12 @@ class Controls:
         self.choices = dict(choices or {})
         self.values: dict[str, Any] = {}
         self.drawn: set[str] = set()
+        if _of_a_link():
+            for name in (
+                self.schemas
+            ):  # by this question; the page looked at the first that has the setting
+                if name in st.query_params:
+                    _read(cls, name)
         self._refuse_unknown()
         # what the last page left under a control's key is not this page's
         self.turned = bool(st.session_state.get("turned"))
@@ -145,8 +178,11 @@ class Controls:
         self._keep(name, picked)
         self.values[name] = tuple(picked)
 
-    def one(self, place: DeltaGenerator, name: str, label: str, first: str = "") -> None:
-        """One label of the pool, as the only one of a setting that may have several."""
+    def one(
+        self, place: DeltaGenerator, name: str, label: str, first: str = "", empties: Sequence[str] = (), anew: Sequence[str] = (),
+    ) -> None:  # fmt: skip
+        """One label of the pool, as the only one of a setting that may have several; a change empties other controls, and
+        sets those ``anew`` to what is then offered first."""
         known = list(self.choices.get(self.schemas[name].get("of", name), []))
         start = known.index(first) if first in known else 0
         self._remembered(name, None, lambda v: v in known)
@@ -157,6 +193,8 @@ class Controls:
             key=name,
             bind="query-params",
             help=self._help(name),
+            on_change=_empty,
+            args=(tuple(empties), tuple(anew)),
         )
         self._keep(name, picked)
         listed = self.schemas[name].get("type") == "array"
@@ -190,16 +228,19 @@ class Controls:
             self.values[name] = picked.strip()
 
     def enum(
-        self, place: DeltaGenerator, name: str, label: str, empties: Sequence[str] = ()
-    ) -> None:
-        """One of a setting's values; a change of it empties other controls, whose values go with the old one."""
-        options = list(self.schemas[name]["enum"])
-        start = options.index(self.schemas[name]["default"])
+        self, place: DeltaGenerator, name: str, label: str, empties: Sequence[str] = (), first: str | None = None
+    ) -> None:  # fmt: skip
+        """One of a setting's values, at first its default or ``first``; a change of it empties other controls, whose
+        values go with the old one."""
+        schema = self.schemas[name]
+        options = list(_of_one(schema)["enum"])
+        start = schema["default"] if first is None else first
         picked = place.selectbox(
-            label, options, index=start, key=name, bind="query-params", help=self._help(name),
-            on_change=_empty, args=(tuple(empties),),
+            label, options, index=None if start is None else options.index(start), key=name, bind="query-params",
+            help=self._help(name), placeholder="nothing yet", on_change=_empty, args=(tuple(empties),),
         )  # fmt: skip
-        self.values[name] = picked
+        if picked is not None:
+            self.values[name] = picked
 
     def flag(self, place: DeltaGenerator, name: str, label: str) -> None:
         """On or off."""
@@ -224,12 +265,11 @@ class Controls:
     ) -> None:  # fmt: skip
         """A number within the setting's limits; empty where the setting may be left out."""
         schema = self.schemas[name]
-        core = next((s for s in schema.get("anyOf", []) if s.get("type") != "null"), schema)
+        core = _of_one(schema)
         whole = core.get("type") == "integer"
         low = core.get("minimum", core.get("exclusiveMinimum"))
         high = core.get("maximum", core.get("exclusiveMaximum"))
         start = schema.get("default") if value is None else value
-        kind = int if whole else float
         # above a limit is from just beyond it on
         if low is not None and "exclusiveMinimum" in core:
             low = float(low) + 1e-9
@@ -238,14 +278,15 @@ class Controls:
         self._remembered(
             name, start, lambda v: isinstance(v, (int, float)) and _within(v, low, high)
         )
+        # a field of whole numbers would make 3 of 3.7 and 1 of 1e99: the question refuses these instead
+        low, high, start, step = (None if v is None else float(v) for v in (low, high, start, step))
         given = place.number_input(
-            self._label(name, label), min_value=None if low is None else kind(low),
-            max_value=None if high is None else kind(high), value=None if start is None else kind(start),
-            step=None if step is None else kind(step), format="%d" if whole else "%.10g", key=name, bind="query-params", help=self._help(name),
+            self._label(name, label), min_value=low, max_value=high, value=start, step=step, format="%.10g", key=name,
+            bind="query-params", help=self._help(name),
         )  # fmt: skip
         self._keep(name, given)
         if given is not None:
-            self.values[name] = given
+            self.values[name] = int(given) if whole and given.is_integer() else given
 
     def pairs(self, name: str) -> Pairs:
         """A setting of ``column=level`` texts, each column with a control of its own."""
@@ -287,7 +328,9 @@ class Controls:
 
     def _help(self, name: str) -> str:
         self.drawn.add(name)
-        return plain_text(str(self.schemas[name].get("description", "")))
+        text = str(self.schemas[name].get("description", ""))
+        word = OF_SETTING.get(name)
+        return plain_text(text if word is None else f"{text} {meaning(word)}")
 
     def _remembered(self, name: str, default: Any, sound: Any) -> None:
         """Bring back what was chosen on another page, unless the address says otherwise."""
@@ -307,10 +350,12 @@ class Controls:
             st.session_state.setdefault("kept", {})[name] = value
 
 
-def _empty(names: Sequence[str]) -> None:
-    """Empty controls by their names."""
+def _empty(names: Sequence[str], anew: Sequence[str] = ()) -> None:
+    """Empty controls by their names; those ``anew`` go back to what is offered first."""
     for name in names:
         st.session_state[name] = None
+    for name in anew:
+        st.session_state.pop(name, None)
 
 
 class Pairs:

@@ -101,7 +101,94 @@ def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGener
     helps(a.more, {"promise": "promise", "up to V": "highest_V"})
     show_notes(a)
     take_along(a, question, store())
-    st.caption(CAUTION)
+
+
+def for_shots(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGenerator]) -> None:
+    """The level at which a life in shots is kept; the places are for the picture and for the controls."""
+    wide, side = places
+    c.number(side, "shots", "Required shots", value=3000, step=500)
+    c.one(side, "slot", "Slot", "main_capacitor")
+    c.many(side, "part", "Parts")
+    c.number(side, "survival", "Survival (share that lasts them)", step=0.01)
+    c.confidence(side)
+    c.many(side, "builder", "Builders")
+    stress_controls(c)
+    question = built(c, top, "This derating cannot be asked for.")
+    a = asked(question, top, "These records cannot say how far to derate.")
+    assert isinstance(a, DeratingAnswer)
+    pictures(a, wide)
+    helps(a.more, {"promise": "promise", "up to V": "highest_V"})
+    show_opinion(a)
+    show_notes(a)
+    take_along(a, question, store())
+
+
+def stress_controls(c: Controls) -> None:
+    """Stress model, bank and impulse."""
+    with st.expander("Stress model, bank and impulse"):
+        one, two, three = st.columns(3)
+        stress = one.multiselect(
+            "Stresses (none: those that vary)",
+            FORMS,
+            key="stress",
+            bind="query-params",
+            placeholder="those that vary",
+        )
+        c.words(one, "use", "Other stresses held at, such as temp_C=25")
+        c.enum(one, "bound", "Kind of bound")
+        c.number(two, "parallel", "Capacitors in parallel (empty: as recorded)", step=1)
+        c.number(two, "series", "in series", step=1)
+        c.number(two, "capacitance_uf", "Capacitance of one", step=0.1)
+        c.number(two, "rated_v", "Rated voltage of one", step=100)
+        c.text(three, "impulse", "Impulse bit, such as 0.65@0.2^1.2 (uN s at J)")
+        has_bits = pool().wear is not None and "impulse_bit_uNs" in choices().get("quantity", [])
+        if has_bits:
+            c.flag(three, "impulse_readings", "Fit the impulse bit from the readings instead")
+        c.text(three, "prior", "Prior of the exponent, with one voltage only (film, ceramic, mica)")
+        c.flag(three, "new_builder", "Allow for a builder who is not in the pool")
+        c.flag(three, "no_early_failures", BURNED_IN)
+        c.flag(three, "second_opinion", "Second opinion without a family")
+    c.set(stress=tuple(stress))
+
+
+def pictures(a: DeratingAnswer, wide: DeltaGenerator) -> None:
+    """Life along the stress, the trade, the fit, and the coefficients."""
+    if a.curve:
+        with wide:
+            chart(
+                figures.life_stress_figure(a),
+                "life_stress",
+                "Where the dashed line meets what is required lies the level allowed. Crosses: failed (a bar where only the inspection "
+                "that found it is known); rings: still good.",
+            )
+    traded = any(math.isfinite(p.impulse_Ns) for p in a.curve)
+    left, right = st.columns(2)
+    if traded:
+        with left:
+            st.markdown("### Trade: voltage against total impulse")
+            chart(figures.trade_figure(a), "trade", "Impulse a shot times promised shots.")
+    if a.residuals:
+        with right if traded else left:
+            st.markdown("### Does the model fit?")
+            chart(
+                figures.residual_figure(a),
+                "residuals",
+                "Standardised residuals; under the model they follow the line (failures between inspections at their last good count).",
+            )
+    st.markdown("### Evidence")
+    table(
+        pd.DataFrame(
+            [
+                {"stress": k.column, "form": k.form, "estimate": k.estimate, "lower": k.lower, "upper": k.upper}
+                for k in a.coefficients
+            ]
+        ),
+        "coefficient",
+    )  # fmt: skip
+    st.caption(
+        f"{a.failed:g} of {a.n:g} units failed; Weibull shape {a.shape:.2f}. "
+        "Power: n in life ~ V^-n. Arrhenius: activation energy in eV. Categorical: ln life against the most frequent level."
+    )
 
 
 def bank_of(p: MissionPlan) -> str:
@@ -130,80 +217,5 @@ mission = said == "mission" or (said is None and bool(stated))
 wide, side = beside()
 kind = side.radio("What for", [SHOTS, MISSION], index=int(mission))
 c = Controls(DerateMission if kind == MISSION else Derate, choices())
-if kind == MISSION:
-    for_mission(c, top, (wide, side))
-    st.stop()
-c.number(side, "shots", "Required shots", value=3000, step=500)
-c.one(side, "slot", "Slot", "main_capacitor")
-c.many(side, "part", "Parts")
-c.number(side, "survival", "Survival (share that lasts them)", step=0.01)
-c.confidence(side)
-c.many(side, "builder", "Builders")
-with st.expander("Stress model, bank and impulse"):
-    one, two, three = st.columns(3)
-    stress = one.multiselect(
-        "Stresses (none: those that vary)",
-        FORMS,
-        key="stress",
-        bind="query-params",
-        placeholder="those that vary",
-    )
-    c.words(one, "use", "Other stresses held at, such as temp_C=25")
-    c.enum(one, "bound", "Kind of bound")
-    c.number(two, "parallel", "Capacitors in parallel (empty: as recorded)", step=1)
-    c.number(two, "series", "in series", step=1)
-    c.number(two, "capacitance_uf", "Capacitance of one", step=0.1)
-    c.number(two, "rated_v", "Rated voltage of one", step=100)
-    c.text(three, "impulse", "Impulse bit, such as 0.65@0.2^1.2 (uN s at J)")
-    has_bits = pool().wear is not None and "impulse_bit_uNs" in choices().get("quantity", [])
-    if has_bits:
-        c.flag(three, "impulse_readings", "Fit the impulse bit from the readings instead")
-    c.text(three, "prior", "Prior of the exponent, with one voltage only (film, ceramic, mica)")
-    c.flag(three, "new_builder", "Allow for a builder who is not in the pool")
-    c.flag(three, "no_early_failures", BURNED_IN)
-    c.flag(three, "second_opinion", "Second opinion without a family")
-c.set(stress=tuple(stress))
-question = built(c, top, "This derating cannot be asked for.")
-a = asked(question, top, "These records cannot say how far to derate.")
-assert isinstance(a, DeratingAnswer)
-if a.curve:
-    with wide:
-        chart(
-            figures.life_stress_figure(a),
-            "life_stress",
-            "Where the dashed line meets what is required lies the level allowed. Crosses: failed (a bar where only the inspection "
-            "that found it is known); rings: still good.",
-        )
-traded = any(math.isfinite(p.impulse_Ns) for p in a.curve)
-left, right = st.columns(2)
-if traded:
-    with left:
-        st.markdown("### Trade: voltage against total impulse")
-        chart(figures.trade_figure(a), "trade", "Impulse a shot times promised shots.")
-if a.residuals:
-    with right if traded else left:
-        st.markdown("### Does the model fit?")
-        chart(
-            figures.residual_figure(a),
-            "residuals",
-            "Standardised residuals; under the model they follow the line (failures between inspections at their last good count).",
-        )
-st.markdown("### Evidence")
-table(
-    pd.DataFrame(
-        [
-            {"stress": k.column, "form": k.form, "estimate": k.estimate, "lower": k.lower, "upper": k.upper}
-            for k in a.coefficients
-        ]
-    ),
-    "coefficient",
-)  # fmt: skip
-st.caption(
-    f"{a.failed:g} of {a.n:g} units failed; Weibull shape {a.shape:.2f}. "
-    "Power: n in life ~ V^-n. Arrhenius: activation energy in eV. Categorical: ln life against the most frequent level."
-)
-helps(a.more, {"promise": "promise", "up to V": "highest_V"})
-show_opinion(a)
-show_notes(a)
-take_along(a, question, store())
+(for_mission if kind == MISSION else for_shots)(c, top, (wide, side))
 st.caption(CAUTION)

@@ -20,6 +20,7 @@ from dashboard.shared import (
 )
 from reliability import figures
 from reliability.ask.answers import Modes, ModesAnswer
+from reliability.words import percent_text
 
 top = title("Failure modes")
 read_address(Modes)
@@ -41,7 +42,7 @@ with wide:
         "Share of units ended by each mode while all modes are at work (cumulative incidence); counted, without a model.",
     )
 st.markdown("### Each mode by itself")
-name = f"shots, {a.fraction:.0%} failed"
+name = f"shots, {percent_text(a.fraction)} failed"
 table(
     pd.DataFrame(
         [
@@ -60,7 +61,7 @@ table(
     },
 )  # fmt: skip
 st.caption(
-    f"Lives and bounds as if the mode were the only one ({a.confidence:.0%} one-sided, {a.bound})."
+    f"Lives and bounds as if the mode were the only one ({percent_text(a.confidence)} one-sided, {a.bound})."
 )
 show_notes(a)
 take_along(a, question, store())

@@ -108,9 +108,9 @@ chart(
 v = a.several
 if v.units > 1:
     st.markdown(
-        f"Of **{v.units} such modules**, {v.working} or more last with probability {v.enough:.1%} (at least "
-        f"{v.enough_lower:.1%}); all last with probability {v.all:.0%} (at least {v.all_lower:.0%}); "
-        f"at least one lasts with {v.one:.1%} (at least {v.one_lower:.1%})."
+        f"Of **{v.units} such modules**, {v.working} or more last with probability {percent_text(v.enough)} (at least "
+        f"{percent_text(v.enough_lower)}); all last with probability {percent_text(v.all)} (at least {percent_text(v.all_lower)}); "
+        f"at least one lasts with {percent_text(v.one)} (at least {percent_text(v.one_lower)})."
     )
 st.markdown("### Life by slot")
 table(pd.DataFrame(

@@ -7,7 +7,7 @@ import streamlit as st
 from dashboard.controls import read_address
 from dashboard.head import title
 from dashboard.shared import CAUTION, first_steps, pool
-from dashboard.words import GLOSSARY
+from dashboard.words import GLOSSARY, plain_text
 from reliability.ledger import SEEN, by_how_seen, carry_out, checks
 
 
@@ -41,7 +41,8 @@ for target, name, text in (
     left.page_link(target, label=name)
     right.caption(text)
 st.markdown("### Words")
-st.table({"word": list(GLOSSARY), "meaning": list(GLOSSARY.values())})
+lines = [f"| **{plain_text(word)}** | {plain_text(said)} |" for word, said in GLOSSARY.items()]
+st.markdown("\n".join(["| word | meaning |", "| --- | --- |", *lines]))
 st.markdown("### Checked against")
 seen = by_how_seen()
 st.markdown(

@@ -21,7 +21,7 @@ from dashboard.shared import (
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import MisfireAnswer, Misfires
-from reliability.words import p_text
+from reliability.words import p_text, percent_text
 
 top = title("Misfires")
 read_address(Misfires)
@@ -45,7 +45,7 @@ if a.curve:
         chart(
             figures.mean_count_figure(a),
             "mean_count",
-            f"Misfires that a unit has had by a count, in the mean, with one-sided limits at {level:.0%} (band). Bending upwards: "
+            f"Misfires that a unit has had by a count, in the mean, with one-sided limits at {percent_text(level)} (band). Bending upwards: "
             "they come ever faster.",
         )
 if a.growth is not None:
@@ -63,7 +63,7 @@ if a.ignition is not None:
     chart(
         figures.ignition_figure(e),
         "ignition",
-        f"Chance of a misfire at {e.at_shots:,.0f} shots (line) with one-sided limits at {level:.0%} (band), from "
+        f"Chance of a misfire at {e.at_shots:,.0f} shots (line) with one-sided limits at {percent_text(level)} (band), from "
         f"{e.shots:,.0f} logged shots of {e.modules} modules. 1,000 shots more multiply the odds by {e.odds_per_1000.estimate:.2f}.",
     )
 else:

@@ -107,7 +107,7 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
         st.markdown("### How many modules are still good")
         chart(
             figures.module_figure(a), "module_survival",
-            f"Estimate (solid) and lower bound at {a.confidence:.0%} (dashed), on which a promise may rest.",
+            f"Estimate (solid) and lower bound at {percent_text(a.confidence)} (dashed), on which a promise may rest.",
         )  # fmt: skip
     with right:
         st.markdown("### What ends them")

@@ -67,21 +67,6 @@ def point_besides_voltage(c: Controls, place: DeltaGenerator) -> Pairs:
     return point
 
 
-def labels_of(slot: str, column: str) -> list[str]:
-    """Labels that a slot's records give in a column, of a voltage its tested levels."""
-    return _labels(str(store().path), state(), slot, column)
-
-
-@st.cache_resource(max_entries=64, show_spinner=False)
-def _labels(path: str, version: str, slot: str, column: str) -> list[str]:
-    if column == "charge_V":
-        return [f"{float(v):.10g}" for v in levels_of(slot).get(column, [])]
-    records = pool().life
-    if records is None or column not in records.column_names:
-        return []
-    return sorted({str(v) for v in records.column(column)[records.slot == slot]} - {""})
-
-
 def _slot(c: Controls) -> str:
     given = c.values.get("slot", "")
     return given[0] if isinstance(given, tuple) and given else str(given or "")

@@ -13,7 +13,7 @@ from dashboard.head import Head
 from dashboard.keeping import take_along
 from dashboard.sign_in import allowed
 from dashboard.waiting import Stopped, offer_again, worked_out
-from dashboard.words import plain_text
+from dashboard.words import OF_COLUMN, meaning, plain_text
 from reliability import figures
 from reliability.ask.admission import Busy
 from reliability.ask.answers import Answer, FlightSlot, Pool, Question, SlotLife
@@ -170,7 +170,11 @@ def first_steps() -> None:
 
 
 def table(frame: pd.DataFrame, key: str, columns: dict[str, Any] | None = None) -> None:
-    """A table with its download, safe to open in a spreadsheet."""
+    """A table with its download, safe to open in a spreadsheet; heads that the glossary knows say what it says."""
+    known = {k: meaning(OF_COLUMN[k]) for k in frame.columns if k in OF_COLUMN}
+    columns = dict(columns or {})
+    for name, said in known.items():
+        columns[name] = {**(columns.get(name) or st.column_config.Column()), "help": said}
     st.dataframe(
         frame,
         hide_index=True,

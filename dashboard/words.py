@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import re
 
+from reliability.safe_text import for_terminal
+
 HELP = {
     "My module": (
         "How many shots a whole module lasts and which part ends it. Each slot (capacitor, igniter, fuel ...) gets its own "
@@ -103,6 +105,45 @@ GLOSSARY = {
 }
 
 
+TERMS: dict[str, tuple[str, ...]] = {
+    "My module": ("promise", "lower bound", "confidence", "survival", "operating point", "carried", "shape", "pool", "prior", "weak units", "burn-in", "bank", "suspects"),
+    "Life curves": ("lower bound", "confidence", "shape", "family", "still good", "found failed", "operating point", "carried", "misfit", "likelihood", "AICc", "p", "suspects"),
+    "History": ("slot, unit, part", "stretch", "still good", "found failed", "late entry", "misfire", "suspects"),
+    "Failure modes": ("mode", "shape", "lower bound", "confidence", "suspects", "family"),
+    "Wear": ("confidence", "lower bound", "one-sided", "pool"),
+    "Misfires": ("misfire", "shot log", "confidence", "p"),
+    "Derating": ("derating", "promise", "survival", "confidence", "life ~ V^-n", "bank", "impulse bit", "prior", "carried", "calibrated", "misfit"),
+    "Choose between": ("promise", "confidence", "lot", "pool", "operating point", "lower bound"),
+    "Flight promise": ("promise", "survival", "confidence", "operating point", "burn-in", "stretch", "carried", "lower bound"),
+    "Next test": ("promise", "confidence", "survival", "shape", "still good"),
+    "Kept decisions": ("promise", "contribution"),
+    "Builders": ("pool", "confidence", "p", "lower bound", "calibrated", "lot"),
+    "Records": ("shot", "slot, unit, part", "still good", "found failed", "exact, interval", "stretch", "contribution", "shot log", "lot"),
+    "Guide": (),
+}  # fmt: skip
+"""words of the glossary that stand at hand on each page; the guide has all"""
+OF_SETTING = {
+    "confidence": "confidence", "survival": "survival", "family": "family", "prior": "prior", "use": "operating point",
+    "no_early_failures": "burn-in", "impulse": "impulse bit", "impulse_bit": "impulse bit", "mode": "mode",
+    "parallel": "bank", "shape": "shape",
+}  # fmt: skip
+"""settings whose help ends with a word of the glossary"""
+OF_COLUMN = {
+    "shape": "shape", "AICc": "AICc", "log-likelihood": "likelihood", "p": "p", "mode": "mode", "then promised": "promise",
+    "promised": "promise", "promise": "promise", "promise alone": "promise", "alone at least": "promise", "at least": "lower bound",
+    "lower": "lower bound", "bound": "lower bound", "survival": "survival", "pool without": "pool", "family": "family",
+}  # fmt: skip
+"""heads of tables whose help is a word of the glossary"""
+
+
+def meaning(word: str) -> str:
+    """What the glossary says of a word, behind the word itself."""
+    return f"{word[0].upper()}{word[1:]}: {GLOSSARY[word]}"
+
+
 def plain_text(text: str) -> str:
-    """A text from outside, such as a builder's code, so that it shows as it is and does nothing."""
-    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", text.replace("\n", " "))
+    """A text from outside, such as a builder's code, so that it shows as it is and does nothing.
+
+    What would steer the text around it, such as a mark that turns its direction, is shown by its number.
+    """
+    return re.sub(r"([\\`*_{}\[\]<>#|~$:!])", r"\\\1", for_terminal(text.replace("\n", " ")))

@@ -12,7 +12,7 @@ _UNSEEN = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 
 
 def for_terminal(text: str) -> str:
-    """A text that may be written to a terminal: what steers it is shown as ``\\x1b``, not obeyed.
+    """A text that may be written to a terminal, or stand on a page: what steers it is shown as ``\\x1b``, not obeyed.
 
     Line feeds and tabs stay. Everything of Unicode categories Cc, Cf, Cs, Co, Cn, Zl and Zp else
     (escape sequences, bidirectional overrides, zero-width marks) is shown by its number.

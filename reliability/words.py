@@ -91,9 +91,9 @@ def percent_text(value: float) -> str:
     if value in (0.0, 1.0):
         return f"{100 * value:.0f} %"
     if value > 0.9995:
-        return "over 99.9 %"
+        return "more than 99.9 %"
     if value < 0.0005:
-        return "under 0.1 %"
+        return "less than 0.1 %"
     return f"{100 * value:.1f} %" if value > 0.99 or value < 0.1 else f"{100 * value:.0f} %"
 
 

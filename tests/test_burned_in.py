@@ -87,9 +87,9 @@ def test_a_falling_hazard_refuses_it_by_the_odds():
     low = SHAPES < 0.97
     weight = np.exp(np.array(log) - max(log)) * prior
     odds = (weight[low].sum() / prior[low].sum()) / (weight[~low].sum() / prior[~low].sum())
-    assert falling_odds(
-        fit_slot(slot_of(r), exposed(slot_of(r), 1000.0), early=False)
-    ) == pytest.approx(odds)
+    assert falling_odds(fit_slot(slot_of(r), exposed(slot_of(r)), early=False)) == pytest.approx(
+        odds
+    )
     assert odds > FALLS
     with pytest.raises(CannotAnswer, match="no_early_failures is contradicted"):
         asked("module", r, no_early_failures=True)

@@ -187,15 +187,23 @@ def test_large_sample_error_shrinks_with_units():
 
 def test_bench_time_and_cost():
     """One shot in three seconds: 28,800 shots a day (common practice, no source)."""
-    b = Bench(1 / 3, 2, 40, 5)
+    b = Bench(1 / 3, 2, 40, 5, setup_hours=0)
     assert b.days(1, 28800) == pytest.approx(1.0)
     assert b.days(4, 28800) == pytest.approx(2.0)
     assert b.cost(4, 28800) == pytest.approx(4 * 40 + 2 * 5)
 
 
+def test_setting_up_takes_its_time_each_time_the_stands_are_filled():
+    """Three units on two stands are two fills of two hours each, and a shot in three seconds beside."""
+    b = Bench(1 / 3, 2, setup_hours=2)
+    assert b.days(3, 1200) == pytest.approx(2 * (2 + 1) / 24)
+    assert b.longest(3, b.days(3, 1200)) == pytest.approx(1200)
+    assert b.longest(3, 4 / 24) == b.longest(3, 1 / 24) == 0
+
+
 def test_burn_in_counts_towards_the_shots():
-    plain = asked("demonstrate", demonstrate_shots=1000, units=10)
-    burnt = asked("demonstrate", demonstrate_shots=1000, units=10, burn_in=300)
+    plain = asked("demonstrate", demonstrate_shots=1000, units=10, setup_hours=0)
+    burnt = asked("demonstrate", demonstrate_shots=1000, units=10, setup_hours=0, burn_in=300)
     assert burnt.shots_each == plain.shots_each
     assert burnt.bench_days == pytest.approx(
         plain.bench_days * (plain.shots_each - 300) / plain.shots_each

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import optimize, stats
 
+from reliability.decisions.comparison_choices import what_differs
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
 from tests.asking import asked
@@ -314,3 +315,71 @@ def test_commands_of_voltages_and_pools_exit_as_they_should():
         assert out["sentence"] in text and f"{least:.3g}" in text
     text = run(*words, "--by", "voltage", "--first", "1300", "--second", "5000", code=3)
     assert "no law is trusted that far" in text.stderr
+
+
+def units(**columns):
+    """Eight igniters, half of them failed, with these labels or voltages."""
+    volts = columns.pop("charge_V", None)
+    return LifeRecords.of(
+        [900, 1100, 1300, 1500] * 2, [900, 1100, INF, INF] * 2, slot=["igniter"] * 8, unit=[f"u{k}" for k in range(8)],
+        module=[f"m{k}" for k in range(8)], covariates={} if volts is None else {"charge_V": volts},
+        **({"builder": ["ash"] * 8} | columns),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("columns", "by"),
+    [
+        ({"part": ["a", "b"] * 4, "builder": ["ash", "elm"] * 4}, "part"),
+        ({"part": ["a"] * 8, "builder": ["ash", "elm"] * 4}, "builder"),
+        ({"part": ["a"] * 8, "lot": ["l1", "l2"] * 4}, "lot"),
+        ({"part": ["a"] * 8, "charge_V": np.tile([1200.0, 1400.0], 4)}, "voltage"),
+    ],
+)
+def test_what_two_differ_in_is_by_default_what_there_are_two_of(columns, by):
+    assert what_differs(units(**columns), "", "") == by
+
+
+@pytest.mark.parametrize(
+    ("first", "second", "by"),
+    [("elm", "ash", "builder"), ("1200", "1400", "voltage"), ("1250", "1300", "voltage"), ("ash", "all", "pool"), ("m0", "m1", "module")],
+)  # fmt: skip
+def test_two_that_are_named_say_themselves_what_they_differ_in(first, second, by):
+    r = units(
+        part=["a", "b"] * 4,
+        builder=["ash", "elm"] * 4,
+        charge_V=[1200.0, 1200.0, 1400.0, 1400.0] * 2,
+    )
+    assert what_differs(r, first, second) == by
+
+
+def test_two_that_are_not_two_of_anything_are_refused():
+    with pytest.raises(BadInput, match="two of one kind: part"):
+        asked("compare", units(part=["a", "b"] * 4), first="oak", second="yew")
+
+
+def test_where_there_are_not_two_of_anything_it_says_which_records_would_help():
+    r = units(part=["a"] * 8, charge_V=np.full(8, 1400.0))
+    with pytest.raises(CannotAnswer) as e:
+        asked("compare", r)
+    said = str(e.value)
+    for words in (
+        "8 units of the igniter",
+        "one part (a)",
+        "one builder (ash)",
+        "1,400 V",
+        "another part",
+        "by module",
+    ):
+        assert words in said
+    with pytest.raises(
+        BadInput,
+        match="by lot there are not two to compare; there is: none; there are two or more by module",
+    ):
+        asked("compare", r, by="lot")
+
+
+def test_a_share_of_simulations_is_never_certainty():
+    r = at_voltages(np.random.default_rng(8), [1200.0, 1600.0], 40)
+    a = asked("compare", r, by="voltage", first="1200", second="1600")
+    assert a.sure == 1.0 and a.sure_text == "more than 99.9 %"

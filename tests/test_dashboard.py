@@ -181,3 +181,31 @@ def test_guide_works_outside_checks_out_again(demo_store, monkeypatch):
     table = app.dataframe[0].value
     assert len(table) == len(checks()) and table.agrees.all()
     assert any(f"{len(checks())} agree, 0 disagree" in m.value for m in app.markdown)
+
+
+def test_words_at_hand_are_those_of_the_glossary(demo_store, monkeypatch):
+    """One source: pages, help of controls and heads of tables name words that it has; a page shows its own."""
+    from dashboard.words import GLOSSARY, HELP, OF_COLUMN, OF_SETTING, TERMS
+
+    assert set(TERMS) == set(HELP)
+    assert {*OF_COLUMN.values(), *OF_SETTING.values(), *(w for words in TERMS.values() for w in words)} <= set(GLOSSARY)  # fmt: skip
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120)
+    app.switch_page("records.py").run()
+    said = [m.value for m in app.markdown]
+    assert all(
+        any(f"**{word}**" in m for m in said) for word in ("still good", "found failed", "stretch")
+    )
+
+
+def test_choose_between_offers_what_there_are_two_of(demo_store, monkeypatch):
+    """Another slot: what is then offered first is what its records have two of."""
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120)
+    app.switch_page("comparison.py").run()
+    assert app.selectbox(key="by").value == "part"
+    app.selectbox(key="slot").set_value("igniter").run()
+    assert app.selectbox(key="by").value == "builder"
+    assert not app.exception and not any("not two to compare" in w.value for w in app.warning)

@@ -13,6 +13,8 @@ from reliability.ask import last_time as lt
 from reliability.ask.deeds import Deed
 from reliability.ask.giving import How, give, look
 from reliability.ask.sources import Stored
+from reliability.sheets.side import read_sheet
+from reliability.store.intake import put
 from reliability.words import shots_text
 
 ROOT = Path(__file__).parents[1]
@@ -53,6 +55,41 @@ def test_an_answer_that_was_kept_then_is_found_again_and_nothing_is_worked_out(s
     monkeypatch.setattr(rl.Module, "answer", lambda *a: pytest.fail("worked out"))
     last = lt.last_time(QUESTION, store)
     assert lt.promised(last.answer) == lt.promised(then)
+
+
+def put_switches(store, path, ends):
+    """A sheet of invented switches into the store: failed at these shots, or good where below 0."""
+    rows = [
+        f"fern,{path.stem}{k},switch,u{k},a,{abs(v)},{v if v > 0 else ''}"
+        for k, v in enumerate(ends)
+    ]
+    path.write_text("\n".join(["builder,module,slot,unit,part,shots_good,shots_failed", *rows, ""]))
+    put(store.box, read_sheet(path))
+
+
+@pytest.mark.parametrize("lasted", [400, 9000])
+def test_a_promise_that_good_units_shorten_is_told_with_the_reason(tmp_path, lasted):
+    """Six ended within 2,000 to 2,800 shots. One that outlasts them by far speaks for a lower shape (the maximum-likelihood
+    shape falls too, by ``life``); one of 400 shots does not."""
+    store, q = Stored(tmp_path / "s.duckdb"), rl.Module()
+    ends = [2000, 2150, 2300, 2450, 2600, 2800]
+    put_switches(store, tmp_path / "a.csv", [*ends, -100])
+    before = rl.ask(q, store)
+    shape = rl.ask(rl.Life(), store).shape
+    put_switches(store, tmp_path / "b.csv", [-lasted])
+    now, last = rl.ask(q, store), lt.last_time(q, store)
+    told = lt.said(last, now)
+    far = lasted > max(ends)
+    assert (lt.promised(now) < lt.promised(before) * 0.99) == far
+    assert ("outlasted those that failed" in told) == far
+    if far:
+        assert rl.ask(rl.Life(), store).shape < shape
+        assert "lives of the switch" in told and "No unit more has failed" in told
+
+
+def test_a_failure_more_is_told_without_that_reason(store):
+    before, now = (rl.ask(QUESTION, rl.Files((DEMO / f"life_{n}.csv",))) for n in ("kite", "nova"))
+    assert lt.why_shorter(before, now) == ""
 
 
 def test_a_correction_and_a_withdrawal_are_changes_too(store):

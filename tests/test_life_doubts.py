@@ -27,7 +27,7 @@ def test_one_or_two_failures_keep_their_word_at_low_and_high_shapes(shape):
         r = draw("time", 12, 2, shape, "weibull", rng)
         if 1 <= r.failures <= 2:
             a = asked("life", r)
-            assert a.bound == "prior" and "prior_shown" in codes(a)
+            assert a.bound == "drawn" and "few_failures" in codes(a)
             lows.append(a.quantiles[0].lower)
     assert sum(low <= truth for low in lows) >= 34
     # and of use: a shape left free ends far below

@@ -3,6 +3,7 @@
 common practice, no source.
 """
 
+import re
 from pathlib import Path
 
 import pytest
@@ -14,6 +15,7 @@ from reliability.ask.giving import give, look
 from reliability.ask.questions import question_class
 from reliability.ask.sources import Stored
 from reliability.ask.texts import from_texts
+from tests.wrong_links import QUESTIONS, address, links, refused_at_once
 
 ROOT = Path(__file__).parents[1]
 
@@ -21,7 +23,7 @@ ROOT = Path(__file__).parents[1]
 @pytest.fixture(scope="module")
 def store(tmp_path_factory):
     out = Stored(tmp_path_factory.mktemp("links") / "s.duckdb")
-    for name in ("life_kite", "life_lynx", "wear"):
+    for name in ("life_kite", "life_lynx", "wear", "misfires"):
         give(out, look(ROOT / "datasets" / "demo" / f"{name}.csv"))
     return out
 
@@ -44,6 +46,8 @@ def page(store, monkeypatch, name, **address):
     [
         ("my_module.py", "module", {"where": ["charge_V=1400"], "confidence": ["0.93"], "at": ["500"]}),
         ("my_module.py", "module", {"units": ["igniter=4"], "seed": ["5"]}),
+        ("derating.py", "derate_mission", {"slot": ["main_capacitor"], "delta_v": ["0.001"], "mass": ["1"], "impulse": ["0.65@1"]}),
+        ("flight.py", "flight", {"module": ["kite-01"], "delta_v": ["0.001"], "mass": ["2"], "impulse_bit": ["0.65"]}),
         ("derating.py", "derate", {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"], "family": ["lognormal"]}),
         ("derating.py", "derate", {"slot": ["main_capacitor"], "shots": ["800"], "bound": ["likelihood"], "series": ["2"], "unequal": ["0.1"]}),
         ("flight.py", "flight", {"module": ["kite-01"], "days": ["0.01"], "duty": ["0.5"]}),
@@ -81,6 +85,47 @@ def test_what_cannot_be_read_is_said_and_nothing_else_shown(
     assert not [m.value for m in app.markdown if m.value.startswith("## ")]
 
 
+def let_pass():
+    """Settings whose wrong values are seen only once the records are there: one kind of wrong for each, in turn."""
+    found = {}
+    for page_, question, name, what, texts in links():
+        if not refused_at_once(page_, name, texts):
+            found.setdefault((page_, name), []).append((question, what, texts))
+    return [(*key, *kinds[i % len(kinds)]) for i, (key, kinds) in enumerate(sorted(found.items()))]
+
+
+def test_every_page_with_a_question_is_here():
+    here = {
+        p.name
+        for p in (ROOT / "dashboard").glob("*.py")
+        if "=built(c," in re.sub(r"\s", "", p.read_text())
+    }
+    assert here == set(QUESTIONS)
+
+
+def test_wrong_values_of_every_setting_are_refused_by_name():
+    """Before anything of the page is shown; what needs the records to be judged is tried below."""
+    passed = {(page_, name) for page_, _, name, _, texts in links() if not refused_at_once(page_, name, texts)}  # fmt: skip
+    assert {name for _, name in passed} <= {
+        "builder", "part", "slot", "module", "mode", "unit", "quantity", "where", "leg", "prior", "first", "second", "use", "units",
+    }  # fmt: skip
+    for page_, question, name, what, texts in links():
+        said = refused_at_once(page_, name, texts).replace("\\", "")
+        assert not said or name in said, (page_, question, name, what, said)
+        assert said.isprintable(), (page_, question, name, what)
+
+
+@pytest.mark.parametrize(("name", "setting", "question", "what", "texts"), let_pass())
+def test_wrong_values_that_the_records_tell_show_nothing(
+    store, monkeypatch, name, setting, question, what, texts
+):
+    app = page(store, monkeypatch, name, **address(name, question, setting, texts))
+    said = [m.value for m in (*app.error, *app.warning)]
+    assert said and all(t.isprintable() for t in said)
+    assert not app.dataframe and not app.get("vega_lite_chart")
+    assert not any(c.isdigit() for m in app.markdown if m.value.startswith("## ") for c in m.value)
+
+
 @pytest.mark.parametrize(
     ("name", "address", "words"),
     [
@@ -102,3 +147,14 @@ def test_another_way_to_state_the_mission_forgets_the_first(store, monkeypatch):
     app.radio(key="mission").set_value("days").run()
     assert not app.exception and not app.error and not app.warning
     assert any("mission of 28,800" in m.value for m in app.markdown)
+
+
+def test_what_is_typed_wrong_leaves_the_controls(store, monkeypatch):
+    """A text control writes into the address too: what it holds is refused beside it, and can be mended."""
+    app = page(store, monkeypatch, "derating.py")
+    for text in ("zz", "charge_V=", "zz"):
+        app.text_input(key="use").set_value(text).run()
+        assert not app.error and app.text_input(key="use").value == text
+        assert any("cannot read use" in w.value for w in app.warning)
+    app.text_input(key="use").set_value("").run()
+    assert not app.error and not app.warning

@@ -92,7 +92,7 @@ def test_a_wide_module_life_says_what_would_help(tested):
 def test_a_refusal_says_how_far_a_first_test_carries(tested):
     with pytest.raises(
         CannotAnswer,
-        match=r"5 units good there for 1,000 shots each \(4.2 bench hours\) would carry",
+        match=r"5 units good there for 1,000 shots each \(4.2 hours of firing in all\) would carry",
     ):
         asked("module", tested, use=("charge_V=4000",))
 
@@ -208,7 +208,7 @@ def test_the_next_test_is_the_best_of_those_looked_at_and_keeps_its_limits(teste
     then = asked("module", with_units(tested, a.best), use=("charge_V=1400",))
     assert a.best.promise == pytest.approx(then.life.lower, rel=0.1)
     days = a.best.days / 2
-    b = asked("next_test", tested, use=("charge_V=1400",), days=days, units=3)
+    b = asked("next_test", tested, use=("charge_V=1400",), days=days, units=3, setup_hours=0)
     assert all(t.days <= days and t.units <= 3 for t in b.tests)
     c = asked("next_test", tested, use=("charge_V=1400",), budget=50, unit_cost=10, day_cost=100)
     assert all(10 * t.units + 100 * t.days <= 50 for t in c.tests)

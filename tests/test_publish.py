@@ -105,7 +105,7 @@ def test_pages_are_sound_and_link_to_what_is_there():
 
 def test_numbers_stand_to_the_right_under_their_heads():
     """A column of numbers, shares and dashes, and its head; a column with a word is text."""
-    rows = ((1000, "under 0.1 %", "2 to 3", ""), ("–", "95 %", "4", ""))
+    rows = ((1000, "less than 0.1 %", "2 to 3", ""), ("–", "95 %", "4", ""))
     assert Table("t", ("a", "b", "c", "d"), rows).numeric == (True, True, False, False)
     page = Page("index", "Overview", "x", tables=(Table("t", ("shots", "who"), ((1000, "b"),)),))
     html = site([page], ABOUT)["index.html"].decode()

@@ -35,10 +35,7 @@ def test_the_shape_of_one_group_more_equals_sums_written_out():
     """Gelman et al., Bayesian Data Analysis, ch. 5: groups' shapes lognormal about a mean and with a spread that
     are averaged over; each group's likelihood b^r prod t^(b-1) / (sum t^b)^r with the rate integrated out."""
     own = [lives(b, 6, i, failures=4) for i, b in enumerate((1.5, 2.0, 3.0))]
-    fits = [
-        fit_slot(d, exposed(d, 1000.0), early=False)
-        for d in (slot_data("i", r, Asked()) for r in own)
-    ]
+    fits = [fit_slot(d, exposed(d), early=False) for d in (slot_data("i", r, Asked()) for r in own)]
     found = next_shape(fits)
     log = np.log(SHAPES)
     likelihoods = []

@@ -6,9 +6,12 @@ import numpy as np
 import pytest
 from scipy import stats
 
+import reliability as rl
+from reliability.decisions.life import Life
 from reliability.life.bounds import Bounder
 from reliability.life.fit import fit_life
 from reliability.notes import CannotAnswer
+from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots import draws, grid
 from reliability.slots.carried import NotCarried, usable
@@ -18,7 +21,7 @@ from reliability.slots.grid import exposed, exposures, fit_slot
 from reliability.slots.promise import Lasted, ModuleModel, first_failure_shares
 from tests.asking import asked
 from tests.benchmarks.monotone import NEAR, compared
-from tests.benchmarks.promise import PINNED, community, one
+from tests.benchmarks.promise import PINNED, Truth, community, drawn, one
 
 INF, NAN = float("inf"), float("nan")
 BENCH = PINNED[0]
@@ -41,11 +44,11 @@ def test_stretches_add_by_cumulative_exposure():
     assert [c.tolist() for c in chains(r)] == [[0, 1]]
     s = slot_data("capacitor", r, Asked(1300.0))
     e = grid.EXPONENTS
-    begin, end = exposures(s, e, 1000.0)
-    z = (1000 * (1200 / 1300) ** e + 800 * (1500 / 1300) ** e) / 1000
+    begin, end = exposures(s, e, s.units.middle)
+    z = (1000 * (1200 / 1300) ** e + 800 * (1500 / 1300) ** e) / 1800
     np.testing.assert_allclose(end[:, 0], z, rtol=1e-9)
     assert (begin == 0).all()
-    got = fit_slot(s, exposed(s, 1000.0))
+    got = fit_slot(s, exposed(s))
     np.testing.assert_allclose(got.exposure, z ** grid.SHAPES[:, None], rtol=1e-9)
     # one failure: the rate integrated out leaves b / z (V / V_use)^e, times the prior
     want = np.log(grid.SHAPES[:, None] / z) + e * np.log(1500 / 1300) + grid.exponent_prior(s)
@@ -70,7 +73,7 @@ def test_weights_equal_a_direct_integral():
 
     r = lives()
     s = slot_data("c", r, Asked())
-    got = fit_slot(s, exposed(s, 1000.0)).plain[:, 0]
+    got = fit_slot(s, exposed(s)).plain[:, 0]
     dead, good = r.shots_good[r.failed] / 1000, r.shots_good[~r.failed] / 1000
     direct = []
     for i in (8, 14, 20):
@@ -101,14 +104,19 @@ def test_early_failures_are_summed_over_all_ways_to_choose_them():
             assert got[k, i, 0] == pytest.approx(np.log(every), rel=1e-9)
 
 
-@pytest.mark.parametrize("failures", [0, 1, 3])
-def test_exponential_slots_give_the_chi_square_bound(failures, monkeypatch):
-    """Shape held at 1, three slots of equal exposure on replacement tests of fixed length: the bound on the
-    module's rate is chi2(0.95; 2r + 2) / 2T (Buehler 1957; NIST/SEMATECH e-Handbook 8.4.5.1), within 2 %."""
-    monkeypatch.setattr(grid, "SHAPES", np.array([1.0]))
-    monkeypatch.setattr(draws, "SHAPES", np.array([1.0]))
+@pytest.fixture
+def exponential(monkeypatch):
+    """The shape held at 1, no early cause."""
+    for module in (grid, draws):
+        monkeypatch.setattr(module, "SHAPES", np.array([1.0]))
     for chances in ("PLAIN_EARLY", "SEEN_EARLY"):
         monkeypatch.setattr(draws, chances, np.full(4, 1e-13))
+
+
+@pytest.mark.parametrize("failures", [0, 1, 3])
+def test_exponential_slots_give_the_chi_square_bound(failures, exponential):
+    """Shape held at 1, three slots of equal exposure on replacement tests of fixed length: the bound on the
+    module's rate is chi2(0.95; 2r + 2) / 2T (Buehler 1957; NIST/SEMATECH e-Handbook 8.4.5.1), within 2 %."""
     total, rows = 30000.0, []
     for k, slot in enumerate(("a", "b", "c")):
         own = failures if k == 0 else 0
@@ -121,6 +129,93 @@ def test_exponential_slots_give_the_chi_square_bound(failures, monkeypatch):
     got = m.promise(0.9, 0.95)
     exact = -np.log(0.9) * total / (stats.chi2.ppf(0.95, 2 * failures + 2) / 2)
     assert got == pytest.approx(exact, rel=0.02)
+
+
+def good_modules(totals, units=10):
+    """A model of slots without failures, their shots in all as given."""
+    r = LifeRecords.of(
+        np.repeat(np.array(totals) / units, units), slot=np.repeat([f"s{k}" for k in range(len(totals))], units).tolist()
+    )  # fmt: skip
+    return ModuleModel([slot_data(s, r.select(r.slot == s), Asked()) for s in sorted(set(r.slot))])
+
+
+@pytest.mark.parametrize(
+    "totals", [(3e4, 3e4), (3e4, 3.6e4), (3e4, 5e4, 9e4), (3e4, 3.1e4, 3.2e4, 2e5)]
+)
+def test_without_failures_the_module_has_the_bound_of_its_worst_slot(totals, exponential):
+    """Exponential slots of unequal exposure, none failed: the exact upper bound on the rate of the series system is
+    -ln(1 - C) / min T (Buehler 1957; the attributes case in Lloyd & Lipow 1962, ch. 9, from memory), within 2 %."""
+    m = good_modules(totals)
+    for c in (0.8, 0.95):
+        exact = -np.log(0.9) * min(totals) / -np.log(1 - c)
+        assert m.promise(0.9, c) == pytest.approx(exact, rel=0.02)
+
+
+@pytest.mark.parametrize("seed", range(8))
+def test_without_failures_no_module_is_promised_more_than_a_slot_of_it(seed):
+    """A series system fails no later than any of its parts, and nothing else is known of it."""
+    rng = np.random.default_rng(seed)
+    m = good_modules(10 ** rng.uniform(3.5, 4.5, int(rng.integers(2, 7))), int(rng.integers(2, 9)))
+    alone = [m.only(i) for i in range(len(m.slots))]
+    tested = {i: Lasted(3, ((2000.0, 0.0),)) for i in range(len(m.slots))}
+    good, old = m.after_good(tested), m.after_burn_in(500.0)
+    for c in (0.7, 0.9, 0.95, 0.99):
+        assert m.promise(0.9, c) <= min(a.promise(0.9, c) for a in alone)
+        assert m.lower(500.0, c) <= min(a.lower(500.0, c) for a in alone)
+        assert m.promise(0.9, c) < good.promise(0.9, c)
+        assert good.promise(0.9, c) <= min(
+            a.after_good({0: tested[0]}).promise(0.9, c) for a in alone
+        )
+        assert old.promise(0.9, c) <= min(a.after_burn_in(500.0).promise(0.9, c) for a in alone)
+    promises = m.along(np.linspace(-0.2, 0.3, 6), 0.9, 0.95)
+    assert (np.diff(promises) <= 0).all()
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_good_module_that_lasted_what_is_promised_never_shortens_the_promise(seed):
+    """Draws count by exp(-H), H their hazard over what is promised: the heavier the hazard the less, so that no quantile of H
+    rises (likelihood ratio order: Shaked & Shanthikumar 2007, th. 1.C.1, from memory). Nor do several, or shorter ones, and
+    neither does a unit of a slot by itself."""
+    rng = np.random.default_rng([seed, 4])
+    r = community(drawn(rng, seed), rng)
+    own = [(s, r.select(r.slot == s)) for s in sorted(set(r.slot))]
+    m = ModuleModel(
+        [slot_data(s, u, Asked(1300.0 if s == "slot0" else NAN)) for s, u in own], seed=seed
+    )
+    for model in (m, m.only(0)):
+        n = model.promise(0.9, 0.95)
+        for units, shots in ((1, n), (4, n), (1, n / 2)):
+            tests = {i: Lasted(units, ((shots, 0.0),)) for i in range(len(model.slots))}
+            assert model.after_good(tests).promise(0.9, 0.95) >= n * (1 - NEAR)
+
+
+def lone_slots(rng, modules=8):
+    """An invented builder with two slots; the switch and the capacitor once had a failure that was either's."""
+    n = 2 * modules
+    life = np.append(4000 * rng.weibull(2.0, modules), 9000 * rng.weibull(1.0, modules))
+    end = np.minimum(life, 3000.0)
+    failed = np.where(life < 3000.0, life, INF)
+    event = [""] * n
+    for k in (1, modules + 1):
+        end[k], failed[k], event[k] = 700.0, 700.0, "e1"
+    return LifeRecords.of(
+        end, failed, module=[f"m{i}" for i in range(modules)] * 2, slot=["main_capacitor"] * modules + ["switch"] * modules,
+        event=event, covariates={"charge_V": [1200.0, 1400.0] * (modules // 2) + [NAN] * modules},
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize("which", ["demo", "one builder", "two slots"])
+def test_a_lane_of_a_module_is_what_life_has_of_the_slot_by_itself(which):
+    """To the last digit: it is the same model of the same records."""
+    pool = rl.demo() if which != "two slots" else Pool(lone_slots(np.random.default_rng(5)))
+    chosen = {"builder": ("kite",)} if which == "one builder" else {}
+    q = rl.Module(**chosen)
+    for lane in rl.ask(q, pool).slots:
+        of = Life(slot=(lane.slot,), **chosen).of_slot(pool)
+        assert of.own.model.promise(0.9, 0.95) == lane.promise
+        if np.isfinite(of.used.use_V):
+            found = rl.ask(rl.Life(slot=(lane.slot,), **chosen), pool)
+            assert found.quantiles[0].lower == lane.promise
 
 
 @pytest.mark.parametrize("seed", range(6))
@@ -154,6 +249,30 @@ def test_promises_are_kept_in_simulated_communities():
 
 def flight(r, **more):
     return asked("flight", r, module="flight", shots=1000, brief=True, **more)
+
+
+def test_a_promise_that_leans_on_steep_lives_says_so():
+    """Modules of steep slots get the note, those of falling hazards do not (what it says: tests/benchmarks/steep.py)."""
+    steep = Truth("steep", ((4.0, 6000.0), (3.5, 9000.0), (3.0, 8000.0)), 14)
+    falling = next(t for t in PINNED if t.name == "H1")
+    noted = [
+        sum(any(n.code == "looks_steep" for n in flight(community(t, np.random.default_rng(s))).notes) for s in range(4))
+        for t in (steep, falling)
+    ]  # fmt: skip
+    assert noted == [4, 0]
+
+
+def test_steepness_is_the_mean_of_what_holds_the_promise_down():
+    r = community(BENCH, np.random.default_rng(2))
+    own = [(s, r.select(r.slot == s)) for s in sorted(set(r.slot))]
+    m = ModuleModel([slot_data(s, u, Asked(1300.0 if s == "slot0" else NAN)) for s, u in own])
+    n = m.promise(0.9, 0.95)
+    logs = [np.log(d.shape).mean() for d in m.draws.slots]
+    assert min(logs) < np.log(m.steepness(n, 0.95)) < max(logs)
+    assert np.log(m.steepness(n, 0.95)) == pytest.approx(np.dot(m.held_down_by(n, 0.95), logs))
+    assert m.only(0).steepness(n, 0.95) == pytest.approx(
+        np.exp(np.log(m.only(0).draws.slots[0].shape).mean())
+    )
 
 
 @pytest.mark.parametrize("case", range(6))

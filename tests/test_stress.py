@@ -57,6 +57,15 @@ def test_categories_equal_separate_groups():
     )
 
 
+@pytest.mark.parametrize("stress", [("part:categorical",), ("charge_V:power", "part:categorical")])
+def test_one_category_alone_tells_nothing(stress):
+    """A category that all tests share is refused in words, alone or beside a stress (common practice, no source)."""
+    r = campaign(3)
+    r = LifeRecords.of(r.shots_good, r.shots_failed, part=np.full(len(r), "a"), covariates=dict(r.covariates))  # fmt: skip
+    with pytest.raises(CannotAnswer, match="All tests have one part, a"):
+        asked("derate", r, shots=3000, stress=stress)
+
+
 @pytest.mark.parametrize("factor", [1e-6, 1e9])
 def test_unit_of_shots_does_not_matter(factor):
     r = campaign(5)

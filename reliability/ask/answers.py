@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from reliability.decisions.builders import BuilderLife, Builders, BuildersAnswer
 from reliability.decisions.comparison import Compare
-from reliability.decisions.comparison_answer import EVERYTHING, CompareAnswer, Side
+from reliability.decisions.comparison_answer import CompareAnswer, Side
+from reliability.decisions.comparison_choices import Choices, choices_in, usual
 from reliability.decisions.demonstration import Demonstrate, DemonstrationAnswer
 from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
@@ -28,10 +29,10 @@ from reliability.decisions.remaining import Wear, WearAnswer
 from reliability.pool import Basis, Pool, Source
 
 __all__ = [
-    "EVERYTHING", "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Compare", "CompareAnswer",
+    "Accelerate", "Answer", "Basis", "BuilderLife", "Builders", "BuildersAnswer", "Choices", "Compare", "CompareAnswer",
     "Curve", "CurvePoint", "Demonstrate", "DemonstrationAnswer", "Derate", "DerateMission", "DerateParts", "DeratingAnswer", "Flight",
     "FlightAnswer", "FlightSlot", "History", "HistoryAnswer", "IgnitionEffect", "LearningAnswer", "LearningPlan",
     "Life", "LifeAnswer", "MisfireAnswer", "Misfires", "MissionAnswer", "MissionPlan", "Modes", "ModesAnswer", "Module", "ModuleAnswer", "Narrow", "NextTest", "NextTestAnswer",
     "PartsAnswer", "Pool", "Progress", "ProgressAnswer", "Question", "Side", "SlotLife", "Source", "Step", "Stretch", "Wear",
-    "WearAnswer",
+    "WearAnswer", "choices_in", "usual",
 ]  # fmt: skip

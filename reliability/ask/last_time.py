@@ -11,8 +11,8 @@ from reliability.ask.asking import LookUp, key_of, restored
 from reliability.ask.deeds import Deed
 from reliability.ask.glance import Outline, read_outline
 from reliability.ask.sources import Stored, basis_of, facts_key, joined_sides
-from reliability.decisions.flight import Flight, FlightAnswer
-from reliability.decisions.module import Module, ModuleAnswer
+from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
+from reliability.decisions.module import Module, ModuleAnswer, SlotLife
 from reliability.notes import CannotAnswer
 from reliability.order import in_order
 from reliability.pool import Basis, Pool
@@ -23,6 +23,8 @@ from reliability.words import counted, percent_text, shots_text
 COUNTS = ("accepted",)
 SITTING = dt.timedelta(hours=1)
 """deeds closer than this are one sitting (a choice)"""
+SEEN = 0.005
+"""share by which a promise or a shape moves for it to be said (a choice)"""
 Stand = frozenset[int]
 
 
@@ -108,13 +110,43 @@ def said(last: LastTime, now: ModuleAnswer | FlightAnswer) -> str:
     if last.answer is None:
         return f"Before {last.text}, there was no promise; now it is {shots_text(after)} shots."
     before = promised(last.answer)
-    if abs(after - before) <= 0.005 * before:
+    if abs(after - before) <= SEEN * before:
         return f"Since last time ({last.text}) the promise is {shots_text(after)} shots as before."
     change = abs(after / before - 1)
+    why = why_shorter(last.answer, now) if after < before and not last.gone else ""
     return (
         f"Since last time ({last.text}) the promise went from {shots_text(before)} to {shots_text(after)} shots, "
-        f"{percent_text(change)} {'more' if after > before else 'less'}."
+        f"{percent_text(change)} {'more' if after > before else 'less'}.{why}"
     )
+
+
+def why_shorter(before: ModuleAnswer | FlightAnswer, now: ModuleAnswer | FlightAnswer) -> str:
+    """Why a promise is shorter though only good units came: they speak for a lower shape. Empty where that is not so.
+
+    Good units that lasted just what is promised cannot shorten it (tests/test_slots.py); those that outlast failed ones can.
+    """
+    then, since = _slots(before), _slots(now)
+    if then.keys() != since.keys():
+        return ""
+    pairs = [(then[k], since[k]) for k in then]
+    if any(a.failed != b.failed or b.n < a.n for a, b in pairs):
+        return ""
+    fell = [(b.holds_down, a, b) for a, b in pairs if b.n > a.n and b.shape < a.shape * (1 - SEEN)]
+    if not fell:
+        return ""
+    _, a, b = max(fell, key=lambda f: f[0])
+    return (
+        f" No unit more has failed. But the good ones outlasted those that failed, so lives of the {a.slot.replace('_', ' ')} are more unlike "
+        f"than it seemed (shape {a.shape:.3g} before, {b.shape:.3g} now): more of them may end early, and that shortens the promise by "
+        "more than the good shots lengthen it."
+    )
+
+
+def _slots(a: ModuleAnswer | FlightAnswer) -> dict[tuple[str, str], SlotLife | FlightSlot]:
+    """The lanes of an answer, by slot and unit."""
+    if isinstance(a, ModuleAnswer):
+        return {(s.slot, ""): s for s in a.slots}
+    return {(s.slot, s.unit): s for s in a.by_slot}
 
 
 def promised(a: ModuleAnswer | FlightAnswer) -> float:

@@ -17,7 +17,7 @@ def show(a: Any) -> None:
         click.echo(
             f"\nLife {at}{r.longer} over that {at}{r.other} (bounds {a.confidence:g} one-sided)"
         )
-        rows = [[*(number(v, 3) for v in (r.estimate, r.lower, r.upper)), f"{a.sure:.3f}"]]
+        rows = [[*(number(v, 3) for v in (r.estimate, r.lower, r.upper)), a.sure_text]]
         click.echo(table(["ratio", "lower", "upper", "sure"], rows))
     place = ", ".join(f"{k} {v:g}" if isinstance(v, float) else f"{k} {v}" for k, v in a.at.items())
     click.echo(f"\nLife that {1 - a.fraction:g} reach" + (f", at {place}" if place else ""))

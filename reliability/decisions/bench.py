@@ -12,7 +12,9 @@ from reliability.decisions.question import Question, refuse_unless, setting
 from reliability.notes import BadInput
 from reliability.records import LifeRecords
 
-SECONDS_A_DAY = 86400.0
+SECONDS_A_DAY, HOURS_A_DAY = 86400.0, 24.0
+SETUP_HOURS = 1.0
+"""to mount units, pump down and vent again, each time the stands are filled (common practice, no source)"""
 INF = float("inf")
 ROUNDING = 1e-9
 """by which a longest test stays below its limit"""
@@ -30,16 +32,29 @@ class Bench:
         Units that can run at once.
     unit_cost, day_cost : float
         Price of a unit and of a bench day, any currency.
+    setup_hours : float
+        To mount and pump down, each time the stands are filled: without it the shortest tests would
+        always seem the best.
     """
 
     rate_Hz: float = 1 / 3
     stands: int = 1
     unit_cost: float = 0.0
     day_cost: float = 0.0
+    setup_hours: float = SETUP_HOURS
 
     def days(self, units: int, shots: float) -> float:
         """Bench days for so many units of so many shots each."""
-        return float(np.ceil(units / self.stands) * shots / self.rate_Hz / SECONDS_A_DAY)
+        firing = shots / self.rate_Hz / SECONDS_A_DAY
+        return self._fills(units) * (self.setup_hours / HOURS_A_DAY + firing)
+
+    def longest(self, units: int, days: float) -> float:
+        """Shots that each of so many units can run within so many days; 0 where setting them up takes longer."""
+        firing = days / self._fills(units) - self.setup_hours / HOURS_A_DAY
+        return max(firing, 0.0) * self.rate_Hz * SECONDS_A_DAY
+
+    def _fills(self, units: int) -> float:
+        return float(np.ceil(units / self.stands))
 
     def cost(self, units: int, shots: float) -> float:
         """Cost of such a test."""
@@ -51,12 +66,18 @@ class OnBench(Question):
 
     rate_hz: float = setting(1 / 3, "Shots a second on the bench.", unit="shots/s", gt=0)
     stands: int = setting(1, "Units that can run at once.", ge=1, le=10_000)
+    setup_hours: float = setting(
+        SETUP_HOURS,
+        "Hours to mount units and pump down, each time the stands are filled.",
+        unit="h",
+        ge=0,
+    )
     unit_cost: float = setting(0.0, "Price of a unit, any currency.", ge=0)
     day_cost: float = setting(0.0, "Price of a bench day.", ge=0)
 
     def bench(self) -> Bench:
         """The bench."""
-        return Bench(self.rate_hz, self.stands, self.unit_cost, self.day_cost)
+        return Bench(self.rate_hz, self.stands, self.unit_cost, self.day_cost, self.setup_hours)
 
 
 class Limited(OnBench):
@@ -83,7 +104,7 @@ class Limited(OnBench):
         if self.budget is not None:
             left = self.budget - units * bench.unit_cost
             days = min(days, left / bench.day_cost if bench.day_cost else INF) if left >= 0 else 0.0
-        return days / bench.days(units, 1.0) * (1 - ROUNDING)
+        return bench.longest(units, days) * (1 - ROUNDING)
 
     def limits_in_words(self, *others: tuple[float | None, str]) -> str:
         """The limits as a sentence has them, ``others`` first."""

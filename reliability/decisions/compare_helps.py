@@ -73,7 +73,9 @@ def separation(longer: Group, other: Group, estimate: float, lower: float) -> Se
     best = int(np.argmin(shots))
     if second[best] > MOST:
         return None
-    return Separation(best, int(second[best]), Bench().days(1, float(shots[best])))
+    more, theirs = best, int(second[best])
+    days = Bench().days(more, longer.shots_each) + Bench().days(theirs, other.shots_each)
+    return Separation(more, theirs, days)
 
 
 def separation_note(

@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from dataclasses import replace
 
-import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import looked_bad_notes
 from reliability.decisions.comparison_answer import By, CompareAnswer
+from reliability.decisions.comparison_choices import choices_in, others_than, what_differs
 from reliability.decisions.comparison_labels import Footing, compare_labels
 from reliability.decisions.comparison_pools import compare_pools, two_pools
 from reliability.decisions.comparison_voltage import compare_voltages, two_voltages
@@ -48,9 +48,10 @@ class Compare(OnRecords):
     text = "Which of two parts, fuels, revisions, lots, builders, voltages or pools to choose."
     answer_type = CompareAnswer
 
-    by: By = setting(
-        "part", "What the two differ in; by pool they are the records that a promise rests on."
-    )
+    by: By | None = setting(
+        None, "What the two differ in; by pool they are the records that a promise rests on. Default: what first and second are "
+        "labels of, else the first of part, builder, lot, fuel, revision, voltage of which there are two.",
+    )  # fmt: skip
     first: str = setting(
         "",
         "The one: a label, a voltage, or a pool: builders joined by +, or all. Default: of the two with most units (of equal "
@@ -88,7 +89,8 @@ class Compare(OnRecords):
         BadInput
             Where records of one of them are missing.
         CannotAnswer
-            Where the records cannot tell them apart from the voltage, have no fit, or do not carry one of them.
+            Where there are not two of anything, or the records cannot tell them apart from the voltage, have no fit, or do
+            not carry one of them.
         """
         records = self.chosen(pool)
         slots = sorted(set(records.slot.tolist()))
@@ -96,15 +98,14 @@ class Compare(OnRecords):
             raise BadInput(
                 f"slot is missing: two are compared in one slot; there are: {', '.join(slots)}"
             )
+        if self.by is None:
+            by = what_differs(records, self.first, self.second)
+            return Compare(**self.model_dump() | {"by": by}).answer(pool)
         if self.by == "voltage":
             return self._voltages(pool, records)
         if self.by == "pool":
             return self._pools(pool, records)
-        try:
-            labels = records.column(self.by).astype(str)
-        except KeyError:
-            raise BadInput(f"by is a column of the records; none gives {self.by}") from None
-        names = _two(records, labels, self)
+        names = _two(records, self)
         return compare_labels(records, self._footing(names), levels(self.use))
 
     def _voltages(self, pool: Pool, records: LifeRecords) -> CompareAnswer:
@@ -124,19 +125,24 @@ class Compare(OnRecords):
         return compare_pools(pool, records, life, levels(self.use), self._footing(names))
 
     def _footing(self, names: tuple[str, str]) -> Footing:
+        assert self.by is not None
         return Footing(self.by, names, self.fraction, self.confidence, self.family, self.seed)
 
 
-def _two(records: LifeRecords, labels: np.ndarray, q: Compare) -> tuple[str, str]:
+def _two(records: LifeRecords, q: Compare) -> tuple[str, str]:
     """The two labels; raise BadInput where there are not both."""
-    units = {str(v): records.select(labels == v).units for v in np.unique(labels) if str(v)}
-    known = ", ".join(units) or "none"
+    assert q.by is not None
+    found = choices_in(records)[q.by]
+    known = ", ".join(sorted(found)) or "none"
     if q.first:
         for name, given in (("first", q.first), ("second", q.second)):
-            if given not in units:
-                raise BadInput(f"{name} is one of {known}, not {given[:40]!r}")
+            if given not in found:
+                raise BadInput(
+                    f"{name} is one of {known}, not {given[:40]!r}{others_than(records, q.by)}"
+                )
         return q.first, q.second
-    if len(units) < 2:
-        raise BadInput(f"by {q.by} there are not two to compare; there is: {known}")
-    first, second = sorted(units, key=lambda v: (-units[v], v))[:2]
-    return first, second
+    if len(found) < 2:
+        raise BadInput(
+            f"by {q.by} there are not two to compare; there is: {known}{others_than(records, q.by)}"
+        )
+    return found[0], found[1]

@@ -9,7 +9,7 @@ import numpy as np
 
 from reliability.decisions.compare_helps import Separation
 from reliability.decisions.parts import Curve, Step
-from reliability.decisions.question import Answer, Count, Level
+from reliability.decisions.question import TAIL, Answer, Count, Level
 from reliability.slots.carried import Carried
 from reliability.words import capital, percent_text, shots_text
 
@@ -130,6 +130,11 @@ class CompareAnswer(Answer):
         return self.lower > 1.0 or self.upper < 1.0
 
     @property
+    def sure_text(self) -> str:
+        """``sure`` for people: a share of simulations is never certainty."""
+        return percent_text(min(self.sure, 1 - TAIL))
+
+    @property
     def answered(self) -> bool:
         """Whether the ratio is told; else only the two promises are."""
         return self.told
@@ -171,7 +176,7 @@ class CompareAnswer(Answer):
         r = self.ordered
         return (
             f"from {r.lower:.2f} to {r.upper:.2f} is possible, and that it is the better one is "
-            f"{percent_text(self.sure)} sure"
+            f"{self.sure_text} sure"
         )
 
     def _promised(self) -> str:

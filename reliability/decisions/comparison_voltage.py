@@ -16,15 +16,9 @@ from reliability.decisions.answer_notes import (
 )
 from reliability.decisions.comparison_answer import CompareAnswer, Side
 from reliability.decisions.comparison_labels import Footing
-from reliability.decisions.life_at import (
-    beside,
-    carried_by,
-    curve_of,
-    failures_of,
-    models_of,
-    moved,
-)
+from reliability.decisions.life_at import carried_by, curve_of
 from reliability.decisions.operating import point_of_one, refuse_uncarried
+from reliability.decisions.own_model import OwnModel, beside
 from reliability.decisions.parts import steps_of
 from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -110,11 +104,10 @@ def compare_voltages(
         raise CannotAnswer(
             "No unit was seen working beyond its start; add records of longer tests."
         )
-    whole_, model = models_of(data, slots, f.seed)
+    own = OwnModel(data, slots, f.seed)
+    model = own.model
     sides = [
-        _Sides(whole_, model, base, f).at(v)
-        if np.isfinite(u.use_V)
-        else _as_tested(u, slots, f).at(v)
+        _Sides(own, base, f).at(v) if np.isfinite(u.use_V) else _as_tested(u, slots, f).at(v)
         for v, u in zip(volts, found, strict=True)
     ]
     answer = CompareAnswer(
@@ -129,10 +122,10 @@ def compare_voltages(
 class _Sides:
     """The units at each voltage, from the model at the one that it was fitted for."""
 
-    def __init__(self, whole_: ModuleModel, model: ModuleModel, base: Usable, f: Footing) -> None:
-        self.model, self.base, self.f = model, base, f
-        self.seen = moved(whole_, model)
-        self.failed, _ = failures_of(whole_, model)
+    def __init__(self, own: OwnModel, base: Usable, f: Footing) -> None:
+        self.model, self.base, self.f = own.model, base, f
+        self.seen = own.moved()
+        self.failed, _ = own.failures()
 
     def at(self, volts: float) -> Side:
         x = float(np.log(volts / self.base.use_V)) if np.isfinite(self.base.use_V) else 0.0
@@ -150,7 +143,7 @@ class _Sides:
 def _as_tested(found: Usable, beside: Sequence[SlotData], f: Footing) -> _Sides:
     """For the side at the one voltage of all tests: no law of voltage is needed, and other answers there use none."""
     data = slot_data(str(found.records.slot[0]), found.records, Asked(found.use_V))
-    return _Sides(*models_of(data, beside, f.seed), found, f)
+    return _Sides(OwnModel(data, beside, f.seed), found, f)
 
 
 def _with_ratio(

@@ -10,6 +10,7 @@ from pydantic import model_validator
 from scipy.special import betainc, betaincinv
 
 from reliability.decisions.answer_notes import (
+    alone_notes,
     burned_in_notes,
     carried_notes,
     declared_text,
@@ -21,6 +22,7 @@ from reliability.decisions.answer_notes import (
     looked_bad_notes,
     no_voltage_notes,
     refuse_burned_in,
+    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -450,7 +452,12 @@ class _Flight:
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
             self.several(est, lower), *((), ()) if q.brief else (self.more(promised), self.found(promised)), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
-            tuple(m.early_seen()), unseen_weak(m, self.needed), q.no_early_failures, notes=self.notes(),
+            tuple(m.early_seen()), unseen_weak(m, self.needed), q.no_early_failures,
+            notes=(
+                *self.notes(),
+                *alone_notes(promised, [(s.slot, s.promise) for s in slots]),
+                *steep_notes(m, promised, self.needed, q.confidence),
+            ),
         )  # fmt: skip
 
     def mission_in_words(self) -> str:
@@ -459,7 +466,7 @@ class _Flight:
         return self.q.mission().in_words() + (f" ({legs})" if legs else "")
 
     def slots(self, promised: float) -> list[FlightSlot]:
-        """Each slot by itself, as it is drawn in the whole."""
+        """Each slot: bounds by its own records alone, the rest as in the whole."""
         q, shots, m = self.q, self.shots, self.now
         # chance that each is the first to fail within the mission, by integration
         grid = np.concatenate(([0.0], np.geomspace(shots * 1e-4, shots, 200)))

@@ -365,13 +365,6 @@ class Accelerating:
         # the middle law: plans are ranked by it before they are simulated
         self.phi = np.median(self.test.laws.phi, axis=1, keepdims=True)
         self.most = float("inf") if q.most_units is None else q.most_units
-        self.priced = self.bench.unit_cost > 0 and self.bench.day_cost > 0
-        self.per_day = self.bench.day_cost / self.bench.stands
-        self.budget = (
-            q.units * (self.bench.unit_cost + q.days_each * self.per_day)
-            if self.priced
-            else q.units * q.days_each
-        )
 
     def of_slot(self, records: LifeRecords) -> tuple[Test, tuple[Note, ...]]:
         """By the slot's model, with what is to be known of it."""
@@ -407,18 +400,18 @@ class Accelerating:
             notes.append(Note("extrapolated", text))
         return reduced(fit, self.column, x, target, normal_laws(fit, q.seed)), tuple(notes)
 
-    def days_for(self, n: int) -> float:
-        """Days that each of n units may run for the same cost, within the limits."""
-        if self.priced:
-            same = (self.budget - n * self.bench.unit_cost) / (n * self.per_day)
-        else:
-            same = self.budget / n
-        return min(same, self.q.longest(n) / (SECONDS_A_DAY * self.bench.rate_Hz))
+    def shots_for(self, n: int) -> float:
+        """Shots that each of n units may run for what the equal allocation takes, within the limits; 0 where none."""
+        q, bench = self.q, self.bench
+        each = q.days_each * SECONDS_A_DAY * bench.rate_Hz
+        days = bench.days(q.units, each)
+        if bench.unit_cost > 0 and bench.day_cost > 0:
+            days = (bench.cost(q.units, each) - n * bench.unit_cost) / bench.day_cost
+        return min(bench.longest(n, days), q.longest(n))
 
     def plan_of(self, chosen: Sequence[float], counts: Sequence[int]) -> Plan:
         """A plan on the engine's scale."""
-        shots = self.days_for(int(sum(counts))) * SECONDS_A_DAY * self.bench.rate_Hz
-        end = float(np.log(shots) - self.test.centre)
+        end = float(np.log(self.shots_for(int(sum(counts)))) - self.test.centre)
         x = np.array([self.test.x[v] for v in chosen])
         return Plan(x, np.array(counts), np.full(len(chosen), end))
 
@@ -426,7 +419,7 @@ class Accelerating:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
         for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
-            if self.days_for(n) <= 0 or n > self.most:
+            if self.shots_for(n) <= 0 or n > self.most:
                 continue
             own = []
             for size in (2, 3):
@@ -479,7 +472,7 @@ class Accelerating:
     def equal(self) -> LearningPlan | None:
         """Units in equal shares over all levels; None where the limits leave them no time or not one a level."""
         n = int(min(self.q.units, self.most))
-        if n < len(self.levels) or self.days_for(n) <= 0:
+        if n < len(self.levels) or self.shots_for(n) <= 0:
             return None
         base, extra = divmod(n, len(self.levels))
         return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])

@@ -11,7 +11,7 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes, looked_bad_notes
 from reliability.decisions.life_answer import FamilyChoice, LifeAnswer, QuantileBound
-from reliability.decisions.life_at import Asking, beside, carried_by, moved_life, point_of
+from reliability.decisions.life_at import carried_by, moved_life, point_of
 from reliability.decisions.life_beside import beside_headline
 from reliability.decisions.life_doubts import (
     Doubts,
@@ -19,10 +19,11 @@ from reliability.decisions.life_doubts import (
     first_failure,
     first_failure_note,
 )
-from reliability.decisions.life_helps import helped
+from reliability.decisions.life_helps import helped_by
 from reliability.decisions.lots import lot_notes, new_lot
 from reliability.decisions.more_tests import more_note
 from reliability.decisions.operating import refuse_uncarried
+from reliability.decisions.own_model import Asking, OfSlot
 from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     MOST_SHOTS,
@@ -30,7 +31,6 @@ from reliability.decisions.question import (
     TAIL,
     BoundMethod,
     Family,
-    Level,
     OnRecords,
     burned_in_setting,
     confidence_setting,
@@ -43,6 +43,7 @@ from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_
 from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
 from reliability.life.causes import named_modes, unclear
+from reliability.life.existence import check_existence
 from reliability.life.families import family
 from reliability.life.few import FEWEST, PriorBounder
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
@@ -149,25 +150,38 @@ class Life(OnRecords):
         CannotAnswer
             Where no life can be fitted; ``partial`` holds the bounds that can be given.
         """
-        records = self.chosen(pool)
-        others = None
-        if (records.event != "").any() and len(set(records.slot.tolist())) == 1:
-            same = choose(pool.records, builder=self.builder).suspects_failed()
-            others = same.select(same.slot != records.slot[0])
-        point = point_of(records, levels(self.use), self.as_tested, self._by_slot(records))
+        own = self.of_slot(pool)
+        by_slot = bool(own.point) or self._by_slot(own.records)
         try:
-            if point or self.no_early_failures:
-                found = self._at(records, point, others)
-                more = looked_bad_notes(self.as_recorded(pool))
-            else:
-                found = self._by_family(records, others)
-                more = other_reading(self, pool)
+            found = self._at(own) if by_slot else self._by_family(own)
         except CannotAnswer as e:
             if isinstance(e.partial, LifeAnswer):
-                e.partial = self._beside(e.partial, records, point, pool)
+                e.partial = self._beside(e.partial, own, pool)
             raise
-        found = self._beside(found, records, point, pool)
+        more = looked_bad_notes(self.as_recorded(pool)) if by_slot else other_reading(self, pool)
+        found = self._beside(found, own, pool)
         return replace(found, notes=found.notes + more)
+
+    def of_slot(self, pool: Pool) -> OfSlot:
+        """What the answer rests on. Raises BadInput; CannotAnswer where the records do not carry the operating point."""
+        records = self.chosen(pool)
+        slots = sorted(set(records.slot.tolist()))
+        if self.no_early_failures and len(slots) > 1:
+            raise BadInput(
+                f"no_early_failures goes with one slot; choose one of {', '.join(slots)}"
+            )
+        point = point_of(records, levels(self.use), self.as_tested, self._by_slot(records))
+        used = Usable(records, NAN, ())
+        if point or self._by_slot(records):
+            used = carried_by(records, point)
+        return OfSlot(used, self._others(records, pool), point, self._asking())
+
+    def _others(self, records: LifeRecords, pool: Pool) -> LifeRecords | None:
+        """Records of other slots, where failures have suspects there."""
+        if not (records.event != "").any() or len(set(records.slot.tolist())) != 1:
+            return None
+        same = choose(pool.records, builder=self.builder).suspects_failed()
+        return same.select(same.slot != records.slot[0])
 
     def _asking(self) -> Asking:
         return Asking(
@@ -179,71 +193,85 @@ class Life(OnRecords):
             burned_in=self.no_early_failures,
         )
 
-    def _beside(
-        self, found: LifeAnswer, records: LifeRecords, point: dict[str, Level], pool: Pool
-    ) -> LifeAnswer:
+    def _beside(self, found: LifeAnswer, own: OfSlot, pool: Pool) -> LifeAnswer:
         """With what stands beside the headline, where nothing else than the slot's model was asked for."""
         if not plain_question(self) or self.as_tested:
             return found
-        used = carried_by(records, point) if point else Usable(records, NAN, ())
-        return beside_headline(found, used, pool.records.suspects_failed(), self._asking())
+        return beside_headline(found, own, pool.records.suspects_failed(), self._asking())
 
     def _by_slot(self, records: LifeRecords) -> bool:
-        """Whether the slot's own model answers even at the voltage of the tests: with few failures, or as declared."""
-        return plain_question(self) and (self.no_early_failures or records.failures < FEWEST)
+        """Whether the slot's own model answers even at the voltage of the tests: as declared, or where the records
+        cannot fix a family by themselves."""
+        if not plain_question(self) or self.as_tested:
+            return False
+        if self.no_early_failures:
+            return True
+        watched = bool((records.shots_good > records.shots_from).any())
+        one = len(set(records.slot.tolist())) == 1
+        return one and watched and not told_by_family(self._of_mode(records))
 
-    def _by_family(self, records: LifeRecords, others: LifeRecords | None) -> LifeAnswer:
+    def _of_mode(self, records: LifeRecords) -> LifeRecords:
+        """Records as the mode sees them, where it is known of all failures which they were of."""
+        if not self.mode or unclear(records).any():
+            return records
+        return records.of_mode(self.mode)
+
+    def _by_family(self, own: OfSlot) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
         try:
-            return self._helped(life(records, self, others), records)
+            return self._helped(life(own.records, self, own.others), own)
         except CannotAnswer as e:
             if not isinstance(e.partial, LifeAnswer):
                 raise
-            partial = self._helped(e.partial, records)
+            partial = self._helped(e.partial, own)
             words = [str(e), *(n.text for n in more_note(partial.more))]
             raise CannotAnswer(" ".join(words), partial) from None
 
-    def _helped(self, found: LifeAnswer, records: LifeRecords) -> LifeAnswer:
+    def _helped(self, found: LifeAnswer, own: OfSlot) -> LifeAnswer:
         """With what would help most; a mixture of stresses is nothing that a test adds to."""
-        return found if self.as_tested else helped(found, records, self.seed)
+        return found if self.as_tested else helped_by(found, own)
 
-    def _at(
-        self, records: LifeRecords, point: dict[str, Level], others: LifeRecords | None
-    ) -> LifeAnswer:
+    def _at(self, own: OfSlot) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
-        slots = sorted(set(records.slot.tolist()))
-        if len(slots) > 1:
-            raise BadInput(
-                f"no_early_failures goes with one slot; choose one of {', '.join(slots)}"
-            )
-        found = carried_by(records, point)
-        refuse_uncarried(levels(self.use), found.carried, f"of {records.slot[0]} ")
+        found = own.used
+        refuse_uncarried(levels(self.use), found.carried, f"of {own.records.slot[0]} ")
         carried = {c.stress for c in found.carried}
-        point = {k: v for k, v in point.items() if k in carried}
+        point = {k: v for k, v in own.point.items() if k in carried}
         if not (np.isfinite(found.use_V) or self._by_slot(found.records)):
-            answer = self._by_family(found.records, others)
+            answer = self._by_family(own)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
             return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
         for name, value in BY_THE_SLOT:
             told = "the voltage differs between tests, and the slot's own model carries it; as_tested mixes them"
             refuse_unless(getattr(self, name) == value, name, told)
-        return self._moved(found, point, others)
+        _refuse_unknown_mode(found.records, self.mode)
+        answer = moved_life(own, point, own.q)
+        return _told(replace(answer, notes=answer.notes + own.notes), own.asked)
 
-    def _moved(
-        self, found: Usable, point: dict[str, Level], others: LifeRecords | None
-    ) -> LifeAnswer:
-        """Life by the slot's own model; what failures of unclear cause may have been is summed over."""
-        records = found.records
-        _refuse_unknown_mode(records, self.mode)
-        suspects = (records.event != "") & records.failed
-        asking = self._asking()
-        if not suspects.any() and not (self.mode and unclear(records).any()):
-            own = records.of_mode(self.mode) if self.mode else records
-            return moved_life(own, found, point, asking)
-        none = records.select(np.zeros(len(records), bool))
-        slots, notes = beside(records, none if others is None else others, point)
-        answer = moved_life(records, found, point, replace(asking, apart=self.mode), slots)
-        return replace(answer, notes=answer.notes + notes)
+
+def told_by_family(records: LifeRecords) -> bool:
+    """Whether there are failures enough, far enough apart, for a family of lives with a free shape."""
+    return records.failures >= FEWEST and check_existence(records).exists
+
+
+def _told(answer: LifeAnswer, records: LifeRecords) -> LifeAnswer:
+    """The answer of the slot's own model, with why its spread rests on a prior though several have failed.
+
+    Raises
+    ------
+    CannotAnswer
+        Where none has failed: the bound is there (``partial``), a life is not.
+    """
+    found = check_existence(records)
+    if found.exists or 0 < records.failures < FEWEST or answer.unclear:
+        return answer
+    if records.failed.any():
+        text = f"{found.reason} Until then a prior holds the shape."
+        return replace(answer, notes=(Note(found.code, text), *answer.notes))
+    notes = (Note(found.code, found.reason), *answer.notes)
+    partial = replace(answer, problem=found.reason, notes=notes)
+    words = [found.reason, *(n.text for n in more_note(answer.more))]
+    raise CannotAnswer(" ".join(words), partial)
 
 
 def plain_question(q: Life) -> bool:

@@ -16,7 +16,7 @@ from reliability.life.fit import LifeFit
 from reliability.life.goodness import FamilyScore
 from reliability.notes import Note
 from reliability.records import LifeRecords
-from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.exposure import UNNAMED, Asked, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import percent_text, shots_text
 
@@ -116,7 +116,7 @@ class Doubts:
         return bool(self.words or self.early)
 
     def _slot(self) -> ModuleModel | None:
-        name = str(self.found.records.slot[0]) or "unit"
+        name = str(self.found.records.slot[0]) or UNNAMED
         data = slot_data(name, self.found.records, Asked())
         return ModuleModel([data], seed=self.seed) if data.units.end.size else None
 

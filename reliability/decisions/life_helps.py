@@ -17,8 +17,7 @@ from reliability.decisions.more_tests import (
     more_note,
     tests_of_slots,
 )
-from reliability.records import LifeRecords
-from reliability.slots.exposure import Asked, slot_data
+from reliability.decisions.own_model import OfSlot
 from reliability.slots.promise import ModuleModel
 
 NAN = float("nan")
@@ -39,38 +38,20 @@ class Bounded:
         return self.lower > 0 and not self.shots < WIDE * self.lower
 
 
-def helped(answer: LifeAnswer, records: LifeRecords, seed: int) -> LifeAnswer:
+def helped_by(answer: LifeAnswer, of: OfSlot) -> LifeAnswer:
     """The answer with the tests that would lengthen the first of its bounds most, where that is wide.
 
-    The slot's model (``slots/promise``) foretells by how much; where the bound is another one it is taken to be
-    lengthened by the same factor.
-
-    Parameters
-    ----------
-    answer : LifeAnswer
-        Of one slot, by a family of lives.
-    records : LifeRecords
-        Those it rests on, on the safe side (``OnRecords.chosen``).
-    seed : int
+    The slot's own model foretells by how much; where the bound is another one it is taken to be lengthened by the same
+    factor.
     """
-    if not answer.quantiles or len(set(records.slot.tolist())) != 1:
+    if not answer.quantiles or of.mixed:
         return answer
-    if not _first(answer).wide or not (records.shots_good > records.shots_from).any():
-        return answer
-    data = slot_data(str(records.slot[0]), records, Asked(NAN))
-    model = ModuleModel([data], seed=seed, apart=answer.mode)
-    return helped_by(answer, model.of_mode(answer.mode) if answer.mode else model, model)
-
-
-def helped_by(answer: LifeAnswer, model: ModuleModel, whole: ModuleModel) -> LifeAnswer:
-    """The same by a model that is at hand, of what the answer is of; ``whole`` is what it is part of."""
     b = _first(answer)
     if not b.wide:
         return answer
-    more = slot_help(model, b)
-    return replace(
-        answer, more=more, found=slot_finds(model, whole, b), notes=answer.notes + more_note(more)
-    )
+    own = of.own
+    more, found = slot_help(own.model, b), slot_finds(own.model, own.whole, b)
+    return replace(answer, more=more, found=found, notes=answer.notes + more_note(more))
 
 
 def _first(answer: LifeAnswer) -> Bounded:

@@ -9,6 +9,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import (
+    alone_notes,
     burned_in_notes,
     carried_notes,
     declared_text,
@@ -20,6 +21,7 @@ from reliability.decisions.answer_notes import (
     looked_bad_notes,
     no_voltage_notes,
     refuse_burned_in,
+    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -94,7 +96,7 @@ class SlotLife:
         Share of the hazard that this slot may have where the module's lower bound is met: what keeps
         the bound short.
     promise : float
-        Shots that this slot alone could be promised for, with the bound of the whole.
+        Shots that this slot alone could be promised for, by its own records: the slot's own model in ``life``.
     as_siblings : AsSiblings or None
         The same if its units fail as their siblings do, where there are siblings enough.
     seen : tuple of Seen
@@ -335,10 +337,15 @@ class ModuleAtPoint:
         )
         more = self.more(shots, low)
         together = shared_frailty(fitted_slots(self.records), seed=q.seed)
+        slots = self.slots(median, low)
+        alone = [
+            *alone_notes(low, [(s.slot, s.promise) for s in slots]),
+            *steep_notes(m, low, 1 - q.fraction, q.confidence),
+        ]
         return ModuleAnswer(
-            q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, self.slots(median, low),
+            q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, slots,
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), more, self.found(shots, low), unseen_weak(m, 1 - q.fraction), q.no_early_failures, notes=self.notes(together) + more_note(more),
+            tuple(m.early_seen()), more, self.found(shots, low), unseen_weak(m, 1 - q.fraction), q.no_early_failures, notes=(*self.notes(together), *alone, *more_note(more)),
         )  # fmt: skip
 
     @cached_property
@@ -380,14 +387,13 @@ class ModuleAtPoint:
         down = m.held_down_by(low, q.confidence)
         rows = []
         for i, (slot, used) in enumerate(zip(m.slots, self.used, strict=True)):
-            alone = m.only(i)
-            own = alone.life(0.5) if slot.failures else NAN
+            own = m.life(0.5, i) if slot.failures else NAN
             kin = self.siblings[i]
             rows.append(
                 SlotLife(
                     slot.name, whole(used.records.units), whole(used.records.failures), slot.copies, m.shape(i), own,
                     float(np.exp(-m.hazard(i, reference))), NAN if nothing else ends[i], down[i],
-                    alone.promise(1 - q.fraction, q.confidence), seen_of(used.records, "charge_V"),
+                    m.only(i).promise(1 - q.fraction, q.confidence), seen_of(used.records, "charge_V"),
                     None if kin is None else kin.found,
                 )
             )  # fmt: skip

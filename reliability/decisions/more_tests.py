@@ -9,6 +9,7 @@ import numpy as np
 
 from reliability.decisions.bench import Bench
 from reliability.notes import Note
+from reliability.slots.exposure import UNNAMED, SlotData
 from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import bench_text, percent_text, shots_text
 
@@ -127,7 +128,8 @@ def more_tests(
     reach = wanted.shots + (model.oldest() if burn_in else 0.0)
     new, worst = model.new(), int(np.argmax(model.held_down_by(promised, wanted.confidence)))
     offers += [
-        _sister(model, length) for length in likely_lengths(new, 1.0) or untried_lengths(new, reach)
+        _sister(model, length)
+        for length in likely_lengths(new, 1.0) or untried_lengths(new.slots, reach)
     ]
     more = (worst, MORE_UNITS)
     offers += [_more_of(model, more, length) for length in _of_slot(new, more, reach)]
@@ -149,8 +151,9 @@ def tests_of_slots(
     for i, share in enumerate(model.held_down_by(promised, wanted.confidence)):
         for n in counts if share >= GAIN else ():
             for length in _of_slot(model, (i, n), wanted.shots):
-                cut = min(length, longest(n))
-                if cut > 0 and (i, n, cut) not in offers:
+                most = longest(n)
+                cut = length if length <= most else handy(most)
+                if cut <= most and (i, n, cut) not in offers:
                     offers[i, n, cut] = _more_of(model, (i, n), cut)
     return _worth_it(offers.values(), wanted, promised)
 
@@ -163,15 +166,15 @@ def _burn_in(model: ModuleModel, length: float) -> _Offer:
 def _of_slot(new: ModuleModel, tested: tuple[int, int], reach: float) -> list[float]:
     """Lengths of a test of ``tested``: slot, units."""
     i, units = tested
-    own = new.only(i) if len(new.slots) > 1 else new
-    return likely_lengths(own, units / own.slots[0].copies) or untried_lengths(own, reach)
+    slot = new.slots[i]
+    return likely_lengths(new, units / slot.copies, i) or untried_lengths([slot], reach)
 
 
 def _more_of(model: ModuleModel, tested: tuple[int, int], length: float) -> _Offer:
     """New units of ``tested``: slot, units."""
     i, units = tested
     slot, tests = model.slots[i].name, {i: Lasted(units, ((length, 0.0),))}
-    what = f"{units} more of {slot.replace('_', ' ')}" if slot else f"{units} more units"
+    what = f"{units} more units" if slot == UNNAMED else f"{units} more of {slot.replace('_', ' ')}"
     return _Offer(slot, units, what, length, model.all_last(tests), model.after_good(tests))
 
 
@@ -181,15 +184,21 @@ def _sister(model: ModuleModel, length: float) -> _Offer:
     return _Offer("", 1, what, length, model.all_last(tests), model.after_good(tests))
 
 
-def likely_lengths(model: ModuleModel, units: float) -> list[float]:
-    """Lengths that so many units last with the wanted chances, as estimated; none where nothing failed."""
-    found = [model.life(float(1 - (1 - share) ** (1 / units))) for share in STEPS]
-    return [s for s in found if np.isfinite(s) and s > 0]
+def likely_lengths(model: ModuleModel, units: float, slot: int | None = None) -> list[float]:
+    """Lengths that so many units (of a slot) last with the wanted chances, as estimated; none where nothing failed."""
+    found = [model.life(float(1 - (1 - share) ** (1 / units)), slot) for share in STEPS]
+    return [handy(s) for s in found if np.isfinite(s) and s > 0]
 
 
-def untried_lengths(model: ModuleModel, reach: float) -> list[float]:
+def handy(shots: float) -> float:
+    """A whole count of two figures, no more than ``shots``; 1 at least: what a person would set on a bench."""
+    step = 10.0 ** max(np.floor(np.log10(max(shots, 1.0))) - 1, 0)
+    return float(max(np.floor(shots / step) * step, 1.0))
+
+
+def untried_lengths(slots: Sequence[SlotData], reach: float) -> list[float]:
     """Lengths where nothing failed: as long and twice as long as any was tested, and what is wanted where it is longer."""
-    longest = max(float(s.units.end.max()) for s in model.slots)
+    longest = max(float(s.units.end.max()) for s in slots)
     return [longest, 2 * longest, *([reach] if reach > 2 * longest else [])]
 
 

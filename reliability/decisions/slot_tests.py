@@ -110,7 +110,7 @@ def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
         x = float(np.log(volts / low))
         model = engine.model.flown_at(x)
         for n in (FEW_UNITS, MORE_UNITS):
-            for length in likely_lengths(model, n) or untried_lengths(model, now.needed):
+            for length in likely_lengths(model, n) or untried_lengths(model.slots, now.needed):
                 lasts = engine.model.all_last({0: Lasted(n, ((length, x),))})
                 if lasts >= LEAST_CHANCE:
                     yield SlotTest(n, volts, length, Bench().days(n, length), lasts, NAN, NAN, NAN)

@@ -54,7 +54,7 @@ def ratio_figure(a: CompareAnswer) -> Any:
 
 def sides_figure(a: CompareAnswer) -> Any:
     """Share still good of each, without a family, at the voltage where the answer has it so; by voltage and by pool
-    the slot's model besides, with its bound. Upright: what is promised of each."""
+    the slot's model besides. Colour tells the two apart; dashed are bounds. Upright: what is promised of each."""
     sides = (a.first, a.second)
     curves = [
         Steps(f"{s.name}, {s.failed:g} of {s.n:g} failed", 1.0, [(p.shots, p.survival) for p in s.empirical] or [(0.0, 1.0)])
@@ -64,11 +64,11 @@ def sides_figure(a: CompareAnswer) -> Any:
     x, y = shots_x("at", top=top), share_y("y")
     layers = [layer for i, s in enumerate(sides) for layer in _model(s, i, x, y)]
     if any(s.empirical for s in sides):
-        layers += step_layers(curves, x, y, "side")
+        layers += step_layers(curves, x, y, "side", solid=True)
     share = percent_text(1 - a.fraction)
     if a.moved or not a.at:
         lines = [
-            Line(f"promise_{i}", s.lower, f"{s.name}: {share} last at least {shots_text(s.lower)}", SERIES[i], (1, 0) if i == 0 else NEED_DASH)
+            Line(f"promise_{i}", s.lower, f"{s.name}: {share} last at least {shots_text(s.lower)}", SERIES[i], BOUND_DASH)
             for i, s in enumerate(sides)
         ]  # fmt: skip
         layers += uprights(lines, x, (0.0, top))

@@ -43,8 +43,8 @@ def flight_figure(a: FlightAnswer) -> Any:
     known = [max(r, 0.0) for r in runs if math.isfinite(r)]
     spans = [(min(known), top)] if known else []
     layers = hatched(Frame((0.0, top), (floor, 1.0)), spans, x, y, "beyond the tests")
-    layers += band(shown, x, y) + curve_tags(shown, x, y, a.confidence, fallen=0.65)
     p = a.promise
+    layers += band(shown, x, y) + curve_tags(shown, x, y, a.confidence, fallen=0.65, promise=p.shots)  # fmt: skip
     layers += level(Line("wanted", p.survival, f"{percent_text(p.survival)} wanted", PLUM, NEED_DASH), y, right=False)  # fmt: skip
     lines = [
         Line("promise", p.shots, f"promise {shots_text(p.shots)}", CLAY),

@@ -16,7 +16,6 @@ from reliability.figures.style import (
     MOSS,
     PLUM,
     STONE,
-    Layer,
     Tag,
     along,
     named,
@@ -106,7 +105,7 @@ def history_figure(a: HistoryAnswer, picked: str = "") -> Any:
     x = shots_x("begin", "shots on the module", top=1.04 * float(max(s.last for s in a.stretches)))
     click = alt.selection_point(name="unit", fields=["label"], on="click", empty=False)
     bars = (
-        Layer(frame)
+        named("stretches", frame)
         .mark_bar(height=14, stroke=STONE, strokeWidth=1, cursor="pointer")
         .encode(
             x=x,
@@ -123,15 +122,17 @@ def history_figure(a: HistoryAnswer, picked: str = "") -> Any:
     layers: list[Any] = [bars]
     spans = frame[(frame.found > frame.end)]
     if len(spans):
-        rule = Layer(spans).mark_rule(color=CLAY, strokeWidth=2, strokeDash=[2, 2])
+        rule = named("found", spans).mark_rule(color=CLAY, strokeWidth=2, strokeDash=[2, 2])
         layers.append(rule.encode(x=alt.X("end:Q"), x2="found:Q", y=y, tooltip=_tips()))
     written = frame[frame.text != ""]
     if len(written):
-        words = Layer(written).mark_text(fontSize=11)
+        words = named("volts_text", written).mark_text(fontSize=11)
         layers.append(words.encode(x=alt.X("middle:Q"), y=y, text="text:N", color=alt.Color("ink:N", scale=None)))  # fmt: skip
     chosen = frame[(frame.label == picked) & (frame.label != "")]
     if len(chosen):
-        outline = Layer(chosen).mark_bar(height=18, filled=False, stroke=INK, strokeWidth=2.5)
+        outline = named("picked", chosen).mark_bar(
+            height=18, filled=False, stroke=INK, strokeWidth=2.5
+        )
         layers.append(outline.encode(x=x, x2="end:Q", y=y))
     layers += _events(a, y)
     layers.append(_ends(frame, y))
@@ -145,7 +146,7 @@ def _ends(frame: pd.DataFrame, y: Any) -> Any:
     there = [k for k in ENDS if (last.ends == k).any()]
     colours = [COLOURS[k] for k in there]
     return (
-        Layer(last)
+        named("ends", last)
         .mark_point(size=90, filled=True, opacity=1)
         .encode(
             x=alt.X("at:Q"), y=y, tooltip=_tips(),
@@ -165,11 +166,15 @@ def _events(a: HistoryAnswer, y: Any) -> list[Any]:
             [{"lane": lane_name(r), "at": r.at, "quantity": r.quantity, "value": r.value, "shots": r.shots} for r in a.readings]
         )  # fmt: skip
         tips = ["quantity", alt.Tooltip("value:Q", format=".4g"), alt.Tooltip("shots:Q", format=",.0f")]  # fmt: skip
-        dots = Layer(frame).mark_point(size=14, filled=True, color=INK, opacity=1, yOffset=9)
+        dots = named("readings", frame).mark_point(
+            size=14, filled=True, color=INK, opacity=1, yOffset=9
+        )
         out.append(dots.encode(x=alt.X("at:Q"), y=y, tooltip=tips))
     if a.misfires:
         frame = pd.DataFrame([{"lane": lane_name(m), "at": m.at, "shots": m.shots} for m in a.misfires])  # fmt: skip
-        ticks = Layer(frame).mark_tick(color=PLUM, thickness=2, size=8, yOffset=-9, opacity=1)
+        ticks = named("misfires", frame).mark_tick(
+            color=PLUM, thickness=2, size=8, yOffset=-9, opacity=1
+        )
         tips = [alt.Tooltip("shots:Q", format=",.0f", title="misfire at")]
         out.append(ticks.encode(x=alt.X("at:Q"), y=y, tooltip=tips))
     return out

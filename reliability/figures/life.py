@@ -57,7 +57,7 @@ def survival_figure(a: LifeAnswer) -> Any:
     layers = hatched(Frame((0.0, top), (0.0, 1.0)), spans, x, y, "beyond the tests")
     if a.curve.shots:
         frame = frame_of(a.curve)
-        layers += band(frame, x, y) + curve_tags(frame, x, y, a.confidence)
+        layers += band(frame, x, y) + curve_tags(frame, x, y, a.confidence, promise=a.quantiles[0].lower if a.quantiles else math.nan)  # fmt: skip
     if a.empirical:
         rows = [{"at": 0.0, "survival": 1.0}, *({"at": s.shots, "survival": s.survival} for s in a.empirical)]  # fmt: skip
         line = named("steps", rows).mark_line(

@@ -56,7 +56,7 @@ def module_figure(a: ModuleAnswer) -> Any:
     wanted = 1 - a.life.fraction
     runs = [r for r in (longest_run(s.seen) for s in a.slots) if math.isfinite(r)]
     layers = hatched(Frame((0.0, top), (0.0, 1.0)), [(min(runs), top)] if runs else [], x, y, "beyond the tests")  # fmt: skip
-    layers += band(frame, x, y) + curve_tags(frame, x, y, a.confidence)
+    layers += band(frame, x, y) + curve_tags(frame, x, y, a.confidence, promise=a.life.lower)
     layers += level(Line("wanted", wanted, f"{percent_text(wanted)} still good", PLUM, NEED_DASH), y)  # fmt: skip
     lines = [
         Line("promise", a.life.lower, f"at least {shots_text(a.life.lower)}", CLAY),

@@ -50,15 +50,21 @@ class Steps:
         )  # fmt: skip
 
 
-def step_layers(curves: Sequence[Steps], x: Any, y: Any, key: str) -> list[Any]:
-    """The curves (``key``_0 ...) and their names at different heights, so that none lies on another."""
+def step_layers(
+    curves: Sequence[Steps], x: Any, y: Any, key: str, solid: bool = False
+) -> list[Any]:
+    """The curves (``key``_0 ...) and their names at different heights, so that none lies on another.
+
+    ``solid`` leaves dashes to the bounds that are drawn beside them.
+    """
     out: list[Any] = []
     for i, c in enumerate(curves):
         rows: list[dict[str, Any]] = [{"at": 0.0, "y": c.begin, "name": c.name}]
         rows += [{"at": at, "y": v, "name": c.name} for at, v in c.points]
+        dash = [1, 0] if solid else DASHES[i % len(DASHES)]
         line = named(f"{key}_{i}", rows).mark_line(
-            interpolate="step-after", strokeWidth=2, color=SERIES[i % len(SERIES)], strokeDash=DASHES[i % len(DASHES)]
-        )  # fmt: skip
+            interpolate="step-after", strokeWidth=2, color=SERIES[i % len(SERIES)], strokeDash=dash
+        )
         hover = ["name", *tips("at", at="shots"), *tips("y", form=".1%", y="share")]
         out.append(line.encode(x=x, y=y, tooltip=hover))
     return out + _names(curves, x, y, key)

@@ -246,21 +246,29 @@ def band(frame: pd.DataFrame, x: Any, y: Any) -> list[Any]:
     ]  # fmt: skip
 
 
+LETTER = 7 / 480
+"""width of a letter, as a share of a small chart's frame"""
+
+
 def curve_tags(
-    frame: pd.DataFrame, x: Any, y: Any, confidence: float, fallen: float = 0.35
-) -> list[Any]:
+    frame: pd.DataFrame, x: Any, y: Any, confidence: float, fallen: float = 0.35, promise: float = math.nan
+) -> list[Any]:  # fmt: skip
     """Words beside estimate and lower bound, the one above its curve, the other below.
 
-    ``fallen`` is where on the lower one: 1 at its top, 0 at its foot.
+    ``fallen`` is where on the lower one: 1 at its top, 0 at its foot; as near to it as leaves the upright line at
+    ``promise`` clear of the words.
     """
     out = []
     texts = {"estimate": "estimate", "lower": f"at least ({percent_text(confidence)} sure)"}
+    shots = frame.shots.tolist()
     for column, share in (("estimate", 0.45), ("lower", fallen)):
-        values, shots = frame[column].tolist(), frame.shots.tolist()
+        values = frame[column].tolist()
+        below = column == "lower"
         low, high = min(values), max(values)
         want = low + share * (high - low)
-        k = min(range(len(values)), key=lambda i: abs(values[i] - want))
-        below = column == "lower"
+        width = LETTER * len(texts[column]) * max(shots)
+        clear = [k for k, at in enumerate(shots) if not (below and at - width < promise < at)]
+        k = min(clear or range(len(values)), key=lambda i: abs(values[i] - want))
         out.append(
             tag(Tag(f"{column}_text", texts[column], shots[k], values[k], below, 9 if below else -9), x, y)
         )  # fmt: skip

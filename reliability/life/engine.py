@@ -261,8 +261,8 @@ def fit_batch(
     if start is None:
         start = start_values(sample)
     start = np.broadcast_to(start, (start.shape[0], size))
-    # blocks small enough for the second-level cache, large enough to hide the interpreter
-    width = int(np.clip(48000 // max(sample.rows, 1), 256, 4096))
+    # blocks large enough to hide the interpreter, small enough for the third-level cache
+    width = int(np.clip(200_000 // max(sample.rows, 1), 256, 4096))
     phi = np.empty((1 + sample.covariates, size))
     loglik = np.empty(size)
     ok = np.zeros(size, bool)

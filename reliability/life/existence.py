@@ -68,9 +68,10 @@ def check_existence(records: LifeRecords, shape_free: bool = True) -> Existence:
                 "only. Inspect earlier."
             )
             return Existence(False, "all_left_censored", reason)
-        reason = (
-            f"All units could have failed at one and the same count between {low:g} and {high:g} "
-            "shots: the spread of life cannot be told from these data. Inspect more often."
-        )
+        reason = f"All units could have failed at one and the same count, {_between(low, high)} shots: the spread of life cannot be told from these data. Inspect more often."
         return Existence(False, "one_interval", reason)
     return Existence(True)
+
+
+def _between(low: float, high: float) -> str:
+    return f"{low:g}" if low == high else f"between {low:g} and {high:g}"

@@ -257,6 +257,11 @@ def _design(records: LifeRecords, terms: Sequence[Term]) -> tuple[Column, ...]:
         if term.form == "categorical":
             labels = np.array([_label(v) for v in values], object)
             levels, counts = np.unique(labels.astype(str), return_counts=True)
+            if len(levels) < 2:
+                raise CannotAnswer(
+                    f"All tests have one {term.column}, {levels[0]}: how life depends on it cannot be told. Leave {term.name} "
+                    "out of the stresses, or choose more records."
+                )
             reference = levels[counts.argmax()]
             for level in levels:
                 if level != reference:

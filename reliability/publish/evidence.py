@@ -61,7 +61,7 @@ def _module(a: Any) -> Evidence:
     pictures = (
         figure(
             "How many modules are still good", figures.module_figure(a),
-            f"Estimate (solid) and lower bound at {a.confidence:.0%} (dashed), on which a promise may rest.",
+            f"Estimate (solid) and lower bound at {percent_text(a.confidence)} (dashed), on which a promise may rest.",
         ),
         figure(
             "What ends them", figures.ends_figure([s.slot for s in a.slots], [s.ends_module for s in a.slots]),
@@ -98,7 +98,7 @@ def _life(a: Any) -> Evidence:
             ),
         )  # fmt: skip
     lives = table(
-        f"Lives, bounds one-sided at {a.confidence:.0%}", "share failed | shots | at least | at most",
+        f"Lives, bounds one-sided at {percent_text(a.confidence)}", "share failed | shots | at least | at most",
         ((f"{q.fraction:g}", q.shots, q.lower, q.upper) for q in a.quantiles),
     )  # fmt: skip
     families = table(
@@ -115,7 +115,7 @@ def _modes(a: Any) -> Evidence:
             "Share of units ended by each mode, other modes competing (cumulative incidence).",
         ),
     )  # fmt: skip
-    head = f"mode | failed | shape | shots by which {a.fraction:.0%} failed | at least | at most | share ended | why no fit"
+    head = f"mode | failed | shape | shots by which {percent_text(a.fraction)} failed | at least | at most | share ended | why no fit"
     rows = (
         (_slot(m.mode), m.failed, m.shape, m.shots, m.lower, m.upper, percent_text(m.incidence), m.reason)
         for m in a.modes
@@ -126,7 +126,7 @@ def _modes(a: Any) -> Evidence:
 def _derate(a: Any) -> Evidence:
     pictures = []
     if a.curve:
-        text = f"Life that {a.survival:.0%} reach: estimate (solid) and lower bound (dashed). Crosses failed, open circles still good."
+        text = f"Life that {percent_text(a.survival)} reach: estimate (solid) and lower bound (dashed). Crosses failed, open circles still good."
         pictures.append(figure("Life against stress", figures.life_stress_figure(a), text))
     if any(math.isfinite(p.impulse_Ns) for p in a.curve):
         pictures.append(
@@ -144,7 +144,7 @@ def _derate(a: Any) -> Evidence:
         ((c.column, c.form, c.estimate, c.lower, c.upper) for c in a.coefficients),
     )  # fmt: skip
     curve = table(
-        f"Life that {a.survival:.0%} reach, by {a.column}", "level | shots | at least | J a shot | outside the tests",
+        f"Life that {percent_text(a.survival)} reach, by {a.column}", "level | shots | at least | J a shot | outside the tests",
         ((p.level, p.shots, p.lower, p.energy_J, "yes" if p.extrapolated else "") for p in a.curve),
     )  # fmt: skip
     return tuple(pictures), (model, curve)
@@ -155,7 +155,7 @@ def _wear(a: Any) -> Evidence:
         figure("Paths", figures.paths_figure(a), f"Readings, each unit's fitted path (dotted ahead), and the limit: {a.limit.name}."),
         figure(
             "Shots left", figures.remaining_figure(a),
-            f"Estimate (dot) and lower prediction bound at {a.confidence:.0%} (tick), calibrated by simulation; 25 soonest.",
+            f"Estimate (dot) and lower prediction bound at {percent_text(a.confidence)} (tick), calibrated by simulation; 25 soonest.",
         ),
     )  # fmt: skip
     rows = ((u.unit, u.so_far, u.estimate, u.lower) for u in a.units[:MOST])
@@ -178,7 +178,7 @@ def _misfires(a: Any) -> Evidence:
 def _builders(a: Any) -> Evidence:
     pictures = (
         figure("Life against the pool", figures.forest_figure(a), "Shrunken ratio with one-sided bounds (bar); open mark: the builder's data alone."),
-        figure("Who moves the pool?", figures.influence_figure(a), f"Life that {1 - a.fraction:.0%} reach, with each builder left out; the line is the whole pool."),
+        figure("Who moves the pool?", figures.influence_figure(a), f"Life that {percent_text(1 - a.fraction)} reach, with each builder left out; the line is the whole pool."),
         figure("Curves of the builders", figures.curves_figure(a), "Share still good, without a family (not adjusted for stress)."),
     )  # fmt: skip
     head = "builder | units | failed | life against the pool | at least | at most | pool without | p, adjusted"

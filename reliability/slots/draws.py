@@ -89,10 +89,11 @@ class Weighed:
 
 @dataclass(frozen=True)
 class Fitted:
-    """What the records of a slot say: the grid of its law, and how far its builders and lots differ."""
+    """What the records of a slot say: the grid of its law, how far its builders and lots differ; shots in its unit of counts."""
 
     grid: SlotFit
     spread: Spread | None
+    scale: float
     _weighed: dict[bytes, Weighed] = field(default_factory=dict, repr=False)
 
     def weighed(self, early: Array) -> Weighed:
@@ -103,13 +104,13 @@ class Fitted:
         return self._weighed[key]
 
 
-def fitted(slot: SlotData, scale: float, early: bool = True, on: Exposed | None = None) -> Fitted:
-    """The slot fitted, counts in units of ``scale``; without an early cause unless that is wanted.
+def fitted(slot: SlotData, early: bool = True, on: Exposed | None = None) -> Fitted:
+    """The slot fitted, counts in units of its middle; without an early cause unless that is wanted.
 
     ``on`` is what its units are on the grid, where that is known already.
     """
-    grid = fit_slot(slot, exposed(slot, scale) if on is None else on, early)
-    return Fitted(grid, spread_of(slot, grid, scale))
+    grid, scale = fit_slot(slot, exposed(slot) if on is None else on, early), slot.units.middle
+    return Fitted(grid, spread_of(slot, grid, scale), scale)
 
 
 @dataclass(frozen=True)
@@ -399,7 +400,7 @@ class Sampling:
 
 
 def draw_module(
-    slots: Sequence[SlotData], found: Sequence[Fitted], scale: float, sampling: Sampling
+    slots: Sequence[SlotData], found: Sequence[Fitted], middle: float, sampling: Sampling
 ) -> ModuleDraws:
     """Draws from the slots' records together.
 
@@ -407,8 +408,8 @@ def draw_module(
     ----------
     slots : sequence of SlotData
     found : sequence of Fitted
-    scale : float
-        Shots in the unit of counts.
+    middle : float
+        Shots of a mission as in the tests.
     sampling : Sampling
 
     One slot whose test is complete, without early failures seen: flat in the logs of scale and shape and
@@ -425,12 +426,12 @@ def draw_module(
         u, size = u[:, sampling.only : sampling.only + 1], 1
     which = _drawn_from(np.cumsum(_of_priors(priors, log, weighed)), u[-1])
     drawn = [
-        _draw_slot(s, f, _Prior(w, priors[which], early), u[5 * j : 5 * j + 5], scale)
+        _draw_slot(s, f, _Prior(w, priors[which], early), u[5 * j : 5 * j + 5])
         for j, (s, f, w, early) in enumerate(zip(slots, found, weighed, spoken, strict=True))
     ]
     extra = np.zeros((len(slots), size))
     if not exact:
-        extra[_slot_of_one_more(slots, found, drawn, u[-2]), np.arange(size)] = -np.log(u[-3])
+        extra[_slot_of_one_more(slots, drawn, middle, u[-2]), np.arange(size)] = -np.log(u[-3])
     return ModuleDraws(drawn, extra, (weak > STANDS).tolist(), exact)
 
 
@@ -443,8 +444,8 @@ class _Prior:
     spoken: bool
 
 
-def _draw_slot(slot: SlotData, found: Fitted, prior: _Prior, u: Array, scale: float) -> SlotDraws:
-    fit, spread, spoken = found.grid, found.spread, prior.spoken
+def _draw_slot(slot: SlotData, found: Fitted, prior: _Prior, u: Array) -> SlotDraws:
+    fit, spread, spoken, scale = found.grid, found.spread, prior.spoken, found.scale
     sums = np.cumsum(prior.shapes * prior.weighed.shapes, axis=1)
     b = (sums[:, :-1] < (u[0] * sums[:, -1])[:, None]).sum(axis=1)
     cell = np.empty(b.size, np.intp)
@@ -482,7 +483,7 @@ def _complete(slot: SlotData) -> bool:
 
 
 def _slot_of_one_more(
-    slots: Sequence[SlotData], found: Sequence[Fitted], drawn: Sequence[SlotDraws], u: Array
+    slots: Sequence[SlotData], drawn: Sequence[SlotDraws], middle: float, u: Array
 ) -> Ints:
     """The slot that each draw's one failure more falls to: by failures and the square of the rate of one.
 
@@ -490,8 +491,8 @@ def _slot_of_one_more(
     the questions.
     """
     weight = []
-    for s, f, d in zip(slots, found, drawn, strict=True):
-        tested = s.x[s.units.level].mean()
-        rate = s.copies * len(s.ages) * np.exp(d.shape * d.exponent * tested) * d.unit
-        weight.append((f.grid.failures + 0.5) * float(rate.mean()) ** 2)
+    for s, d in zip(slots, drawn, strict=True):
+        tested = s.x[s.units.level].mean() * d.exponent + np.log(middle / d.scale)
+        rate = s.copies * len(s.ages) * np.exp(d.shape * tested) * d.unit
+        weight.append((s.failures + 0.5) * float(rate.mean()) ** 2)
     return _drawn_from(np.cumsum(weight), u)

@@ -19,12 +19,19 @@ from reliability.records import LifeRecords, possible_modes
 Array = NDArray[np.float64]
 Ints = NDArray[np.intp]
 Flags = NDArray[np.bool_]
+UNNAMED = "units"
+"""what records are of that name no slot"""
 SAME_VOLTAGE = 0.01
 """voltages that differ by less than this share count as one"""
 NO_LAW = 0.5
 """prior chance that the voltage does not matter, of slots that are no capacitor; a choice"""
 MOST_GROUPS = 300
 """builders and lots above which they are not told apart (a choice, for time)"""
+
+
+def middle_of(shots: Array) -> float:
+    """The geometric mean of counts."""
+    return float(np.exp(np.mean(np.log(shots))))
 
 
 @dataclass(frozen=True)
@@ -56,6 +63,11 @@ class Units:
     suspects: dict[int, str] = field(default_factory=dict)
     modes: dict[int, frozenset[str]] = field(default_factory=dict)
     group: Ints | None = None
+
+    @property
+    def middle(self) -> float:
+        """Shots in the unit of counts of a slot: its own, so that it is drawn alike beside whatever slots."""
+        return middle_of(self.end)
 
 
 @dataclass(frozen=True)

@@ -9,7 +9,6 @@ import numpy as np
 from reliability.records import LifeRecords
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import bench_text
 
 SURVIVAL, CONFIDENCE = 0.9, 0.95
 SHOTS = 1000.0
@@ -30,8 +29,8 @@ def carried_by_good(units: int) -> float:
 def first_test_text() -> str:
     """The same in words."""
     few, more = (SHOTS * carried_by_good(n) for n in (FEW, MORE))
-    days = FEW * SHOTS / PACE_HZ / 86400
+    hours = FEW * SHOTS / PACE_HZ / 3600
     return (
-        f"{FEW} units good there for {SHOTS:,.0f} shots each ({bench_text(days)}) would carry {few:,.0f} shots by "
+        f"{FEW} units good there for {SHOTS:,.0f} shots each ({hours:.2g} hours of firing in all) would carry {few:,.0f} shots by "
         f"themselves (90 % survival at 95 % confidence), {MORE} units {more:,.0f}"
     )

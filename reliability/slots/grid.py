@@ -155,10 +155,10 @@ class Exposed:
         return _chosen(self.width, np.log(self.end[:, self.failed]))
 
 
-def exposed(slot: SlotData, scale: float) -> Exposed:
-    """The units of a slot on the grid, counts in units of ``scale``."""
+def exposed(slot: SlotData) -> Exposed:
+    """The units of a slot on the grid, counts in units of their middle."""
     e = exponents_of(slot)
-    begin, end = exposures(slot, e, scale)
+    begin, end = exposures(slot, e, slot.units.middle)
     late = np.flatnonzero(slot.units.start > 0)
     exposure = np.empty((SHAPES.size, e.size))
     for total, b in zip(exposure, SHAPES, strict=True):

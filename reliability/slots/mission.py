@@ -36,6 +36,7 @@ class Mission:
     extra : array (causes, draws)
         The one failure more.
     scale : float
+        Shots about which is looked.
     drift : callable
         Hazard of wear towards a limit over shots from now.
     """
@@ -50,8 +51,8 @@ class Mission:
     def by_cause(self, shots: float | Array) -> tuple[Array, Array]:
         """Hazard in each draw, by cause, (causes, draws); and what the one failure more adds."""
         parts, more = np.empty(self.extra.shape), np.empty(self.extra.shape)
-        run = shots / self.scale
         for k, (d, extra) in enumerate(zip(self.slots, self.extra, strict=True)):
+            run = shots / d.scale
             life = d.life(run)
             parts[k] = d.gamma * life + d.early(run)
             more[k] = extra * life

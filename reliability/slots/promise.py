@@ -30,11 +30,12 @@ from reliability.slots.draws import (
     off_grid,
     strata,
 )
-from reliability.slots.exposure import Array, SlotData
+from reliability.slots.exposure import Array, SlotData, middle_of
 from reliability.slots.grid import EXPONENTS, ages_of, cumulative, exposures
 from reliability.slots.mission import LONGEST, SHORTEST, Drift, Mission, no_drift
-from reliability.slots.suspects import Readings
+from reliability.slots.suspects import Known, Readings
 
+INF = float("inf")
 MOST_HAZARD = 1e300
 LEAST_DRAWS = 100
 STRIDE = 1.0
@@ -100,11 +101,13 @@ class ModuleModel:
         self.good: dict[int, Lasted] = {}
         self.burnt = 0.0
         self._promised: dict[tuple[float, float], float] = {}
+        self._kin: dict[tuple[int, ...], ModuleModel] = {}
+        self._known: Known = {}
 
     @cached_property
     def scale(self) -> float:
-        """Shots in the unit of counts: the pool's middle."""
-        return float(np.exp(np.mean(np.log(np.concatenate([s.units.end for s in self.slots])))))
+        """The pool's middle, in shots: about it is looked."""
+        return middle_of(np.concatenate([s.units.end for s in self.slots]))
 
     @cached_property
     def causes(self) -> Causes:
@@ -114,7 +117,9 @@ class ModuleModel:
     @cached_property
     def readings(self) -> Readings | None:
         """Whose the failures with several suspects were; None where all are known."""
-        return Readings(self.causes, self.scale, self._sampling) if self.causes.events else None
+        if not self.causes.events:
+            return None
+        return Readings(self.causes, self.scale, self._sampling, self._known)
 
     @property
     def _sampling(self) -> Sampling:
@@ -130,7 +135,7 @@ class ModuleModel:
     @cached_property
     def _fits(self) -> list[Fitted]:
         """What the records of each cause say, its own failures those that are known."""
-        return [fitted(p, self.scale) for p in self.causes.parts]
+        return [fitted(p) for p in self.causes.parts]
 
     @property
     def exact(self) -> bool:
@@ -143,8 +148,7 @@ class ModuleModel:
 
     def main_cause(self, i: int) -> int:
         """The cause of a slot that had most of its failures."""
-        mine = [k for k, owner in enumerate(self.causes.slot) if owner == i]
-        return max(mine, key=lambda k: self.draws.slots[k].count)
+        return max(self._causes_of(i), key=lambda k: self.draws.slots[k].count)
 
     # --- estimates -------------------------------------------------------------------------
 
@@ -198,9 +202,10 @@ class ModuleModel:
         """Estimated survival of so many shots from now."""
         return float(np.exp(-self.total(shots)))
 
-    def life(self, fraction: float) -> float:
-        """Estimated shots by which a fraction has failed; nan where nothing failed."""
-        shots = self._where(lambda n: self.total(n) + np.log1p(-fraction))
+    def life(self, fraction: float, i: int | None = None) -> float:
+        """Estimated shots by which a fraction has failed (of one slot, where its index is given); nan where nothing failed."""
+        hazard = self.total if i is None else lambda n: self.hazard(i, n)
+        shots = self._where(lambda n: hazard(n) + np.log1p(-fraction))
         return float("nan") if self._endless(shots) else shots
 
     def _endless(self, shots: float) -> bool:
@@ -210,6 +215,17 @@ class ModuleModel:
     # --- bounds ----------------------------------------------------------------------------
 
     @cached_property
+    def bounding(self) -> list[ModuleModel]:
+        """Slots by themselves that a module without any failure is promised no longer than.
+
+        The exact bound of a series system without failures is that of its worst slot (Buehler 1957), while the one failure
+        more falls to one slot a draw. Where units failed, the others' shapes tell more than a slot by itself knows.
+        """
+        if len(self.slots) == 1 or any(s.failures for s in self.slots):
+            return []
+        return [self.only(i) for i in range(len(self.slots))]
+
+    @cached_property
     def mission(self) -> Mission:
         """What missions cost in each draw."""
         return Mission(self.draws.slots, self.draws.extra, self.scale, self.drift)
@@ -217,7 +233,8 @@ class ModuleModel:
     def lower(self, shots: float, confidence: float) -> float:
         """Lower bound of survival of so many shots from now."""
         hazard = _quantile(self.mission.totals(shots)[1], confidence, self.draws.weight_more)
-        return float(min(np.exp(-hazard - self._drifted(shots)), self.survival(shots)))
+        own = min(np.exp(-hazard - self._drifted(shots)), self.survival(shots))
+        return float(min(own, *(s.lower(shots, confidence) for s in self.bounding), 1.0))
 
     def upper(self, shots: float, confidence: float) -> float:
         """Upper bound of survival."""
@@ -229,11 +246,12 @@ class ModuleModel:
         asked = survival, confidence
         if asked not in self._promised:
             weight = self.draws.weight_more
-            self._promised[asked] = (
+            own = (
                 self._where(self._lacking(*asked))
                 if weight is None
                 else self._weighed(*asked, weight)
             )
+            self._promised[asked] = min(own, *(s.promise(*asked) for s in self.bounding), INF)
         return self._promised[asked]
 
     def _weighed(self, survival: float, confidence: float, weight: Array) -> float:
@@ -314,19 +332,52 @@ class ModuleModel:
         return first_failure_shares([self._hazards(i, shots) for i in range(len(self.slots))])
 
     def only(self, i: int) -> ModuleModel:
-        """One slot by itself, without drift; what it borrowed of the others it keeps."""
-        return self._narrowed([k for k, owner in enumerate(self.causes.slot) if owner == i], i)
+        """One slot by itself, without drift, as its own records tell it: what ``life`` says of it.
+
+        Slots in which its failures have suspects are drawn with it, and left out then.
+        """
+        kin = self._suspected_with(i)
+        if len(kin) > 1:
+            if kin == tuple(range(len(self.slots))):
+                return self._narrowed(self._causes_of(i), i)
+            if kin not in self._kin:
+                self._kin[kin] = self._undrifted(kin)
+            return self._kin[kin].only(kin.index(i))
+        if len(self.slots) == 1 and self.drift is no_drift:
+            return self
+        out = self._undrifted(kin)
+        if not self.causes.events:
+            out._fits = [self._fits[k] for k in self._causes_of(i)]
+        return out
+
+    def _undrifted(self, some: Sequence[int]) -> ModuleModel:
+        """Some slots by themselves."""
+        slots = [self.slots[j] for j in some]
+        out = ModuleModel(slots, seed=self.seed, burned_in=self.burned_in)
+        out._known = self._known
+        return out
+
+    def _causes_of(self, i: int) -> list[int]:
+        """The causes of a slot."""
+        return [k for k, owner in enumerate(self.causes.slot) if owner == i]
+
+    def _suspected_with(self, i: int) -> tuple[int, ...]:
+        """A slot and those in which its failures have suspects, by name."""
+        of = self.causes.slot
+        met = [{of[k] for k, _ in e.suspects} for e in self.causes.events]
+        kin = {i}.union(*(slots for slots in met if i in slots))
+        return tuple(sorted(kin, key=lambda j: (self.slots[j].name, j)))
 
     def with_shapes(self, i: int, shapes: Array) -> ModuleModel | None:
         """One slot by itself, its shape drawn from a distribution of shapes; None where its failures are of several
         causes, or nobody knows whose."""
-        own = [k for k, owner in enumerate(self.causes.slot) if owner == i]
+        own = self._causes_of(i)
         if len(own) > 1 or any(k == own[0] for e in self.causes.events for k, _ in e.suspects):
             return None
         out = ModuleModel([self.slots[i]], seed=self.seed, burned_in=self.burned_in)
-        out.scale, out.causes = self.scale, self.causes.of(own)
+        out.causes, out._fits = self.causes.of(own), [self._fits[own[0]]]
         how = replace(self._sampling, shapes=shapes)
-        out.draws = draw_module(out.causes.parts, [self._fits[own[0]]], self.scale, how)
+        out.draws = draw_module(out.causes.parts, out._fits, out.scale, how)
         return out
 
     def of_mode(self, mode: str) -> ModuleModel:
@@ -344,7 +395,6 @@ class ModuleModel:
         extra = self.draws.extra[own]
         extra[0] += self.draws.extra.sum(axis=0) - extra.sum(axis=0)
         out = ModuleModel([self.slots[i]], seed=self.seed, burned_in=self.burned_in)
-        out.scale = self.scale
         seen = [self.draws.seen_early[k] for k in own]
         out.draws = ModuleDraws([self.draws.slots[k] for k in own], extra, seen)
         out._estimates = [self._estimates[k] for k in own]
@@ -355,7 +405,9 @@ class ModuleModel:
         """The same with the mission flown at ln(V / V_use) = x, from the same draws."""
         slots = [replace(s, mission=((x, 1.0),)) for s in self.slots]
         drawn = [replace(d, pace=np.exp(x * d.exponent)) for d in self.draws.slots]
-        return self._with(slots, replace(self.draws, slots=drawn))
+        out = self._with(slots, replace(self.draws, slots=drawn))
+        out.bounding = [s.flown_at(x) for s in self.bounding]
+        return out
 
     def after_burn_in(self, shots: float) -> ModuleModel:
         """The same if what is to be promised lasted so many shots more at the voltage of use.
@@ -364,7 +416,7 @@ class ModuleModel:
         """
         d = self.draws
         alike, more = self.flown_at(0.0).mission.totals(shots)
-        drawn = [replace(own, age=own.age + shots / self.scale) for own in d.slots]
+        drawn = [replace(own, age=own.age + shots / own.scale) for own in d.slots]
         told = replace(
             d,
             slots=drawn,
@@ -374,13 +426,16 @@ class ModuleModel:
         out = self._with([_older(s, shots) for s in self.slots], told)
         out.burnt += shots
         out._estimates = out._estimated()
+        out.bounding = [s.after_burn_in(shots) for s in self.bounding]
         return out
 
     def new(self) -> ModuleModel:
         """The same with what is to be promised new, from the same draws."""
         slots = [replace(s, ages=np.zeros_like(s.ages)) for s in self.slots]
         drawn = [replace(d, age=np.zeros_like(d.age)) for d in self.draws.slots]
-        return self._with(slots, replace(self.draws, slots=drawn))
+        out = self._with(slots, replace(self.draws, slots=drawn))
+        out.bounding = [s.new() for s in self.bounding]
+        return out
 
     def after_good(self, tests: Mapping[int, Lasted]) -> ModuleModel:
         """The same if units lasted a test, by slot index: each draw counts by how likely that is in it."""
@@ -395,6 +450,9 @@ class ModuleModel:
             _Estimate(part, drawn, tests[i], self.burnt) if i in tests else known
             for part, drawn, i, known in zip(self.causes.parts, d.slots, self.causes.slot, self._estimates, strict=True)
         ]  # fmt: skip
+        out.bounding = [
+            s.after_good({0: tests[i]}) if i in tests else s for i, s in enumerate(self.bounding)
+        ]
         return out
 
     def _over(self, tests: Mapping[int, Lasted]) -> tuple[Array, Array]:
@@ -429,7 +487,7 @@ class ModuleModel:
 
     def oldest(self) -> float:
         """Most shots at the voltage of use by which a unit to be promised has aged, as estimated."""
-        return self.scale * max(float(e.age.max(initial=0.0)) for e in self._estimates)
+        return max(e.scale * float(e.age.max(initial=0.0)) for e in self._estimates)
 
     @property
     def tells(self) -> bool:
@@ -464,6 +522,8 @@ class ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart, self.burned_in)
         out.scale, out.causes = self.scale, self.causes.in_slots(slots)
+        if not self.causes.events:
+            out._fits = self._fits
         out.draws, out.good, out.burnt = draws, dict(self.good), self.burnt
         rows = zip(self._estimates, out.causes.parts, strict=True)
         out._estimates = [e.flown(part) for e, part in rows]
@@ -471,13 +531,22 @@ class ModuleModel:
 
     def held_down_by(self, shots: float, confidence: float) -> list[float]:
         """Share of the hazard that each slot has where the bound is met: what holds the promise down."""
+        return self._of_slots(self._held_down(shots, confidence))
+
+    def _held_down(self, shots: float, confidence: float) -> Array:
+        """The same by cause."""
         plain, more = self.mission.by_cause(max(shots, self.scale * SHORTEST))
         parts = plain + more
         total = parts.sum(axis=0)
         low, high = np.quantile(total, [max(confidence - NEAR, 0), min(confidence + NEAR, 1)])
         near = (total >= low) & (total <= high)
         shares = parts[:, near].sum(axis=1)
-        return self._of_slots(shares / shares.sum())
+        return np.asarray(shares / shares.sum())
+
+    def steepness(self, shots: float, confidence: float) -> float:
+        """The shapes drawn, on the mean of their logs, each cause counting by its share of the hazard where the bound is met."""
+        shapes = [np.log(d.shape).mean() for d in self.draws.slots]
+        return float(np.exp(np.dot(self._held_down(shots, confidence), shapes)))
 
     def early_seen(self) -> list[str]:
         """Slots whose records speak for early failures apart from the rest."""

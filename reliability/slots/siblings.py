@@ -95,7 +95,7 @@ def _fit(group: LifeRecords) -> SlotFit:
     if voltages_differ(volts):
         group, use = whole_units(group, "charge_V", known), float(np.nanmax(volts))
     slot = slot_data(str(group.slot[0]), group, Asked(use))
-    return fit_slot(slot, exposed(slot, float(np.median(slot.units.end))), early=False)
+    return fit_slot(slot, exposed(slot), early=False)
 
 
 def next_shape(fits: Sequence[SlotFit]) -> Array:

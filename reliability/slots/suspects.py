@@ -32,8 +32,21 @@ FIRST, READINGS = 8, 16
 """readings on the way (one cause a suspect), and readings kept"""
 
 
+Known = dict[tuple[int, bytes, bool], Fitted]
+"""grids worked out, by the units (the array of their ends), which failed, and whether early causes are looked for"""
+
+
 class Readings:
     """Draws over whose failures were.
+
+    Parameters
+    ----------
+    causes : Causes
+    middle : float
+        Shots of a mission as in the tests.
+    sampling : Sampling
+    known : dict
+        Grids worked out already; those worked out here are put there.
 
     Attributes
     ----------
@@ -44,11 +57,11 @@ class Readings:
         Whose each was, in the readings that the draws are made of, in turn.
     """
 
-    def __init__(self, causes: Causes, scale: float, sampling: Sampling) -> None:
-        self.causes, self.scale, self.sampling = causes, scale, sampling
-        self._fitted: dict[tuple[int, bytes, bool], Fitted] = {}
+    def __init__(self, causes: Causes, middle: float, sampling: Sampling, known: Known) -> None:
+        self.causes, self.middle, self.sampling = causes, middle, sampling
+        self._fitted = known
         # whose failures they were changes, the units do not
-        self._exposed = [exposed(p, scale) for p in causes.parts]
+        self._exposed = [exposed(p) for p in causes.parts]
         rng = np.random.default_rng(sampling.seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
@@ -61,7 +74,7 @@ class Readings:
             at = int(rng.integers(size))
             # on the way one draw is all that is wanted
             how = replace(sampling, seed=sampling.seed + i, size=size, only=None if early else at)
-            own = draw_module(parts, self._fits(parts, early), scale, how)
+            own = draw_module(parts, self._fits(parts, early), middle, how)
             chosen += [whose] if early else []
             whose = self._fall(parts, own, at if early else 0, rng)
             if early:
@@ -81,10 +94,10 @@ class Readings:
 
     def _fits(self, parts: Sequence[SlotData], early: bool) -> list[Fitted]:
         """Grids of the parts, each worked out once."""
-        keys = [(k, p.units.failed.tobytes(), early) for k, p in enumerate(parts)]
+        keys = [(id(p.units.end), p.units.failed.tobytes(), early) for p in parts]
         for key, p, on in zip(keys, parts, self._exposed, strict=True):
             if key not in self._fitted:
-                self._fitted[key] = fitted(p, self.scale, early, on)
+                self._fitted[key] = fitted(p, early, on)
         return [self._fitted[key] for key in keys]
 
     def _fall(
@@ -107,7 +120,7 @@ class Readings:
             self.causes.parts, self.causes.events, [int(s.argmax()) for s in self.shares]
         )
         return draw_module(
-            parts, self._fits(parts, True), self.scale, replace(self.sampling, seed=1)
+            parts, self._fits(parts, True), self.middle, replace(self.sampling, seed=1)
         )
 
 
@@ -120,7 +133,7 @@ def _hazard(part: SlotData, d: SlotDraws, at: int, row: int, u: float) -> float:
     if law >= 0:
         w = float(d.width[at])
         own += float(d.rate[at]) / w * (np.exp(-z / w) if law < len(BURN_OUT) else 1.0)
-    return float(own * np.exp(e * part.x[part.units.level[row]]) + 1e-300)
+    return float(own * np.exp(e * part.x[part.units.level[row]]) / d.scale + 1e-300)
 
 
 def _joined(samples: Sequence[ModuleDraws]) -> ModuleDraws:

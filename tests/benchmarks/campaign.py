@@ -95,8 +95,8 @@ def limits_kept(cases: int, seed: int = 3) -> tuple[int, int]:
         )
         for p in search.all(courses(use, volts[1:]), (0, 2)):
             given += 1
-            # worked out anew: the fullest stand runs its units one after the other
-            run = sum(s.shots for s in p.stretches) * -(-p.units // stands) * 3 / 86400
+            # worked out anew: an hour to set up, then the fullest stand runs its units one after the other
+            run = (3600 + 3 * sum(s.shots for s in p.stretches)) * -(-p.units // stands) / 86400
             over = (p.units / units, run / days, (p.units * price + run * day) / money)
             broken += max(over) > 1 + 1e-9
     return broken, given
@@ -118,7 +118,7 @@ def beside_exhaustive() -> list[tuple[float, float]]:
                 each = shots_each(0.9, 0.95, n, shots, low, allowed)
                 if each < shots:
                     each = shots_each(0.9, 0.95, n, shots, high, allowed)
-                if n * each * 3 / 86400 > days:
+                if n * (3600 + each * 3) / 86400 > days:
                     continue
                 alive = life.survival(np.zeros(1), np.array([each]), np.ones_like)
                 best = max(best, float(binom.cdf(allowed, n, 1 - alive).mean()))
@@ -209,7 +209,7 @@ def learning_limits(cases: int, seed: int = 3) -> tuple[int, int]:
             for p in plans:
                 given += 1
                 n, shots = sum(p.units), max(p.shots)
-                run = shots * -(-n // limits["stands"]) * 3 / 86400
+                run = (3600 + 3 * shots) * -(-n // limits["stands"]) / 86400
                 over = (n / units, run / days, (n * price + run * day) / money)
                 broken += max(over) > 1 + 1e-9
     return broken, given

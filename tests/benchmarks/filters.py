@@ -14,6 +14,7 @@ import random
 import sys
 import tempfile
 from pathlib import Path
+from urllib.parse import parse_qsl
 
 from streamlit.testing.v1 import AppTest
 
@@ -24,9 +25,13 @@ from reliability.store.intake import put
 ROOT = Path(__file__).parents[2]
 DEMO = ROOT / "datasets" / "demo"
 PAGES = (
-    "my_module", "life_curves", "history", "failure_modes", "wear", "misfires", "derating", "comparison", "flight",
-    "campaign", "builders", "decisions", "records", "guide",
+    "my_module", "my_module?look=a module on record", "life_curves", "history", "failure_modes", "wear", "misfires", "derating",
+    "derating?kind=mission&shots=3000", "comparison", "flight", "flight?mission=days", "campaign", "campaign?kind=demonstrate",
+    "campaign?kind=accelerate", "builders", "decisions", "records", "guide",
 )  # fmt: skip
+"""pages, each with the address of every question that it has"""
+LONG = 3000
+"""seconds that a page may take: beside other work it waits, and only an exception is looked for"""
 KINDS = (
     "selectbox",
     "multiselect",
@@ -88,9 +93,12 @@ def opened(store, page):
     """A page, opened anew."""
     os.environ["SHOTLIFE_STORE"] = str(store)
     os.chdir(ROOT)
-    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=300)
-    if page != "my_module":
-        app.switch_page(f"{page}.py")
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=LONG)
+    name, _, address = page.partition("?")
+    for key, value in parse_qsl(address):
+        app.query_params[key] = value
+    if name != "my_module":
+        app.switch_page(f"{name}.py")
     return app.run()
 
 
@@ -166,14 +174,14 @@ def main():
             random_store(path, a.seed + k)
             stores.append((f"random {a.seed + k}", path, a.random_pairs))
         for page in a.pages.split(","):
-            tried = 0
+            tried = found = 0
             for name, path, most in stores:
                 n, faults = pair_faults(path, page, most, random.Random(f"{a.seed} {page} {name}"))
-                tried += n
-                fell += len(faults)
+                tried, found = tried + n, found + len(faults)
                 for given, raised in faults:
                     print(f"{page} on {name}, {given}: {raised}", flush=True)
-            print(f"{page:15} {tried} pairs", flush=True)
+            print(f"{page:34} {tried} pairs, {found} exceptions", flush=True)
+            fell += found
     sys.exit(1 if fell else 0)
 
 

@@ -42,7 +42,7 @@ MUTANTS = (
     Mutant("reliability/figures/module.py", '"lower": curve.lower', '"lower": curve.estimate', FIGURES),
     Mutant("reliability/figures/derating.py", 'y=along(y, "lower"), tooltip', 'y=along(y, "shots"), tooltip', FIGURES),
     Mutant("dashboard/controls.py", "self.values[name] = float(picked)", "self.values[name] = 0.8", PAGES),
-    Mutant("dashboard/derating.py", "question = built(c,", 'c.set(shots=c.values["shots"] / 2)\nquestion = built(c,', PAGES),
+    Mutant("dashboard/derating.py", "question = built(c,", 'c.set(shots=c.values["shots"] / 2)\n    question = built(c,', PAGES),
     # figures
     Mutant("reliability/figures/flight.py", 'Line("promise", p.shots', 'Line("promise", a.mission_shots', FIGURES),
     Mutant("reliability/figures/flight.py", 'Line("wanted", p.survival', 'Line("wanted", p.confidence', FIGURES),

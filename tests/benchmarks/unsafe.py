@@ -7,7 +7,8 @@ or cooler than tested, another part or lot, early failures, two modes in one slo
 Gompertz lives, wear that says nothing, stress by scatter, hidden lots. A new module of two slots is
 asked for by the command's own question (``flight``), refusals included. Printed: share refused, share of
 promises kept where given with its standard error, median of promise over what the truth allows; shots are
-capped where nothing can fail. Prior chances of early causes and the median shape were chosen with all
+capped where nothing can fail. Where a case says so, the units that fly passed a burn-in: each place is filled until a unit
+lasts it, and those that did not are on record too. Prior chances of early causes and the median shape were chosen with all
 these cases in sight (of 60 pools each), starred ones too: no case here is blind.
 """
 
@@ -51,6 +52,7 @@ class Case:
     end: tuple[float, float] = (3000.0, 7000.0)
     jitter: float = 0.0
     wear: bool = False
+    burn_in: float = 0.0
 
 
 def weibull(shape, scale, n=7.0, at=1300.0):
@@ -118,6 +120,8 @@ CASES = [
     Case("lots named, one flies*", weibull(2.2, 6000), (1300.0,), 1300.0, fly_lot="L0", lots=3, lot_sd=0.4, named=True),
     Case("lots hidden*", weibull(2.2, 6000), (1300.0,), 1300.0, lots=3, lot_sd=0.4),
     Case("infants 12 %", infants(0.12, 150.0, 3.0, 6000), (1300.0,), 1300.0),
+    Case("infants 12 %, burnt in 300", infants(0.12, 150.0, 3.0, 6000), (1300.0,), 1300.0, burn_in=300.0),
+    Case("infants 12 %, burnt in 600", infants(0.12, 150.0, 3.0, 6000), (1300.0,), 1300.0, burn_in=600.0),
     Case("wear that says nothing", weibull(1.3, 9000), (1300.0,), 1300.0, modules=6, end=(900.0, 1100.0), wear=True),
     Case("flown at 600 V*", weibull(2.2, 6000), (1100.0, 1300.0), 600.0),
     Case("flown at 800 V*", weibull(2.2, 6000), (1100.0, 1300.0), 800.0),
@@ -162,9 +166,11 @@ def pool(case: Case, rng: np.random.Generator) -> tuple[LifeRecords, float]:
             )
     for slot in SLOTS:
         own = slot == SLOTS[0]
-        rows.append(
-            ("flight", slot, 0.0, np.inf, case.fly_V, case.fly_lot if own else "", case.fly_part if own else "a", case.fly_temp)
-        )  # fmt: skip
+        law = case.hazard(case.fly_V, flown) if own else IGNITER
+        at = (case.fly_V, case.fly_lot if own else "", case.fly_part if own else "a", case.fly_temp)
+        while case.burn_in and (y := draw_life(law, rng)) <= case.burn_in:
+            rows.append((f"lost{len(rows)}", slot, y, y, *at))
+        rows.append(("flight", slot, case.burn_in, np.inf, *at))
     module, slots, good, failed, volts_, lots, parts, temps = zip(*rows, strict=True)
     return LifeRecords.of(
         good, failed, module=module, slot=slots, part=parts, unit=["u"] * len(rows), builder=["b"] * len(rows),
@@ -201,7 +207,9 @@ def one(job: tuple[int, int]) -> tuple[float, float]:
     main = case.hazard(case.fly_V, factor)
 
     def total(t: float) -> float:
-        return float(main(np.array(t)) + IGNITER(np.array(t)))
+        """Hazard of the module over so many more shots."""
+        both = [main(s) + IGNITER(s) for s in np.array([case.burn_in + t, case.burn_in])]
+        return float(both[0] - both[1])
 
     allows = float(np.exp(brentq(lambda v: total(np.exp(v)) - H, np.log(1e-6), np.log(1e8))))
     return float(a.promise.shots <= allows), a.promise.shots / allows

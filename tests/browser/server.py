@@ -2,6 +2,7 @@
 
 import contextlib
 import os
+import secrets
 import shutil
 import socket
 import subprocess
@@ -57,6 +58,28 @@ def serving(folder, *more, port=None):
         process.terminate()
         process.wait(20)
         process.stdout.close()
+
+
+@contextlib.contextmanager
+def serving_with_sign_in(folder, users):
+    """The same, with sign-in by a provider on this machine that knows these users; its address."""
+    import oidc_provider_mock
+
+    with oidc_provider_mock.run_server_in_thread(user_claims=users) as provider:
+        port = free_port()
+        file = folder / "sign_in.toml"
+        file.write_text(
+            f"""[auth]
+redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
+cookie_secret = "{secrets.token_hex(32)}"
+client_id = "shotlife"
+client_secret = "test"
+server_metadata_url = "http://127.0.0.1:{provider.server_port}/.well-known/openid-configuration"
+"""
+        )
+        file.chmod(0o600)
+        with serving(folder, "--sign-in", file, port=port) as base:
+            yield base
 
 
 @contextlib.contextmanager

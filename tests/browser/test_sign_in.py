@@ -1,7 +1,6 @@
 """Sign-in with OpenID Connect against a provider on this machine: who sees what, who may do what."""
 
 import json
-import secrets
 import urllib.error
 import urllib.request
 
@@ -11,7 +10,7 @@ import pytest
 from reliability.access import Access, save_access, with_person, with_token
 from reliability.store import Store
 from reliability.store.demo import load_demo
-from tests.browser.server import MARKS, answer, browsing, free_port, serving
+from tests.browser.server import MARKS, answer, browsing, serving_with_sign_in
 
 pytestmark = MARKS
 ROLES = {
@@ -35,21 +34,8 @@ def site(tmp_path_factory):
         oidc_provider_mock.User(sub=e, claims={"email": e, "email_verified": True})
         for e in (*ROLES, "zoe@example.org")
     ] + [oidc_provider_mock.User(sub="fake", claims={"email": "mia@example.org", "email_verified": False})]  # fmt: skip
-    with oidc_provider_mock.run_server_in_thread(user_claims=users) as provider:
-        port = free_port()
-        file = folder / "sign_in.toml"
-        file.write_text(
-            f"""[auth]
-redirect_uri = "http://127.0.0.1:{port}/oauth2callback"
-cookie_secret = "{secrets.token_hex(32)}"
-client_id = "shotlife"
-client_secret = "test"
-server_metadata_url = "http://127.0.0.1:{provider.server_port}/.well-known/openid-configuration"
-"""
-        )
-        file.chmod(0o600)
-        with serving(folder, "--sign-in", file, port=port) as base:
-            yield base, token
+    with serving_with_sign_in(folder, users) as base:
+        yield base, token
 
 
 def signed_in(page, base, subject):

@@ -14,6 +14,7 @@ from reliability.sheets.bench.vocabulary import (
     AMBIGUOUS,
     COLUMN_WORDS,
     COLUMNS,
+    LIKELY,
     TOTAL_WORDS,
     UNITS_AS_NAMES,
     nearest,
@@ -24,6 +25,8 @@ from reliability.sheets.bench.vocabulary import (
 OURS = {*COLUMNS, "period_s"}
 _LONG = tuple(k for k in COLUMN_WORDS if len(k) >= 4)
 _NEAR: dict[str, tuple[str, float]] = {}
+DECIDES = ("shots_failed", "failed")
+"""columns that make failures of units: a name has to be very near to be read as one"""
 
 
 @dataclass(frozen=True)
@@ -73,7 +76,9 @@ def header_of(text: str) -> Header:
             if len(_NEAR) > 10_000:
                 _NEAR.clear()
             _NEAR[p] = nearest(p, _LONG)
-        found, _ = _NEAR[p]
+        found, likeness = _NEAR[p]
+        if found and COLUMN_WORDS[found] in DECIDES and likeness < LIKELY:
+            return Header(written, "extra", unit, False, ("extra", COLUMN_WORDS[found]))
         if found and _takes(COLUMN_WORDS[found], unit):
             return Header(written, COLUMN_WORDS[found], unit, False)
     return Header(written, "extra", unit, True)

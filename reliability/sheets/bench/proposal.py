@@ -416,6 +416,7 @@ def _columns(desk: Desk, sheet: Sheet, header: int, body: Body) -> dict[str, Col
                 i + 1, "", f"{more} cells, but the header names {len(head)} columns: a decimal comma or a remark without quotes?"
             )  # fmt: skip
     seen: set[str] = set()
+    exact = {h.column: h.written for c in head if isinstance(c, str) and (h := header_of(c)).sure}
     for j in range(min(widest, len(head))):
         cells = [sheet.rows[i][j] if j < len(sheet.rows[i]) else None for i in body.rows]
         if blank(head[j]):
@@ -424,7 +425,7 @@ def _columns(desk: Desk, sheet: Sheet, header: int, body: Body) -> dict[str, Col
                     header + 1, f"column {j + 1}", "the column has no name; name it or empty it"
                 )
             continue
-        h = _meaning(desk, str(head[j]), body.units[j] if j < len(body.units) else "", taken)
+        h = _meaning(desk, str(head[j]), body.units[j] if j < len(body.units) else "", taken, exact)
         h = _no_numbers(desk, h, cells, head)
         if h.written in seen:
             desk.fault(header + 1, h.written, "the column appears twice")
@@ -462,7 +463,10 @@ def _extra_name(written: str, taken: set[str]) -> str:
     return name
 
 
-def _meaning(desk: Desk, text: str, unit: str, taken: dict[str, Column]) -> Header:
+def _meaning(
+    desk: Desk, text: str, unit: str, taken: Mapping[str, Column], exact: Mapping[str, str]
+) -> Header:
+    """Which column a header means here; ``exact`` are columns that a header of the table names exactly."""
     h = header_of(text)
     if unit and not h.unit:
         h = dataclasses.replace(h, unit=unit)
@@ -475,8 +479,13 @@ def _meaning(desk: Desk, text: str, unit: str, taken: dict[str, Column]) -> Head
             given = "extra"
         return dataclasses.replace(h, column=given)
     column = h.column
-    if not h.sure:
-        choices = (*h.others, "extra", "leave_out") if h.others else ()
+    if not h.sure and not h.others and column in exact:
+        text = (
+            f"{h.written!r} is near to {column}, which {exact[column]!r} says; it is kept beside it"
+        )
+        column = desk.ask(f"columns:{h.written}", text, (), "extra")
+    elif not h.sure:
+        choices = (*dict.fromkeys((*h.others, "extra")), "leave_out") if h.others else ()
         column = desk.ask(
             f"columns:{h.written}", f"the column {h.written!r} is read as {column}", choices, column
         )

@@ -23,13 +23,13 @@ COLUMNS: dict[str, str] = {
     "mode": "mode|failure mode|ausfallart|fehlerart|fehlerbild|mode de defaillance|modo de fallo|modo di guasto|what broke|cause|ursache|failure",
     "status": "status|state|zustand|result|ergebnis|etat|estado|stato|toestand|condition|ok|alive|censored|verdict|befund|outcome|resultat|resultado|esito",
     "failed": "failed|dead|defekt|ausgefallen|hs|en panne|averiado|guasto|defect|kaputt|failed yes no",
-    "shots": "shots|out at|removed at|shot|shot count|count of shots|pulses|pulse count|discharges|firings|counter|schuss|schusse|schuesse|schusszahl|pulszahl|impulse|entladungen|zahlerstand|tirs|nombre de tirs|coups|decharges|impulsions|disparos|pulsos|descargas|colpi|spari|impulsi|scariche|schoten|pulsen|n shots|no of shots|number of shots|cycles|shots total|total shots|anzahl schuss|life|lebensdauer|duree de vie|vida|vita",
+    "shots": "shots|shots so far|so far|shots until now|shots to date|shots done|last count|final count|out at|removed at|shot|shot count|count of shots|pulses|pulse count|discharges|firings|counter|schuss|schusse|schuesse|schusszahl|pulszahl|impulse|entladungen|zahlerstand|tirs|nombre de tirs|coups|decharges|impulsions|disparos|pulsos|descargas|colpi|spari|impulsi|scariche|schoten|pulsen|n shots|no of shots|number of shots|cycles|shots total|total shots|anzahl schuss|life|lebensdauer|duree de vie|vida|vita",
     "shots_from": "shots from|in at|start count|first shot|installed at|shots at start|von schuss|ab schuss|start|eingebaut bei|de|desde|da",
     "shots_good": "shots good|good at|last good|good until|last ok|known good|zuletzt gut|gut bis|letzte gute|bon jusqu a|ok jusqu a|ultimo bueno|ultimo buono|survived",
     "shots_failed": "shots failed|failed at|found failed|found dead|dead at|died at|failure at|shots to failure|cycles to failure|ausfall bei|defekt bei|ausfall|tot bei|panne a|mort a|defaillance a|fallo a|fallo en|guasto a|defect bij|ttf",
     "count": "count|quantity of units|units|qty|stuck|stuckzahl|anzahl|nombre|cantidad|quantita|aantal|pieces|pcs",
     "rated_V": "rated v|rated voltage|rating|voltage rating|nennspannung|tension nominale|tension nominal|tensione nominale|v rated|vr|u nenn|u nom|nominal voltage",
-    "charge_V": "charge v|charge voltage|charging voltage|bank voltage|main voltage|ladespannung|tension de charge|tension de carga|tensione di carica|laadspanning|v charge|u lade|u charge|v bank|hv",
+    "charge_V": "charge v|charge voltage|charging voltage|bank voltage|main voltage|ladespannung|tension de charge|tension de carga|tensione di carica|laadspanning|v charge|u lade|u charge|v bank|hv|hv set|hv setting|hv setpoint|set voltage|voltage set|v set",
     "capacitance_uF": "capacitance uf|capacitance|capacity|cap|kapazitat|capacite|capacidad|capacita|capaciteit|c nominal|c nom",
     "bank_parallel": "bank parallel|parallel|in parallel|n parallel|parallele|en parallele|en paralelo|in parallelo",
     "bank_series": "bank series|series|in series|n series|in reihe|reihe|en serie|in serie",
@@ -61,7 +61,7 @@ AMBIGUOUS = {
     "no": ("unit", "module"), "id": ("unit", "module"), "name": ("module", "unit"), "e": ("energy_J", "extra"),
     "p": ("pressure_Pa", "extra"), "i": ("peak_A", "extra"), "f": ("rate_Hz", "extra"), "fault": ("mode", "failed"),
     **dict.fromkeys(("tensao", "napiecie", "napeti", "gerilim", "feszultseg", "jannite", "spaending", "напряжение", "電圧"), ("charge_V", "rated_V")),
-    "strom": ("peak_A", "extra"), "current": ("peak_A", "extra"), "numero": ("unit", "module"), "sr no": ("unit", "extra"), "sl no": ("unit", "extra"), "spanning": ("charge_V", "rated_V"),
+    "how": ("mode", "extra"), "strom": ("peak_A", "extra"), "current": ("peak_A", "extra"), "numero": ("unit", "module"), "sr no": ("unit", "extra"), "sl no": ("unit", "extra"), "spanning": ("charge_V", "rated_V"),
 }  # fmt: skip
 """names that mean one of several columns: the first is suggested, always asked about"""
 
