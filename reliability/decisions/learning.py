@@ -143,9 +143,21 @@ class LearningAnswer(Answer):
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
             f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
         )
-        if self.equal is not None:
-            text += f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
-        return text + "."
+        return text + self._beside_equal() + "."
+
+    def _beside_equal(self) -> str:
+        """The plan beside units spread equally, which may give a narrower bound, but more seldom."""
+        e = self.equal
+        if e is None:
+            return ""
+        if not np.isfinite(e.factor):
+            return "; units spread equally at that cost would seldom give a bound at all"
+        if self.gain >= 1:
+            return f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
+        return (
+            f"; units spread equally at that cost would give a factor {e.factor:.2g}, but a bound in "
+            f"{percent_text(e.answerable)} of outcomes only"
+        )
 
     def _wide(self) -> str:
         """How far below in one outcome of ten; where there is no bound then, how often."""

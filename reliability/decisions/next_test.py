@@ -147,7 +147,9 @@ class NextTest(OnRecords, Limited):
         limits = self.limits_in_words((self.units, "units"))
         if all(self.longest(n) <= 0 for n in self.counts()):
             dear = self.budget is not None and min(self.counts()) * self.unit_cost > self.budget
-            why = f"one unit costs {self.unit_cost:,.6g}" if dear else "to set it up alone takes more"
+            why = (
+                f"one unit costs {self.unit_cost:,.6g}" if dear else "to set it up alone takes more"
+            )
             raise CannotAnswer(f"No test keeps {limits}: {why}.")
         if not tests:
             within = f" within {limits}" if limits else ""
