@@ -101,7 +101,7 @@ def learned(a: LearningAnswer, wide: DeltaGenerator) -> None:
             table(pd.DataFrame([
                 {
                     "plan": "recommended" if i == 0 else str(i + 1), "levels": "/".join(f"{v:g}" for v in p.levels),
-                    "units": "/".join(map(str, p.units)), "estimate / bound": p.factor, "one in ten": p.factor_wide, "days": p.bench_days, "failures": p.failures,
+                    "units": "/".join(map(str, p.units)), "estimate / bound": p.factor, "one in ten": p.factor_wide, "days": p.bench_days, "cost": p.cost, "failures": p.failures,
                 }
                 for i, p in enumerate(plans)
             ]), "learning_plans", {"plan": NAMES, "days": DAYS, "estimate / bound": DAYS, "one in ten": DAYS, "failures": DAYS})  # fmt: skip
@@ -135,14 +135,19 @@ if kind != "accelerate":
     c.number(side, "units", "Units at hand (empty: no limit)", step=1)
 c.number(side, "days", "Bench days at most (empty: no limit)", step=1)
 c.number(side, "budget", "Money at most (empty: no limit)", step=50)
+priced = side if "budget" in c.values else None
+if priced:  # without a price money limits nothing
+    c.number(priced, "unit_cost", "Price of a unit", step=10)
+    c.number(priced, "day_cost", "Price of a bench day", step=10)
 c.confidence(side)
 more = side.expander("Survival, bench, cost, records")
 c.number(more, "survival", "Survival", step=0.01)
 c.number(more, "stands", "Units that run at once", step=1)
 c.number(more, "rate_hz", "Shots a second", step=0.1)
 c.number(more, "setup_hours", "Hours to mount and pump down", step=0.5)
-c.number(more, "unit_cost", "Price of a unit", step=10)
-c.number(more, "day_cost", "Price of a bench day", step=10)
+if not priced:
+    c.number(more, "unit_cost", "Price of a unit", step=10)
+    c.number(more, "day_cost", "Price of a bench day", step=10)
 c.many(more, "builder", "Builders")
 c.many(more, "part", "Parts")
 if kind == "next_test":

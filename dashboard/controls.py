@@ -221,7 +221,7 @@ class Controls:
         stated = st.session_state.get(name) or st.query_params.get(name)
         offered = [*dict.fromkeys([*([stated] if stated else []), *known])][:MOST_OFFERED]
         picked = place.selectbox(
-            label, offered, index=None, key=name, bind="query-params", placeholder="chosen by number of units",
+            label, offered, index=None, key=name, bind="query-params", placeholder="most units",
             accept_new_options=free, help=self._help(name),
         )  # fmt: skip
         if picked and picked.strip():

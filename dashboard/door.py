@@ -20,6 +20,7 @@ from reliability.ask.giving import Given, How, Looked, Terms, give, known_names,
 from reliability.ask.mappings import BenchMapping, our_columns
 from reliability.ask.records import SheetError, SheetFault, StoreError, contributions_of
 from reliability.notes import BadInput
+from reliability.words import capital, counted
 
 KINDS = ["csv", "tsv", "txt", "log", "xlsx", "ods", "parquet", "zip"]
 NEW, WHOLE = "new data", "all that stands of its builders and kind"
@@ -176,7 +177,10 @@ def _doubts(file: File, looked: Looked) -> None:
     """Grave questions first, each to be answered; then what looks odd."""
     grave = looked.reading.grave
     if grave:
-        st.error(f"Before this can be stored, answer: {len(grave)}", icon=":material/help:")
+        st.error(
+            f"{counted(len(grave), 'answer')} wanted before this can be stored",
+            icon=":material/help:",
+        )
     for q in grave[:40]:
         _ask(file, q)
     for f in looked.findings:
@@ -192,11 +196,13 @@ def _ask(file: File, q: Any) -> None:
     if q.choices:
         at = q.choices.index(q.suggestion) if q.suggestion in q.choices else None
         st.selectbox(
-            plain_text(q.text), q.choices, index=at, placeholder="choose an answer",
+            plain_text(capital(q.text)), q.choices, index=at, placeholder="choose an answer",
             help=plain_text(q.id), **given,
         )  # fmt: skip
     else:
-        st.text_input(plain_text(q.text), value=q.suggestion, help=plain_text(q.id), **given)
+        st.text_input(
+            plain_text(capital(q.text)), value=q.suggestion, help=plain_text(q.id), **given
+        )
 
 
 def _what_was_read(file: File, looked: Looked) -> None:

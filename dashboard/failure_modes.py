@@ -63,5 +63,6 @@ table(
 st.caption(
     f"Lives and bounds as if the mode were the only one ({percent_text(a.confidence)} one-sided, {a.bound})."
 )
+st.page_link("life_curves.py", label="One mode at one voltage, by the slot's model: Life curves")
 show_notes(a)
 take_along(a, question, store())

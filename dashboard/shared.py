@@ -230,11 +230,38 @@ LETTERS = {"light": "#111518", "dark": "#e6e4df"}
 """words on charts, in the browser's colours"""
 
 
+PAPER = {"light": "#fbfaf8", "dark": "#15191c"}
+"""the page behind them, as the service sets it"""
+
+
 def lettered(spec: dict[str, Any]) -> dict[str, Any]:
-    """A chart whose words stand out from the page, light or dark."""
-    colour = LETTERS.get(str(st.context.theme.type), "#757c82")
-    spec["config"] = {**spec.get("config", {}), "text": {"color": colour}}
+    """A chart whose words stand out from the page, light or dark, and from the lines below them."""
+    theme = str(st.context.theme.type)
+    spec["config"] = {**spec.get("config", {}), "text": {"color": LETTERS.get(theme, "#757c82")}}
+    return haloed(spec, PAPER[theme]) if theme in PAPER else spec
+
+
+def haloed(spec: dict[str, Any], paper: str) -> dict[str, Any]:
+    """The chart with its words on top, and the colour of the page around them, so that no line runs through a letter."""
+    layers = spec.get("layer", [])
+    words = [one for one in layers if _is_words(one)]
+    if words:
+        marks = [one for one in layers if not _is_words(one)]
+        spec["layer"] = [*marks, *(_halo(one, paper) for one in words), *words]
     return spec
+
+
+def _is_words(layer: dict[str, Any]) -> bool:
+    mark = layer.get("mark")
+    return isinstance(mark, dict) and mark.get("type") == "text"
+
+
+def _halo(words: dict[str, Any], paper: str) -> dict[str, Any]:
+    around = {"fill": paper, "stroke": paper, "strokeWidth": 4, "strokeJoin": "round"}
+    placed = {k: v for k, v in words["encoding"].items() if k not in ("color", "tooltip")}
+    kept = {k: v for k, v in words.items() if k != "params"}
+    name = f"{words.get('name', 'words')}_halo"
+    return {**kept, "name": name, "mark": {**words["mark"], **around}, "encoding": placed}
 
 
 def chart(figure: Any, key: str, caption: str, clicks: bool = False) -> None:

@@ -22,8 +22,9 @@ HELP = {
         "coloured by voltage. Choose or click a unit for its record, and for where it stands among units like it."
     ),
     "Failure modes": (
-        "What kills the units: each mode by itself, as if the others could not happen, and the chance of ending by each "
-        "mode while all of them are at work."
+        "What kills the units: each mode by itself, as if the others could not happen, and the share of units ended by each "
+        "while all of them are at work. Shares are counted of the units as they were tested, so no operating point is asked "
+        "for here; Life curves has one mode at one voltage, by a model."
     ),
     "Wear": (
         "What is measured before anything fails. Readings of one quantity against shots give each unit's path; where the "

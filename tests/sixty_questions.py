@@ -236,7 +236,7 @@ PLANS = (
           f"campaign --demonstrate-shots 500 {FILM} --use charge_V=1200 --budget 300 --unit-cost 40 --day-cost 10",
           (at_most("best.cost", 300), plan_chance())),
     Asked("300 euros, prices not said.", f"campaign --demonstrate-shots 500 {FILM} --use charge_V=1200 --budget 300",
-          (says("nothing costs anything"),), 2),
+          (says("money limits nothing"),), 2),
     Asked("Only half a day of bench, two stands.", f"campaign --demonstrate-shots 500 {FILM} --use charge_V=1200 --days 0.5 --stands 2",
           (at_most("best.bench_days", 0.5), plan_chance())),
     Asked("Show 5,000 shots at 1,600 V.", f"campaign --demonstrate-shots 5000 {FILM} --use charge_V=1600",

@@ -5,7 +5,9 @@ import itertools
 import pkgutil
 from importlib import import_module
 
+import altair as alt
 import numpy as np
+import pandas as pd
 import pytest
 from scipy.stats import norm
 
@@ -100,6 +102,9 @@ def test_text_stands_out(mode):
     for colour in (t["textColor"], caption, t["linkColor"]):
         assert contrast(colour, t["backgroundColor"]) >= 4.5
     assert contrast(t["textColor"], t["secondaryBackgroundColor"]) >= 4.5
+    from dashboard.shared import LETTERS, PAPER
+
+    assert (LETTERS[mode], PAPER[mode]) == (t["textColor"], t["backgroundColor"])
 
 
 @pytest.mark.parametrize("kind", list(VISION))
@@ -129,7 +134,8 @@ def layers(chart):
         rows = spec["datasets"][layer.get("data", spec.get("data"))["name"]]
         fields = {k: v.get("field") for k, v in layer["encoding"].items() if isinstance(v, dict)}
         found[name] = (rows, fields)
-    return Layers(figures.made[id(chart)][0], found)
+    made, _ = figures.made.get(id(chart), ("parts of figures", chart))
+    return Layers(made, found)
 
 
 def drawn(found, name, channel="y"):
@@ -532,6 +538,30 @@ def test_place_figure_draws_the_units_own_curve(demo):
     ]
     assert drawn(found, "curve", "x")[1:-1] == [s.shots for s in u.curve]
     assert (drawn(found, "unit", "x"), drawn(found, "unit")) == ([u.shots], [u.survival])
+
+
+def test_words_on_charts_have_the_page_around_them():
+    """Each layer of words is drawn twice and last: first in the colour of the page, with a broad edge; nothing else is."""
+    from dashboard.shared import haloed
+
+    line = {"name": "line", "mark": {"type": "rule"}, "encoding": {"x": {"field": "at"}}}
+    words = {"name": "words", "mark": {"type": "text", "dx": 4}, "encoding": {"x": {"field": "at"}, "color": {"value": "red"}}}  # fmt: skip
+    found = haloed({"layer": [words, line]}, "#ffffff")["layer"]
+    assert [one["name"] for one in found] == ["line", "words_halo", "words"]
+    assert found[1]["mark"] == {"type": "text", "dx": 4, "fill": "#ffffff", "stroke": "#ffffff", "strokeWidth": 4, "strokeJoin": "round"}  # fmt: skip
+    assert found[1]["encoding"] == {"x": {"field": "at"}} and found[2] == words
+
+
+def test_words_of_the_lower_bound_leave_the_promise_clear():
+    """Whatever the promise, its upright line does not cross the words beside the lower bound (7 pixels a letter, 480 wide)."""
+    from reliability.figures.style import curve_tags, share_y, shots_x
+
+    shots = list(range(0, 1001, 25))
+    frame = pd.DataFrame({"shots": shots, "estimate": [1 - s / 1200 for s in shots], "lower": [1 - s / 1000 for s in shots]})  # fmt: skip
+    for promise in (50.0, 350.0, 500.0, 640.0):
+        row = layers(alt.layer(*curve_tags(frame, shots_x("at"), share_y("y"), 0.95, promise=promise)))["lower_text"][0][0]  # fmt: skip
+        width = 7 / 480 * len(row["text"]) * 1000
+        assert not row["at"] - width < promise < row["at"]
 
 
 def test_every_layer_of_every_figure_is_read_by_value(request):

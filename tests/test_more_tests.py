@@ -109,7 +109,7 @@ def test_limits_of_a_test_that_estimates():
         asked("narrow", own, within_factor=2.5, days=days * 0.7)
     with pytest.raises(CannotAnswer, match=r"Within 36 units and 0\.001 bench days too few"):
         asked("narrow", own, within_factor=2.5, days=0.001)
-    with pytest.raises(BadInput, match="nothing costs anything"):
+    with pytest.raises(BadInput, match="money limits nothing"):
         asked("narrow", own, within_factor=2.5, budget=100)
 
 

@@ -12,7 +12,7 @@ from reliability.life.bounds import Bounder
 from reliability.life.fit import fit_life
 from reliability.notes import CannotAnswer
 from reliability.pool import Pool
-from reliability.records import LifeRecords
+from reliability.records import LifeRecords, join
 from reliability.slots import draws, grid
 from reliability.slots.carried import NotCarried, usable
 from reliability.slots.draws import off_grid, strata
@@ -216,6 +216,22 @@ def test_a_lane_of_a_module_is_what_life_has_of_the_slot_by_itself(which):
         if np.isfinite(of.used.use_V):
             found = rl.ask(rl.Life(slot=(lane.slot,), **chosen), pool)
             assert found.quantiles[0].lower == lane.promise
+
+
+def test_a_lane_of_a_new_module_to_fly_is_the_same():
+    r = lone_slots(np.random.default_rng(5))
+    new = LifeRecords.of([0.0, 0.0], module=["flight"] * 2, slot=["main_capacitor", "switch"],
+                         covariates={"charge_V": [1400.0, NAN]})  # fmt: skip
+    pool = Pool(join([r, new]))
+    lanes = {
+        s.slot: s.promise
+        for s in rl.ask(rl.Flight(module="flight", shots=100, brief=True), pool).by_slot
+    }
+    assert lanes == {
+        s.slot: s.promise for s in rl.ask(rl.Module(use=("charge_V=1400",)), pool).slots
+    }
+    found = rl.ask(rl.Life(slot=("main_capacitor",), use=("charge_V=1400",)), pool)
+    assert found.quantiles[0].lower == lanes["main_capacitor"]
 
 
 @pytest.mark.parametrize("seed", range(6))

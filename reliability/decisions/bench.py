@@ -89,7 +89,11 @@ class Limited(OnBench):
     @model_validator(mode="after")
     def _priced(self) -> Limited:
         priced = self.budget is None or self.unit_cost > 0 or self.day_cost > 0
-        refuse_unless(priced, "budget", "nothing costs anything without unit_cost or day_cost")
+        refuse_unless(
+            priced,
+            "budget",
+            "money limits nothing until a unit (unit_cost) or a bench day (day_cost) has a price",
+        )
         return self
 
     def keeps(self, days: float, cost: float) -> bool:

@@ -117,6 +117,10 @@ class ModesAnswer(Answer):
 class Modes(OnRecords):
     """What ends the units: each failure mode by itself, and how often it comes first.
 
+    Shares are counted, without a model, of the units as they were tested; that is why this question takes no operating
+    point: at another voltage nothing was counted. Records of one voltage: where=charge_V=1400. The life of one mode at an
+    operating point, by the slot's model: life with mode and use.
+
     Examples
     --------
     >>> Modes(fraction=0.5).fraction

@@ -114,10 +114,14 @@ def _figure(lanes: Sequence[Lane], lines: Sequence[Line], title: str) -> Any:
 
 
 def _reach(lanes: Sequence[Lane], at: Sequence[float]) -> tuple[float, float]:
-    """From where to where the axis goes: promise, mission and the middle of the lives seen in the first lane."""
+    """From where to where the axis goes: promise, mission, the first failure seen in the first lane, and the middle one
+    where that is not far."""
     lows = [s.failed for k in lanes[:1] for s in k.seen if math.isfinite(s.failed)]
-    middle = sorted(lows)[len(lows) // 2] - lanes[0].so_far if lows else 0.0
-    top = 1.3 * max([*at, min(middle, 4 * max(at, default=0.0)), 1.0])
+    first, middle = (
+        sorted(lows)[k] - lanes[0].so_far if lows else 0.0 for k in (0, len(lows) // 2)
+    )
+    most = max(at, default=0.0)
+    top = 1.3 * max([*at, min(middle, 4 * most), min(first, 10 * most), 1.0])
     # of a long past no more than the time to come, so that what matters is not squeezed
     return -min(1.04 * max([k.so_far for k in lanes], default=0.0), top), top
 

@@ -426,7 +426,7 @@ def draw_module(
         u, size = u[:, sampling.only : sampling.only + 1], 1
     which = _drawn_from(np.cumsum(_of_priors(priors, log, weighed)), u[-1])
     drawn = [
-        _draw_slot(s, f, _Prior(w, priors[which], early), u[5 * j : 5 * j + 5])
+        _draw_slot(s, f, _Prior(w, priors, which, early), u[5 * j : 5 * j + 5])
         for j, (s, f, w, early) in enumerate(zip(slots, found, weighed, spoken, strict=True))
     ]
     extra = np.zeros((len(slots), size))
@@ -437,16 +437,17 @@ def draw_module(
 
 @dataclass(frozen=True)
 class _Prior:
-    """What a slot is drawn by: its grid weighed, each draw's distribution of shapes, whether an early cause is spoken for."""
+    """What a slot is drawn by: its grid weighed, distributions of shapes and each draw's, whether an early cause is spoken for."""
 
     weighed: Weighed
     shapes: Array
+    which: Ints
     spoken: bool
 
 
 def _draw_slot(slot: SlotData, found: Fitted, prior: _Prior, u: Array) -> SlotDraws:
     fit, spread, spoken, scale = found.grid, found.spread, prior.spoken, found.scale
-    sums = np.cumsum(prior.shapes * prior.weighed.shapes, axis=1)
+    sums = np.cumsum(prior.shapes * prior.weighed.shapes, axis=1)[prior.which]
     b = (sums[:, :-1] < (u[0] * sums[:, -1])[:, None]).sum(axis=1)
     cell = np.empty(b.size, np.intp)
     for shape, own in alike(b):

@@ -88,14 +88,13 @@ class Walk:
 
     def fill(self, label, value):
         """A field, and the key that ends it."""
-        field = self._seen(self.page.get_by_label(label, exact=True), label)
-        before = self.head()
+        number = self.page.get_by_role("spinbutton", name=label)
+        field = self._seen(self.page.get_by_role("textbox", name=label).or_(number), label)
         field.fill(value)
         field.press("Enter")
         self.typed += 1
         self.page.wait_for_timeout(300)
         still(self.page)
-        return before
 
     def choose(self, label, option):
         """One of a list: opened, and chosen."""
@@ -143,8 +142,8 @@ def own_sheet(walk, folder):
     path.write_text(BENCH)
     walk.go("Records")
     walk.bring(path)
-    walk.says("What I read|Before this can be stored")
-    walk.fill("Builder code", "fern")
+    walk.says("wanted before this can be stored")
+    walk.fill("whose units are these?", "fern")
     walk.press("This is right: add it")
     walk.says("is stored as contribution")
     walk.go("My module")
@@ -159,10 +158,11 @@ def voltage(walk, folder):
 
 
 def next_test(walk, folder):
-    """(c) Three bench days and 400 of money."""
+    """(c) Three bench days and 400 of money, a unit at 60."""
     walk.go("Next test")
     walk.fill("Bench days at most (empty: no limit)", "3")
     walk.fill("Money at most (empty: no limit)", "400")
+    walk.fill("Price of a unit", "60")
     return walk.reach("shots")
 
 

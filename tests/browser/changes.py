@@ -22,6 +22,8 @@ class Change:
         What it makes of the question (default: the setting of the control's name, with the value).
     beside : dict
         Settings that the address has besides, without which the control would have no effect.
+    page : dict
+        What the page itself says once it is changed.
     leads : str
         The view that it leads to.
     says : callable, optional
@@ -35,6 +37,7 @@ class Change:
     value: object
     settings: dict | None = None
     beside: dict = field(default_factory=dict)
+    page: dict = field(default_factory=dict)
     leads: str = ""
     says: Callable | None = None
     column: tuple[str, str, Callable] | None = None
@@ -104,8 +107,8 @@ MONEY = {
     "stands": Change(4),
     "rate_hz": Change(1),
     "survival": Change(0.95),
+    "setup_hours": Change(10),
 }
-"""filled in below where a plan differs"""
 VIEWS = {
     "design": View("", "module", {}, {
         "look": Change("a module on record", leads="on record"),
@@ -196,8 +199,8 @@ VIEWS = {
     "a mission in velocity": View("derating?kind=mission&delta_v=0.001&mass=1", "derate_mission", {**CAPACITOR, "delta_v": 0.001, "mass": 1.0}, {
         "delta_v": Change(0.002), "mass": Change(2),
     }),
-    "choose between": View("comparison", "compare", CAPACITOR, {
-        "slot": one("slot", "igniter"),
+    "choose between": View("comparison", "compare", {**CAPACITOR, "by": "part"}, {
+        "slot": Change("igniter", IGNITER, page={"by": "builder"}),
         "by": Change("builder"),
         "first": Change("ceramic-b", beside={"first": "film-a", "second": "mica-c"}),
         "second": Change("ceramic-b", beside={"first": "film-a", "second": "mica-c"}),
@@ -229,7 +232,7 @@ VIEWS = {
         "What for": Change("Show a life", leads="show a life"),
         "units": Change(2),
         "slot": one("slot", "main_capacitor"),
-        "unit_cost": Change(240, beside={**PRICED, "budget": 500.0}),
+        "unit_cost": Change(300, beside={**PRICED, "budget": 500.0}),
         "day_cost": Change(9000, beside={**PRICED, "budget": 500.0}),
         **MONEY, **VOLTAGE, **PICKS,
     }),

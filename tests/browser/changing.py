@@ -70,6 +70,7 @@ def question_of(view, change=None, name=""):
     settings = {**view.base, **(change.beside if change else {})}
     if name:
         settings |= {name: change.value} if change.settings is None else change.settings
+        settings |= change.page
     return question_class(view.question)(**settings)
 
 
@@ -101,7 +102,7 @@ def controls(page):
 def opened(page, base, view, change=None):
     """The view, once its answer stands."""
     page.goto(f"{base}/{address(view, change)}")
-    page.wait_for_function(_SAYS, arg={"more": "What this page means"}, timeout=WAIT, polling=150)  # fmt: skip
+    page.wait_for_function(_SAYS, arg={"more": "What this page and its words mean"}, timeout=WAIT, polling=150)  # fmt: skip
 
 
 def place_of(page, name):
@@ -171,7 +172,7 @@ def from_address(view, change, url):
     given = {k: v for k, v in parse_qs(url.partition("?")[2]).items() if k not in OF_THE_PAGE}
     schemas = question_class(view.question).settings()
     given = {k: [x for t in v for x in t.replace(",", " ").split()] if schemas[k].get("type") == "array" and k != "stress" else v for k, v in given.items()}  # fmt: skip
-    base = question_class(view.question)(**view.base)
+    base = question_class(view.question)(**{**view.base, **change.page})
     return from_texts(question_class(view.question), {**to_texts(base), **given})
 
 

@@ -585,8 +585,9 @@ def _fills(
             value = SLOT_WORDS.get(plain(said), said) if said else ""
             if not value and kind == "misfires":
                 value = "igniter"
-        text = f"no column says the {name}" + (
-            f"; {value!r} is read for every row" if value else "; what is it for every row?"
+        open_ = WHOSE if name == "builder" else "what is it for every row?"
+        text = f"no column says the {name}; " + (
+            f"{value!r} is read for every row" if value else open_
         )
         got = desk.ask(f"fill:{name}", text, (), value)
         if got:
@@ -595,6 +596,9 @@ def _fills(
         cells["unit"] = [None] * n
     if kind == "life" and "slot" in cells:
         _parts(desk, cells, n)
+
+
+WHOSE = "whose units are these? One short code for every row"
 
 
 def _parts(desk: Desk, cells: dict[str, list[Any]], n: int) -> None:
