@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
-from dashboard.helps import helps
+from dashboard.helps import finds, helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
     BURNED_IN,
@@ -128,6 +128,7 @@ table(pd.DataFrame(
     })  # fmt: skip
 show_siblings(a.by_slot)
 helps(a.more, {"promise": "promise"}, {"survival after": "survival", "at least": "lower"})
+finds(a.found)
 if figures.can_export():
     flight_question = question
     made = Made(today(), who())

@@ -40,3 +40,19 @@ def helps(
         "bench days": DAYS,
     }  # fmt: skip
     table(pd.DataFrame(rows), "more", columns)
+
+
+def finds(found: Sequence[Any]) -> None:
+    """Causes found out, records completed and sources, most shots gained first; nothing where none helps."""
+    if not found:
+        return
+    st.caption(
+        "Without the bench: causes found out, records completed, sources. The chance that it helps, and what is "
+        "promised then in the mean over what may be found."
+    )
+    rows = [
+        {"found out": f.what, "longer with": f.longer, "in the mean": f.promise, "gain": f.gain}
+        for f in found
+    ]
+    columns = {"longer with": PERCENT, "in the mean": SHOTS, "gain": SHOTS}
+    table(pd.DataFrame(rows), "found", columns)

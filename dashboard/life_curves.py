@@ -9,7 +9,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, read_address
 from dashboard.head import beside, title
-from dashboard.helps import helps
+from dashboard.helps import finds, helps
 from dashboard.keeping import take_along
 from dashboard.operating import point_of_slot
 from dashboard.shared import (
@@ -101,5 +101,6 @@ if a.families:
 if math.isfinite(a.fit_p):
     st.caption(f"Goodness of fit of the {a.family}: Monte-Carlo p = {a.fit_p:.3f}.")
 helps(a.more, {"bound": "promise"})
+finds(a.found)
 show_notes(a)
 take_along(a, question, store())

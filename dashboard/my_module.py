@@ -7,7 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, one_of, read_address, unreadable
 from dashboard.head import beside, title
-from dashboard.helps import helps
+from dashboard.helps import finds, helps
 from dashboard.keeping import take_along
 from dashboard.last_time import since_last_time
 from dashboard.shared import (
@@ -116,6 +116,7 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
             "Chance that the slot is the first to fail.",
         )  # fmt: skip
     helps(a.more, {"bound": "promise"})
+    finds(a.found)
     with folded("The numbers behind it"):
         table(pd.DataFrame([
             {

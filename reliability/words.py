@@ -47,6 +47,33 @@ def shots_text(value: float) -> str:
     return f"{value:.3g}"
 
 
+def _bench_time(days: float) -> tuple[str, str]:
+    """Bench time as a number and its unit: hours below half a day, minutes below an hour."""
+    hours = 24 * days
+    unit, value = (
+        ("day", days) if days >= 0.5 else ("hour", hours) if hours >= 1 else ("minute", 60 * hours)
+    )
+    return (f"{value:,.0f}" if value >= 10 else f"{value:.2g}"), unit
+
+
+def bench_text(days: float) -> str:
+    """Bench time in a sentence.
+
+    Examples
+    --------
+    >>> bench_text(0.024), bench_text(0.35), bench_text(2.44), bench_text(1)
+    ('35 bench minutes', '8.4 bench hours', '2.4 bench days', '1 bench day')
+    """
+    number, unit = _bench_time(days)
+    return f"{number} bench {unit}{'' if number == '1' else 's'}"
+
+
+def bench_cell(days: float) -> str:
+    """Bench time in a table: ``35 min``, ``8.4 h``, ``2.4 d``."""
+    number, unit = _bench_time(days)
+    return f"{number} {'min' if unit == 'minute' else unit[0]}"
+
+
 def capital(text: str) -> str:
     """A text that begins a sentence."""
     return text[0].upper() + text[1:]

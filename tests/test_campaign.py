@@ -87,6 +87,17 @@ def test_limits_are_never_exceeded():
     assert given > 100 and broken == 0
 
 
+def test_limits_of_learning_plans_are_never_exceeded():
+    """The same; what bounds would look like is made up, so that the search goes every way."""
+    broken, given = bench_campaign.learning_limits(30)
+    assert given > 100 and broken == 0
+
+
+def test_no_plan_of_a_coarse_grid_narrows_as_much_for_less():
+    for mine, best in bench_campaign.narrowest_grid((2.5,), (9, 18, 27)):
+        assert mine <= best * (1 + 1e-9)
+
+
 def test_no_plan_of_a_coarse_grid_is_likelier():
     for mine, best in bench_campaign.beside_exhaustive():
         assert mine >= best - 1e-9
@@ -118,6 +129,29 @@ def test_width_is_seen_in_simulated_communities():
     """Foretold factor of the bound against 2,000 other outcomes of the plan: within 5 %."""
     told, run, _ = bench_campaign.width(2000, 1)
     assert run == pytest.approx(told, rel=0.05)
+
+
+def test_a_learning_plan_foretells_what_its_tests_give():
+    """Median of estimate over bound of 60 tests drawn from the laws left open, bounded as ``life`` does, within
+    three standard errors of the one foretold."""
+    told, seen, error = bench_campaign.learning(60)
+    assert abs(np.log(seen / told)) <= 3 * error
+    assert error < 0.25
+
+
+def test_a_learning_plan_needs_no_failure_and_takes_its_point():
+    """With nothing failed a prior speaks; a hotter test needs fewer shots to see as many failures."""
+    good = LifeRecords.of(np.full(9, 2000.0), np.full(9, np.inf))
+    a = asked("narrow", good, within_factor=50)
+    assert "half_failure" in [n.code for n in a.notes]
+    own = bench_campaign.demo_capacitors()
+    cool, hot = (
+        asked("narrow", own, within_factor=3, use=(f"charge_V={v}",)).best.shots[0]
+        for v in (1200, 1600)
+    )
+    assert hot < cool
+    with pytest.raises(CannotAnswer, match="no law is trusted that far"):
+        asked("accelerate", own, accelerate_to=4000)
 
 
 def test_accelerated_plan_beats_equal_allocation():

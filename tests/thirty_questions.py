@@ -84,6 +84,18 @@ def money(unit: float, day: float, most: float) -> Check:
     return check
 
 
+def failures_expected(volts: float, times: float = 1.6) -> Check:
+    """Failures that the plan expects, within a factor of the true number."""
+
+    def check(reply: Reply) -> None:
+        best = reply.at("best")
+        dead = 1 - np.exp(-truth.hazard(truth.CAPACITOR, best["shots"][0], volts))
+        ratio = best["failures"] / (best["units"][0] * dead)
+        assert 1 / times <= ratio <= times, f"{best['failures']} expected, true over it {ratio}"
+
+    return check
+
+
 def ratio(a: str, of_a: str, b: str, of_b: str) -> float:
     """True life of one part by its builder over that of another."""
     part = truth.TRUTH["part_factor"]
@@ -134,9 +146,14 @@ PLANS = (
           (at_most("tests.0.days", 0.5), at_most("tests.0.units", 3))),
     Asked("100 euros, 30 a unit, 10 a day: which test?", "campaign --use charge_V=1400 --budget 100 --unit-cost 30 --day-cost 10",
           (money(30, 10, 100),)),
-    Asked("One second of bench: which test?", "campaign --use charge_V=1400 --days 0.00001", (says("No test looked at within"),), 3),
+    Asked("One second of bench: which test?", "campaign --use charge_V=1400 --days 0.00001", (says("to set it up alone takes more"),), 3),
     Asked("Show 300 shots at 1,400 V with eight units in a day.", f"campaign --demonstrate-shots 300 {FILM} --use charge_V=1400 --units 8 --days 1",
           (at_most("best.units", 8), at_most("best.bench_days", 1), plan_chance())),
+    Asked("A bound within a factor of three at 1,400 V?", f"campaign --within-factor 3 {FILM} --use charge_V=1400",
+          (at_most("best.factor", 3), failures_expected(1400))),
+    Asked("Within a hundredth, with six units?", f"campaign --within-factor 1.01 {FILM} --use charge_V=1400 --most-units 6",
+          (says("None of the plans looked at"),), 3),
+    Asked("A test for 4 kV?", f"campaign --accelerate-to 4000 {FILM}", (says("no law is trusted that far"),), 3),
 )  # fmt: skip
 
 CHOICES = (

@@ -354,6 +354,7 @@ GRAVE = (
     "doubtful", "mode_of_good", "not_recorded", "published_facts",
     "contradiction", "not_carried", "early_failures", "poor_fit", "family_matters", "reversed_exponent", "none_allowed",
     "parts_mixed", "dependent_slots", "extrapolated", "above_rating", "stress_mixed", "builders_disagree", "unverified_contribution",
+    "no_voltage", "began_past_limit",
 )  # fmt: skip
 
 

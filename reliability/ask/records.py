@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from pathlib import Path
 from typing import Any
 
@@ -78,12 +79,14 @@ def _plan(answer: Any, question: Question) -> list[dict[str, Any]]:
         return [plan_row(i, answer.best.slot, stress=volts) for i in range(answer.best.units)]
     if not isinstance(answer, LearningAnswer):
         raise BadInput("there is no plan to write")
-    best, column = answer.best, answer.column
-    stress = [{column: v} for v, n in zip(best.levels, best.units, strict=False) for _ in range(n)]
-    return [
-        plan_row(i, answer.slot, stress=stress[i] if stress else None)
-        for i in range(sum(best.units))
+    best, column = answer.best, answer.column or "charge_V"
+    tested = best.levels or (answer.use,)
+    stress = [
+        {column: v} if math.isfinite(v) else {}
+        for v, n in zip(tested, best.units, strict=True)
+        for _ in range(n)
     ]
+    return [plan_row(i, answer.slot, stress=stress[i]) for i in range(sum(best.units))]
 
 
 def write_soft_failures(question: Wear, source: AnySource, path: Path) -> None:

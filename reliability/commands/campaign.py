@@ -9,6 +9,7 @@ import click
 
 from reliability.commands.common import number, options, question_command, show_more, table
 from reliability.notes import BadInput
+from reliability.words import bench_cell
 
 PLANS = {
     "demonstrate_shots": "demonstrate",
@@ -41,7 +42,7 @@ def show(a: Any) -> None:
     _show_effect(a)
     click.echo("\nAlternatives that show the same, shortest bench time first")
     rows = [
-        [str(p.units), number(p.shots_each), p.volts or "-", str(p.failures_allowed), f"{p.bench_days:.2f}", number(p.cost),
+        [str(p.units), number(p.shots_each), p.volts or "-", str(p.failures_allowed), bench_cell(p.bench_days), number(p.cost),
          number(p.pass_estimated, 2), number(p.pass_pessimistic, 2), number(p.pass_optimistic, 2), number(p.then.promise),
          number(p.then.highest_V)]
         for p in a.plans
@@ -51,7 +52,7 @@ def show(a: Any) -> None:
         "shots each",
         "volts",
         "may fail",
-        "days",
+        "bench",
         "cost",
         "pass",
         "at worst",
@@ -82,21 +83,31 @@ def _show_effect(a: Any) -> None:
 
 
 def _show_learning(a: Any) -> None:
-    click.echo("\nPlans looked at (factor: estimate over lower bound, typical)")
+    click.echo(
+        "\nPlans looked at (factor: estimate over lower bound, typical, and in one outcome of ten)"
+    )
     shown = [*a.plans[:12], *([a.equal] if a.equal is not None else [])]
     rows = [
         [
             "/".join(f"{v:g}" for v in p.levels) or "-", "/".join(map(str, p.units)), number(p.shots[0]),
-            f"{p.bench_days:.2f}", number(p.cost), number(p.failures, 3), number(p.factor, 3), f"{p.answerable:.0%}",
+            bench_cell(p.bench_days), number(p.cost), number(p.failures, 3), number(p.factor, 3), number(p.factor_wide, 3), f"{p.answerable:.0%}",
         ]
         for p in shown
     ]  # fmt: skip
-    head = ["levels", "units", "shots each", "days", "cost", "fail", "factor", "answers"]
+    head = [
+        "levels",
+        "units",
+        "shots each",
+        "bench",
+        "cost",
+        "fail",
+        "factor",
+        "1 in 10",
+        "answers",
+    ]
     click.echo(table(head, rows))
     if a.equal is not None:
         click.echo("  last row: equal allocation")
-    for w in a.sensitivity:
-        click.echo(f"  best plan's factor with the {w.what}: {w.factor:.3g}")
 
 
 def write_plan(a: Any, origin: Any, question: Any, sheet: Path | None, running: bool) -> None:

@@ -10,6 +10,7 @@ from typing import Any
 import click
 
 from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.words import bench_cell
 
 MOST_CITED = 12
 DECORATOR = Callable[[Callable[..., Any]], Callable[..., Any]]
@@ -421,11 +422,22 @@ def show_more(tests: Sequence[Any], then: dict[str, str]) -> None:
         return
     click.echo("\nWhat would help most: tests without failure, most shots gained a bench day first")
     rows = [
-        [t.what, f"{t.shots:,.0f}", f"{t.days:.2f}", number(t.survives_it, 2),
+        [t.what, f"{t.shots:,.0f}", bench_cell(t.days), number(t.survives_it, 2),
          *(number(getattr(t, name)) for name in then.values()), number(t.gain_a_day, 3)]
         for t in tests
     ]  # fmt: skip
-    click.echo(table(["what", "shots", "days", "lasts it", *then, "gain a day"], rows))
+    click.echo(table(["what", "shots", "bench", "lasts it", *then, "gain a day"], rows))
+
+
+def show_found(found: Sequence[Any]) -> None:
+    """What would help without the bench, where anything would; the promise is the mean over what may be found."""
+    if not found:
+        return
+    click.echo(
+        "\nWithout the bench: causes found out, records completed, sources; most shots gained first"
+    )
+    rows = [[f.what, number(f.longer, 2), number(f.promise), number(f.gain, 3)] for f in found]
+    click.echo(table(["found out", "longer with", "in the mean", "gain"], rows))
 
 
 def show_opinion(found: Any) -> None:

@@ -9,6 +9,7 @@ import click
 from reliability.commands.common import (
     number,
     question_command,
+    show_found,
     show_more,
     show_siblings,
     table,
@@ -48,6 +49,7 @@ def show(a: Any) -> None:
             f"{number(v.one_lower, 3)})"
         )
     show_more(a.more, {"survival after": "survival", "at least": "lower", "promise": "promise"})
+    show_found(a.found)
 
 
 command = question_command("flight", show)

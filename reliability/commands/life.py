@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, show_more, table
+from reliability.commands.common import number, question_command, show_found, show_more, table
 
 
 def show(a: Any) -> None:
@@ -32,6 +32,7 @@ def show(a: Any) -> None:
             f"\nPrediction: {p.question} with probability {p.confidence:g}: {number(p.shots)} ({p.method})"
         )
     show_more(a.more, {"bound": "promise"})
+    show_found(a.found)
     if not a.families:
         return
     click.echo("\nFamilies (smaller AICc is better; weight is the share of belief among them)")

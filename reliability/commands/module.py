@@ -6,7 +6,14 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, show_more, show_siblings, table
+from reliability.commands.common import (
+    number,
+    question_command,
+    show_found,
+    show_more,
+    show_siblings,
+    table,
+)
 
 
 def show(a: Any) -> None:
@@ -21,6 +28,7 @@ def show(a: Any) -> None:
         rows = [list(map(number, (s.shots, s.estimate, s.lower, s.upper))) for s in a.survival]
         click.echo(table(["shots", "estimate", "lower", "upper"], rows))
     show_more(a.more, {"bound": "promise"})
+    show_found(a.found)
 
 
 def slot_table(a: Any) -> str:

@@ -46,6 +46,19 @@ def left_out_notes(used: Sequence[Usable]) -> list[Note]:
     ]
 
 
+def no_voltage_notes(records: LifeRecords) -> list[Note]:
+    """That no record of the main capacitor says its voltage."""
+    own = records.select(records.slot == "main_capacitor")
+    volts = own.covariates.get("charge_V")
+    if not len(own) or (volts is not None and np.isfinite(volts).any()):
+        return []
+    text = (
+        "No record of the main capacitor says its charge voltage: the promise is for voltages as these units ran at, "
+        "whatever they were. Record charge_V."
+    )
+    return [Note("no_voltage", text)]
+
+
 def looked_bad_notes(raw: LifeRecords) -> tuple[Note, ...]:
     """Which of the records as they were given count as failed because their units looked bad."""
     bad = raw.suspects_failed().failed & ~raw.failed

@@ -9,7 +9,7 @@ import numpy as np
 from reliability.decisions.bench import Bench
 from reliability.notes import Note
 from reliability.records import LifeRecords
-from reliability.words import counted
+from reliability.words import bench_text, counted
 
 MOST = 2000
 """failures of one of them that are looked at"""
@@ -89,7 +89,7 @@ def separation_note(
         more = [(longer.name, found.longer), (other.name, found.other)]
         which = " and ".join(f"{counted(n, 'more failure')} of {name}" for name, n in more if n)
         text = (
-            f"What would help most: {which} on tests like those so far (some {found.days:.2g} bench days); if the difference is as "
+            f"What would help most: {which} on tests like those so far (some {bench_text(found.days)}); if the difference is as "
             "estimated, it is then as likely as not shown."
         )
     elif longer.failed and other.failed:

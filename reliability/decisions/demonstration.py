@@ -42,7 +42,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
 from reliability.slots.exposure import SAME_VOLTAGE
-from reliability.words import percent_text, shots_text
+from reliability.words import bench_text, percent_text, shots_text
 
 NAN = float("nan")
 SHOWN = 12
@@ -162,13 +162,13 @@ class DemonstrationAnswer(Answer):
             if self.flown_lower is not None:
                 low = self.flown_lower.plan
                 text += (
-                    f"; flown at {self.flown_lower.charge_V:,.0f} V instead, {_plan_text(low, placed=False)} show it, in {low.bench_days:.1f} bench "
-                    f"days, with probability {percent_text(low.pass_estimated)}"
+                    f"; flown at {self.flown_lower.charge_V:,.0f} V instead, {_plan_text(low, placed=False)} show it, in "
+                    f"{bench_text(low.bench_days)}, with probability {percent_text(low.pass_estimated)}"
                 )
             return text + "."
         text = (
             f"Run {_plan_text(self.best)}: that shows {shown} with {percent_text(self.confidence)} confidence, in "
-            f"{self.bench_days:.1f} bench days{within}"
+            f"{bench_text(self.bench_days)}{within}"
         )
         if np.isfinite(self.pass_estimated):
             text += (
@@ -176,7 +176,7 @@ class DemonstrationAnswer(Answer):
             )
         if self.instead is not None:
             text += (
-                f". Or {_plan_text(self.instead)}: {self.instead.bench_days:.1f} bench days, probability "
+                f". Or {_plan_text(self.instead)}: {bench_text(self.instead.bench_days)}, probability "
                 f"{percent_text(self.instead.pass_estimated)}"
             )
         return text + "."
@@ -190,7 +190,8 @@ def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
         where = ", then ".join(f"{shots_text(s.shots)} shots at {s.charge_V:,.0f} V" for s in steps)
         return f"{units} for {where} with {fail}"
     place = f" at {steps[0].charge_V:,.0f} V" if steps and placed else ""
-    return f"{units} for {shots_text(p.shots_each)} shots each{place} with {fail}"
+    each = " each" if p.units != 1 else ""
+    return f"{units} for {shots_text(p.shots_each)} shots{each}{place} with {fail}"
 
 
 class Demonstrate(OnRecords, Limited):

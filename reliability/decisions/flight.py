@@ -20,6 +20,7 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    no_voltage_notes,
     refuse_burned_in,
     steep_notes,
     unclear_notes,
@@ -27,6 +28,7 @@ from reliability.decisions.answer_notes import (
     unseen_weak,
 )
 from reliability.decisions.bench import Bench
+from reliability.decisions.found_out import Case, Finding, findings
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
@@ -180,6 +182,8 @@ class FlightAnswer(Answer):
     first_to_fail : tuple of FirstToFail
     several : Several
     more : tuple of MoreTest
+    found : tuple of Finding
+        What would help without the bench.
     at : dict
         The mission's own stresses, where they differ from the module's records.
     carried : tuple of Carried
@@ -215,6 +219,7 @@ class FlightAnswer(Answer):
     first_to_fail: tuple[FirstToFail, ...]
     several: Several
     more: tuple[MoreTest, ...]
+    found: tuple[Finding, ...]
     at: dict[str, Level]
     carried: tuple[Carried, ...]
     confidence: float
@@ -445,7 +450,7 @@ class _Flight:
             Promise(promised, q.survival, q.confidence), promised - shots,
             tuple(sorted(slots, key=lambda s: -s.ends_first)),
             tuple(FirstToFail(n, v) for n, v in sorted(first.items(), key=lambda nv: -nv[1])),
-            self.several(est, lower), () if q.brief else self.more(promised), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
+            self.several(est, lower), *((), ()) if q.brief else (self.more(promised), self.found(promised)), self.use, tuple(c for u in self.used for c in u.carried), q.confidence,
             tuple(sorted(set(r.builder.tolist()))), whole(r.units), whole(r.failures), self.curve(promised),
             tuple(m.early_seen()), unseen_weak(m, self.needed), q.no_early_failures,
             notes=(
@@ -506,6 +511,15 @@ class _Flight:
         wanted = Wanted(self.shots, self.needed, q.confidence, Bench(q.rate_hz))
         return more_tests(self.now, wanted, promised, burn_in=True)
 
+    def found(self, promised: float) -> tuple[Finding, ...]:
+        """Records completed and sources that lengthen the promise."""
+        wanted = Wanted(self.shots, self.needed, self.q.confidence)
+
+        def again(records: LifeRecords) -> ModuleModel:
+            return _Flight(records, self.pool, self.q).now
+
+        return findings(Case(self.now, wanted, promised, self.records, again))
+
     def own_notes(self) -> list[Note]:
         """What the module's own burn-in counts for."""
         if not any(b.so_far for b in self.on_board):
@@ -535,6 +549,7 @@ class _Flight:
             notes.append(Note("legs", text))
         notes += carried_notes([c for u in self.used for c in u.carried])
         notes += left_out_notes(self.used)
+        notes += no_voltage_notes(self.records)
         notes += few_notes([(s.name, s.failures) for s in self.now.slots])
         notes += early_notes(self.now, self.needed)
         notes += burned_in_notes(self.now)

@@ -10,36 +10,44 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.bench import SECONDS_A_DAY, Limited, one_slot
+from reliability.decisions.foretold import Test, life_notes, normal_laws, reduced, test_of
+from reliability.decisions.operating import point_of_one, refuse_uncarried
 from reliability.decisions.question import (
+    OF_A_POINT,
     Answer,
     OnRecords,
     confidence_setting,
     levels,
+    refuse_unless,
     setting,
 )
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
+from reliability.decisions.unit_life import UnitLife, unit_life
 from reliability.life.design import Plan, asymptotic_error, bound_width
-from reliability.life.fit import NoMaximum, fit_life
-from reliability.life.stress import StressFit, fit_stress, parse_term
+from reliability.life.families import WEIBULL
+from reliability.life.stress import Term, fit_stress, parse_term
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.exposure import voltages_differ
-from reliability.words import percent_text, shots_text
+from reliability.slots.carried import FARTHEST, beyond_trust
+from reliability.slots.exposure import Array
+from reliability.words import bench_text, percent_text, shots_text
 
 NAN = float("nan")
-DRAWS = 600
+SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
+SHARES = (0.3, 0.5, 0.8)
+"""units, and shares of them expected to fail, of the tests looked at (choices)"""
+BETWEEN = (5, 7, 10, 14, 20, 30, 45, 66, 100, 150)
+"""units looked at as well where that may be cheaper"""
+STEPS = 4
+"""times that a length is halved in search of a shorter one"""
+LEAST_EXPECTED = 2.5
+"""failures expected below which a test is not looked at: three in fewer than half of its outcomes (Poisson)"""
+ANSWERED = 0.8
+"""least share of outcomes with a bound of a plan that is recommended (a choice)"""
 KEPT = 5
 """plans of each size that are simulated, after the large-sample ranking"""
-
-
-@dataclass(frozen=True)
-class WhatIf:
-    """The best plan's factor if something is otherwise."""
-
-    what: str
-    factor: float
 
 
 @dataclass(frozen=True)
@@ -58,7 +66,9 @@ class LearningPlan:
     failures : float
         Expected.
     factor : float
-        Median of estimate / lower bound (1 is perfect).
+        Median of estimate / lower bound (1 is perfect), over lives that the records leave open and over outcomes.
+    factor_wide : float
+        The same that one outcome in ten exceeds.
     below_truth : float
         Median of truth / lower bound.
     answerable : float
@@ -72,6 +82,7 @@ class LearningPlan:
     cost: float
     failures: float
     factor: float
+    factor_wide: float
     below_truth: float
     answerable: float
 
@@ -89,7 +100,7 @@ class LearningAnswer(Answer):
         The stress that is accelerated, "" without one.
     fraction, confidence : float
     use : float
-        Level the bound is for; nan without stress.
+        Level the bound is for, of a test at one voltage that voltage; nan where none is known.
     plans : tuple of LearningPlan
     best : LearningPlan
         Narrowest bound within the budget, or the cheapest that reaches the wanted factor.
@@ -97,13 +108,11 @@ class LearningAnswer(Answer):
         Equal allocation over the tested levels at equal cost, for comparison.
     gain : float
         How much narrower the best bound is than the equal allocation's (ratio of factors).
-    sensitivity : tuple of WhatIf
-        The best plan's factor if shape or exponent are off by a quarter.
 
     Examples
     --------
     >>> import reliability as rl
-    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",), where=("charge_V=1400",))
+    >>> q = rl.Narrow(within_factor=3, slot=("main_capacitor",), part=("film-a",), use=("charge_V=1400",))
     >>> rl.ask(q, rl.demo()).best.factor <= 3
     True
     """
@@ -118,7 +127,6 @@ class LearningAnswer(Answer):
     best: LearningPlan
     equal: LearningPlan | None
     gain: float
-    sensitivity: tuple[WhatIf, ...]
 
     @property
     def sentence(self) -> str:
@@ -133,15 +141,36 @@ class LearningAnswer(Answer):
             where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
-            f"({percent_text(self.confidence)} confidence), in {b.bench_days:.1f} bench days"
+            f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
         )
-        if self.equal is not None:
-            text += f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
-        return text + "."
+        return text + self._beside_equal() + "."
+
+    def _beside_equal(self) -> str:
+        """The plan beside units spread equally, which may give a narrower bound, but more seldom."""
+        e = self.equal
+        if e is None:
+            return ""
+        if not np.isfinite(e.factor):
+            return "; units spread equally at that cost would seldom give a bound at all"
+        if self.gain >= 1:
+            return f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
+        return (
+            f"; units spread equally at that cost would give a factor {e.factor:.2g}, but a bound in "
+            f"{percent_text(e.answerable)} of outcomes only"
+        )
+
+    def _wide(self) -> str:
+        """How far below in one outcome of ten; where there is no bound then, how often."""
+        b = self.best
+        if np.isfinite(b.factor_wide):
+            return f", {b.factor_wide:.2g} in one outcome of ten"
+        return (
+            f", with too few failures for a bound in {percent_text(1 - b.answerable)} of outcomes"
+        )
 
 
 class Narrow(OnRecords, Limited):
-    """Which test brings the lower bound within a factor of the estimate, if life is as estimated.
+    """Which test brings the lower bound within a factor of the estimate, over the lives that the records leave open.
 
     Examples
     --------
@@ -157,56 +186,115 @@ class Narrow(OnRecords, Limited):
     within_factor: float = setting(
         ..., "Bring the lower bound within this factor of the estimate.", hint="K", gt=1
     )
+    use: tuple[str, ...] = setting(
+        (), "Operating point that is tested. Default: the commonest in the records.",
+        hint="COLUMN=LEVEL", most=20,
+    )  # fmt: skip
     survival: float = setting(0.9, "Survival at the life bounded.", gt=0, lt=1)
     confidence: float = confidence_setting()
     most_units: int = setting(36, "Most units there may be.", ge=4, le=200)
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
+    @model_validator(mode="after")
+    def _sound(self) -> Narrow:
+        levels(self.use, OF_A_POINT)
+        return self
+
     def answer(self, pool: Pool) -> LearningAnswer:
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
-        records = one_slot(self.chosen(pool))
-        _refuse_mixed(records)
-        try:
-            fit = fit_life(records)
-        except NoMaximum as e:
-            why = f"{e} How wide a bound becomes cannot be foretold then; ask which test is worth running next, or show a life."
-            raise CannotAnswer(why) from None
-        fraction, bench = 1 - self.survival, self.bench()
-        target = LogQuantile(float(fit.family.quantile(np.asarray(fraction))))
-        plans = []
-        for n in (k for k in (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200) if k <= self.most_units):
-            for share in (0.3, 0.5, 0.8):
-                if n * share < 2.5:
-                    continue
-                z = fit.family.quantile(np.asarray(share))
-                end = float((z - fit.phi[1, 0]) / fit.phi[0, 0])
-                plan = Plan(np.empty((1, 0)), np.array([n]), np.array([end]))
-                w = bound_width(
-                    fit.family, fit.phi, plan, target, self.confidence, draws=DRAWS, seed=self.seed
-                )
-                shots = float(np.exp(end + fit.sample.centre))
-                plans.append(
-                    LearningPlan((), (n,), (shots,), bench.days(n, shots), bench.cost(n, shots), w.failures, w.factor,
-                                 w.short, w.answerable)
-                )  # fmt: skip
-        plans = [p for p in plans if self.keeps(p.bench_days, p.cost)]
-        within = self.limits_in_words((self.most_units, "units"))
-        if not plans:
-            raise CannotAnswer(f"No plan looked at keeps {within}: even the shortest takes more.")
-        reach = [p for p in plans if p.factor <= self.within_factor]
-        if not reach:
-            narrowest = min(plans, key=lambda p: p.factor)
-            raise CannotAnswer(
-                f"None of the plans looked at within {within} brings the bound within a factor {self.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, gives {narrowest.factor:.3g}."
-            )
-        best = min(reach, key=lambda p: (p.cost, p.bench_days))
-        plans.sort(key=lambda p: p.bench_days)
-        text = "Widths are simulated from the present estimate; they change with it."
-        return LearningAnswer(
-            "estimate", str(records.slot[0]), "", fraction, self.confidence, NAN, tuple(plans), best, None, NAN, (),
-            notes=(Note("from_present_estimate", text),),
+        records, use = one_slot(self.chosen(pool)), levels(self.use)
+        life = unit_life(records, use, self.seed)
+        refuse_uncarried(use, life.used.carried, f"of {life.slot} ")
+        volts = float(point_of_one(records, use).get("charge_V", NAN))
+        return Narrowing(self, life).answer(volts)
+
+
+class Narrowing:
+    """Tests at one voltage while they are gone through: some of each size, then lengths between, where cheaper."""
+
+    def __init__(self, q: Narrow, life: UnitLife) -> None:
+        self.q, self.life, self.bench = q, life, q.bench()
+        self.test = test_of(life, 1 - q.survival, {})
+        self.longest = life.fails_by(SHARES[-1])
+        self.found: dict[tuple[int, float], LearningPlan] = {}
+
+    def look(self, n: int, shots: float) -> LearningPlan | None:
+        """A test of so many units and shots, and how its bound comes out; None where too few would fail."""
+        if n * self.life.failing(shots) < LEAST_EXPECTED:
+            return None
+        if (n, shots) not in self.found:
+            self.found[n, shots] = self.simulated(n, shots)
+        return self.found[n, shots]
+
+    def simulated(self, n: int, shots: float) -> LearningPlan:
+        test, q = self.test, self.q
+        plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - test.centre]))
+        w = bound_width(WEIBULL, test.laws, plan, test.target, q.confidence, q.seed)
+        return LearningPlan(
+            (), (n,), (shots,), self.bench.days(n, shots), self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable
         )  # fmt: skip
+
+    def reaches(self, p: LearningPlan | None) -> bool:
+        """Whether its bound typically comes as near as wanted, and seldom fails to come."""
+        return p is not None and p.factor <= self.q.within_factor and p.answerable >= ANSWERED
+
+    def best(self) -> LearningPlan | None:
+        """The cheapest of those looked at that reach the factor."""
+        return min(filter(self.reaches, self.found.values()), key=lambda p: (p.cost, p.bench_days), default=None)  # fmt: skip
+
+    def go_through(self) -> None:
+        """Look at all sizes, within the limits."""
+        most = self.q.most_units
+        shares = [self.life.fails_by(share) for share in SHARES]
+        for n in sorted({*(k for k in SIZES if k < most), most}):
+            for shots in sorted({min(s, self.q.longest(n)) for s in shares}):
+                self.look(n, shots)
+        for n in sorted({*(k for k in (*SIZES, *BETWEEN) if k < most), most}):
+            self.shorten(n)
+
+    def shorten(self, n: int) -> None:
+        """Tests of so many units, as short as reach the factor, where they cost less than the best so far."""
+        high = min(self.q.longest(n), self.longest)
+        if (best := self.best()) is not None:
+            priced = self.bench.unit_cost > 0 or self.bench.day_cost > 0
+            limit = {"budget": best.cost} if priced else {"days": best.bench_days}
+            high = min(high, self.q.model_copy(update=limit).longest(n))
+        low = self.life.fails_by(min(LEAST_EXPECTED / n, SHARES[-1]))
+        if high <= low or not self.reaches(self.look(n, high)):
+            return
+        for _ in range(STEPS):
+            middle = (low * high) ** 0.5
+            low, high = (low, middle) if self.reaches(self.look(n, middle)) else (middle, high)
+
+    def answer(self, volts: float) -> LearningAnswer:
+        """The cheapest that reaches the factor, of a test at a voltage. Raises CannotAnswer."""
+        q, life = self.q, self.life
+        self.go_through()
+        within = q.limits_in_words((q.most_units, "units"))
+        if not self.found:
+            raise CannotAnswer(
+                f"Within {within} too few units fail for a bound; test longer, more units, or at a higher voltage."
+            )
+        best = self.best()
+        if best is None:
+            narrowest = min(self.found.values(), key=lambda p: (p.factor, -p.answerable))
+            raise CannotAnswer(
+                f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
+                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, {_gives(narrowest)}."
+            )
+        plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
+        return LearningAnswer(
+            "estimate", life.slot, "", 1 - q.survival, q.confidence, volts, tuple(plans), best, None, NAN,
+            notes=life_notes(life),
+        )  # fmt: skip
+
+
+def _gives(p: LearningPlan) -> str:
+    """What a plan that does not reach the factor gives."""
+    if not np.isfinite(p.factor):
+        return f"gives a bound in {percent_text(p.answerable)} of outcomes"
+    some = f" (a bound in {percent_text(p.answerable)} of outcomes)" if p.answerable < ANSWERED else ""  # fmt: skip
+    return f"gives {p.factor:.3g}{some}"
 
 
 class Accelerate(OnRecords, Limited):
@@ -214,7 +302,8 @@ class Accelerate(OnRecords, Limited):
 
     Every plan costs the same, fewer units running longer, or less where days or money cut it. Two or three of the levels, with their best
     split, are ranked by large-sample variance (Meeker & Escobar 1998, ch. 20); the best few, and the
-    equal allocation over all levels, are then simulated with their calibrated bounds.
+    equal allocation over all levels, are then simulated with their calibrated bounds, over the lives that the records
+    leave open: by the slot's model where the charge voltage is the stress, by the stress model's errors elsewhere.
 
     Examples
     --------
@@ -268,62 +357,88 @@ class Accelerate(OnRecords, Limited):
         """The best plan beside the equal allocation. Raises BadInput, CannotAnswer."""
         records = one_slot(self.chosen(pool))
         terms = [parse_term(t) for t in self.stress] if self.stress else default_terms(records)
-        return _Accelerated(fit_stress(records, terms), solved_for(terms), self).answer()
+        return Accelerating(self, records, terms).answer()
 
 
-class _Accelerated:
-    """An accelerated test while it is planned; the present estimate is taken as the truth."""
+class Accelerating:
+    """An accelerated test while it is planned."""
 
-    def __init__(self, fit: StressFit, column: str, q: Accelerate) -> None:
-        self.fit, self.column, self.q, self.bench = fit, column, q, q.bench()
-        self.levels = sorted(set(q.levels) or {float(v) for v in fit.records.column(column)})
+    def __init__(self, q: Accelerate, records: LifeRecords, terms: Sequence[Term]) -> None:
+        self.q, self.bench, self.slot = q, q.bench(), str(records.slot[0])
+        self.column = solved_for(terms)
+        known = records.column(self.column)
+        self.levels = sorted(set(q.levels) or set(known[np.isfinite(known)].tolist()))
         if len(self.levels) < 2:
             raise BadInput("an accelerated test needs 2 levels or more to choose from")
-        fixed = fixed_levels(fit, column, levels(q.use))
-        x = {
-            v: np.array([float(np.asarray(c)) for c in fit.at({**fixed, column: float(v)})])
-            for v in self.levels
-        }
-        raw = fit.quantile_target(1 - q.survival, {**fixed, column: float(q.accelerate_to)})
-        target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
-        self.x, self.target, self.phi = _reduce(fit, column, x, target, fit.phi)
-        self.most = float("inf") if q.most_units is None else q.most_units
-        self.priced = self.bench.unit_cost > 0 and self.bench.day_cost > 0
-        self.per_day = self.bench.day_cost / self.bench.stands
-        self.budget = (
-            q.units * (self.bench.unit_cost + q.days_each * self.per_day)
-            if self.priced
-            else q.units * q.days_each
+        by_voltage = [(t.column, t.form) for t in terms] == [("charge_V", "power")]
+        self.test, self.known = (
+            self.of_slot(records) if by_voltage else self.of_terms(records, terms)
         )
+        # the middle law: plans are ranked by it before they are simulated
+        self.phi = np.median(self.test.laws.phi, axis=1, keepdims=True)
+        self.most = float("inf") if q.most_units is None else q.most_units
 
-    def days_for(self, n: int) -> float:
-        """Days that each of n units may run for the same cost, within the limits."""
-        if self.priced:
-            same = (self.budget - n * self.bench.unit_cost) / (n * self.per_day)
-        else:
-            same = self.budget / n
-        return min(same, self.q.longest(n) / (SECONDS_A_DAY * self.bench.rate_Hz))
+    def of_slot(self, records: LifeRecords) -> tuple[Test, tuple[Note, ...]]:
+        """By the slot's model, with what is to be known of it."""
+        q = self.q
+        use = levels(q.use)
+        refuse_unless("charge_V" not in use, "use charge_V", "accelerate_to says the voltage")
+        life = unit_life(records, {**use, "charge_V": q.accelerate_to}, q.seed)
+        refuse_uncarried(use, life.used.carried, f"of {life.slot} ")
+        if not life.data.law:
+            raise CannotAnswer(
+                "The records are of one voltage, so no draw of the slot's model says how life falls with it; test some units at another."
+            )
+        _refuse_far(self.levels, life.used.records.covariates["charge_V"])
+        x = {v: float(np.log(v / q.accelerate_to)) for v in self.levels}
+        return test_of(life, 1 - q.survival, x), life_notes(life)
+
+    def of_terms(
+        self, records: LifeRecords, terms: Sequence[Term]
+    ) -> tuple[Test, tuple[Note, ...]]:
+        """By a stress model: normal draws about its estimate."""
+        q = self.q
+        fit = fit_stress(records, list(terms))
+        fixed = fixed_levels(fit, self.column, levels(q.use))
+        held = {v: fit.at({**fixed, self.column: float(v)}) for v in self.levels}
+        x = {v: np.array([float(np.asarray(c)) for c in own]) for v, own in held.items()}
+        raw = fit.quantile_target(1 - q.survival, {**fixed, self.column: float(q.accelerate_to)})
+        target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
+        text = "Lives are drawn by the errors of the stress model, taken as normal."
+        notes = [Note("from_stress_model", text)]
+        low, high = fit.tested(self.column)
+        if not low <= q.accelerate_to <= high:
+            text = f"The bound is for {self.column} = {q.accelerate_to:g}, outside the levels tested: it trusts the stress relation."
+            notes.append(Note("extrapolated", text))
+        return reduced(fit, self.column, x, target, normal_laws(fit, q.seed)), tuple(notes)
+
+    def shots_for(self, n: int) -> float:
+        """Shots that each of n units may run for what the equal allocation takes, within the limits; 0 where none."""
+        q, bench = self.q, self.bench
+        each = q.days_each * SECONDS_A_DAY * bench.rate_Hz
+        days = bench.days(q.units, each)
+        if bench.unit_cost > 0 and bench.day_cost > 0:
+            days = (bench.cost(q.units, each) - n * bench.unit_cost) / bench.day_cost
+        return min(bench.longest(n, days), q.longest(n))
 
     def plan_of(self, chosen: Sequence[float], counts: Sequence[int]) -> Plan:
         """A plan on the engine's scale."""
-        shots = self.days_for(int(sum(counts))) * SECONDS_A_DAY * self.bench.rate_Hz
-        end = float(np.log(shots) - self.fit.sample.centre)
-        return Plan(
-            np.array([self.x[v] for v in chosen]), np.array(counts), np.full(len(chosen), end)
-        )
+        end = float(np.log(self.shots_for(int(sum(counts)))) - self.test.centre)
+        x = np.array([self.test.x[v] for v in chosen])
+        return Plan(x, np.array(counts), np.full(len(chosen), end))
 
     def ranked(self) -> Sequence[tuple[Sequence[float], tuple[int, ...]]]:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
         for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
-            if self.days_for(n) <= 0 or n > self.most:
+            if self.shots_for(n) <= 0 or n > self.most:
                 continue
             own = []
             for size in (2, 3):
                 for chosen in combinations(self.levels, size):
                     # the best split of each choice of levels stands for it
                     errors = [
-                        (asymptotic_error(self.fit.family, self.phi, self.plan_of(chosen, c), self.target), c)
+                        (asymptotic_error(self.test.family, self.phi, self.plan_of(chosen, c), self.test.target), c)
                         for c in _splits(n, size)
                     ]  # fmt: skip
                     if errors:
@@ -333,32 +448,25 @@ class _Accelerated:
             out += [(c, k) for _, c, k in sorted(own)[:KEPT]]
         return out
 
-    def simulate(
-        self, chosen: Sequence[float], counts: Sequence[int], truth: np.ndarray
-    ) -> LearningPlan:
-        """A plan with its calibrated bounds under a truth."""
-        plan = self.plan_of(chosen, counts)
+    def simulate(self, chosen: Sequence[float], counts: Sequence[int]) -> LearningPlan:
+        """A plan with its calibrated bounds."""
+        plan, test = self.plan_of(chosen, counts), self.test
         w = bound_width(
-            self.fit.family,
-            truth,
-            plan,
-            self.target,
-            self.q.confidence,
-            draws=DRAWS,
-            seed=self.q.seed,
+            test.family, test.laws, plan, test.target, self.q.confidence, seed=self.q.seed
         )
         n = int(sum(counts))
-        shots = float(np.exp(plan.end[0] + self.fit.sample.centre))
+        shots = float(np.exp(plan.end[0] + test.centre))
         return LearningPlan(
             tuple(chosen), tuple(int(c) for c in counts), (shots,) * len(chosen), self.bench.days(n, shots),
-            self.bench.cost(n, shots), w.failures, w.factor, w.short, w.answerable,
+            self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable,
         )  # fmt: skip
 
     def answer(self) -> LearningAnswer:
         q = self.q
-        plans = [self.simulate(c, n, self.phi) for c, n in self.ranked()]
+        plans = [self.simulate(c, n) for c, n in self.ranked()]
         equal = self.equal()
-        plans.sort(key=lambda p: p.factor)
+        # first those that seldom fail to give a bound
+        plans.sort(key=lambda p: (p.answerable < ANSWERED, p.factor))
         if not plans or not np.isfinite(plans[0].factor):
             limits = q.limits_in_words((q.most_units, "units"))
             within = f" within {limits}" if limits else ""
@@ -369,53 +477,28 @@ class _Accelerated:
         equal_factor = float("inf") if equal is None else equal.factor
         gain = equal_factor / best.factor if np.isfinite(equal_factor) else float("inf")
         return LearningAnswer(
-            "accelerate", str(self.fit.records.slot[0]), self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
-            self.sensitivity(best), notes=self.notes(best),
+            "accelerate", self.slot, self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
+            notes=self.known,
         )  # fmt: skip
 
     def equal(self) -> LearningPlan | None:
         """Units in equal shares over all levels; None where the limits leave them no time or not one a level."""
         n = int(min(self.q.units, self.most))
-        if n < len(self.levels) or self.days_for(n) <= 0:
+        if n < len(self.levels) or self.shots_for(n) <= 0:
             return None
         base, extra = divmod(n, len(self.levels))
-        return self.simulate(
-            self.levels, [base + (i < extra) for i in range(len(self.levels))], self.phi
-        )
-
-    def sensitivity(self, best: LearningPlan) -> tuple[WhatIf, ...]:
-        """The best plan under a higher shape and a weaker stress effect."""
-        steeper, flatter = self.phi.copy(), self.phi.copy()
-        steeper[0] *= 1.25
-        steeper[1:] *= 1.25
-        flatter[2:] *= 0.75
-        return (
-            WhatIf("shape a quarter higher", self.simulate(best.levels, best.units, steeper).factor),
-            WhatIf("stress effect a quarter weaker", self.simulate(best.levels, best.units, flatter).factor),
-        )  # fmt: skip
-
-    def notes(self, best: LearningPlan) -> tuple[Note, ...]:
-        level = self.q.accelerate_to
-        text = (
-            "The present estimate is taken as the truth; see the sensitivity to shape and exponent."
-        )
-        notes = [Note("from_present_estimate", text)]
-        if level < min(best.levels) - 1e-9 or level > max(best.levels) + 1e-9:
-            text = f"The bound is for {self.column} = {level:g}, outside the levels tested: it trusts the stress relation."
-            notes.append(Note("extrapolated", text))
-        return tuple(notes)
+        return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])
 
 
-def _refuse_mixed(records: LifeRecords) -> None:
-    """Raise CannotAnswer where the records are a mixture of voltages: no test is run at one."""
-    volts = records.covariates.get("charge_V")
-    if volts is not None and voltages_differ(volts):
-        known = np.unique(volts[np.isfinite(volts)])
-        tested = ", ".join(f"{v:g}" for v in known)
-        raise CannotAnswer(
-            f"These records ran at {tested} V, and a test runs at one: choose it (where charge_V={known.max():g}), or ask for an "
-            "accelerated test (accelerate_to)."
-        )
+def _refuse_far(asked: Sequence[float], volts: Array) -> None:
+    """Raise CannotAnswer for voltages so far from the tests that nobody can say how units fail there."""
+    low, high = float(np.nanmin(volts)), float(np.nanmax(volts))
+    for v in asked:
+        if beyond_trust("charge_V", v, low, high):
+            raise CannotAnswer(
+                f"{v:,.0f} V is more than {FARTHEST:g} times beyond the tested {low:,.0f} to {high:,.0f} V; no law is trusted that "
+                "far. Plan with other levels."
+            )
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:
@@ -429,15 +512,3 @@ def _splits(total: int, size: int) -> list[tuple[int, ...]]:
         for b in range(2, total - a - 1, step)
         if total - a - b >= 2
     ]
-
-
-def _reduce(
-    fit: StressFit, column: str, x: dict[float, np.ndarray], target: LogQuantile, phi: np.ndarray
-) -> tuple[dict[float, np.ndarray], LogQuantile, np.ndarray]:
-    """Only the accelerated column stays a free effect: the others are the same in every unit planned."""
-    j = next(i for i, c in enumerate(fit.design) if c.term.column == column and not c.level)
-    others = [i for i in range(len(fit.design)) if i != j]
-    held = next(iter(x.values()))
-    shift = sum(held[i] * phi[2 + i, 0] for i in others)
-    small = np.array([[phi[0, 0]], [phi[1, 0] + shift], [phi[2 + j, 0]]])
-    return {v: a[[j]] for v, a in x.items()}, LogQuantile(target.z, (target.x[j],)), small

@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from reliability.decisions.answer_notes import declared_text, early_text
+from reliability.decisions.found_out import Finding
 from reliability.decisions.life_doubts import FirstFailure
 from reliability.decisions.lots import NewLot
 from reliability.decisions.more_tests import MoreTest
@@ -95,6 +96,8 @@ class LifeAnswer(Answer):
     first_failure : FirstFailure or None
         What holds without a family.
     more : tuple of MoreTest
+    found : tuple of Finding
+        What would help without the bench.
         Tests that would lengthen the first of the bounds, where it is wide.
     as_siblings : AsSiblings or None
         The first of the bounds if the units fail as their siblings do, where there are siblings enough.
@@ -139,6 +142,7 @@ class LifeAnswer(Answer):
     doubts: str = ""
     first_failure: FirstFailure | None = None
     more: tuple[MoreTest, ...] = ()
+    found: tuple[Finding, ...] = ()
     as_siblings: AsSiblings | None = None
     no_early_failures: bool = False
 

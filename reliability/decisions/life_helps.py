@@ -6,6 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
+from reliability.decisions.found_out import Case, Finding, findings
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.more_tests import (
     FEW_UNITS,
@@ -46,8 +47,11 @@ def helped_by(answer: LifeAnswer, of: OfSlot) -> LifeAnswer:
     if not answer.quantiles or of.mixed:
         return answer
     b = _first(answer)
-    more = slot_help(of.own.model, b) if b.wide else ()
-    return replace(answer, more=more, notes=answer.notes + more_note(more))
+    if not b.wide:
+        return answer
+    own = of.own
+    more, found = slot_help(own.model, b), slot_finds(own.model, own.whole, b)
+    return replace(answer, more=more, found=found, notes=answer.notes + more_note(more))
 
 
 def _first(answer: LifeAnswer) -> Bounded:
@@ -57,12 +61,24 @@ def _first(answer: LifeAnswer) -> Bounded:
 
 def slot_help(model: ModuleModel, b: Bounded) -> tuple[MoreTest, ...]:
     """Tests that would lengthen a bound of one slot."""
+    wanted, by = _promised(model, b)
+    if not np.isfinite(by):
+        return ()
+    found = tests_of_slots(model, wanted, wanted.shots, (FEW_UNITS, MORE_UNITS))
+    return tuple(replace(t, promise=t.promise * by, gain_a_day=t.gain_a_day * by) for t in found)
+
+
+def slot_finds(model: ModuleModel, whole: ModuleModel, b: Bounded) -> tuple[Finding, ...]:
+    """What would lengthen a bound of one slot without the bench."""
+    wanted, by = _promised(model, b)
+    if not np.isfinite(by):
+        return ()
+    found = findings(Case(model, wanted, wanted.shots, whole=whole))
+    return tuple(replace(f, promise=f.promise * by, gain=f.gain * by) for f in found)
+
+
+def _promised(model: ModuleModel, b: Bounded) -> tuple[Wanted, float]:
+    """The promise by the model, and how often it goes into the bound: nan where there is none."""
     promised = model.promise(1 - b.fraction, b.confidence)
     wanted = Wanted(promised, 1 - b.fraction, b.confidence)
-    found = tests_of_slots(model, wanted, promised, (FEW_UNITS, MORE_UNITS))
-    by = b.lower / promised if promised > 0 and np.isfinite(promised) else NAN
-    return tuple(
-        replace(t, promise=t.promise * by, gain_a_day=t.gain_a_day * by)
-        for t in found
-        if np.isfinite(by)
-    )
+    return wanted, b.lower / promised if promised > 0 and np.isfinite(promised) else NAN

@@ -19,12 +19,14 @@ from reliability.decisions.answer_notes import (
     group_notes,
     left_out_notes,
     looked_bad_notes,
+    no_voltage_notes,
     refuse_burned_in,
     steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
 )
+from reliability.decisions.found_out import Case, Finding, findings
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
 from reliability.decisions.more_tests import WIDE, MoreTest, Wanted, more_note, more_tests
@@ -144,6 +146,8 @@ class ModuleAnswer(Answer):
     early : tuple of str
         Slots whose early failures stand apart from the rest.
     more : tuple of MoreTest
+    found : tuple of Finding
+        What would help without the bench.
         Tests that would lengthen the bounded life, where it is wide.
     unseen_weak : float
         Share of weak units that tests may not have shown, where it could break the bound; else 0.
@@ -171,6 +175,7 @@ class ModuleAnswer(Answer):
     dependence: Dependence
     early: tuple[str, ...] = ()
     more: tuple[MoreTest, ...] = ()
+    found: tuple[Finding, ...] = ()
     unseen_weak: float = 0.0
     no_early_failures: bool = False
 
@@ -340,7 +345,7 @@ class ModuleAtPoint:
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, slots,
             tuple(c for u in self.used for c in u.carried), self.curve(median, low), together,
-            tuple(m.early_seen()), more, unseen_weak(m, 1 - q.fraction), q.no_early_failures, notes=(*self.notes(together), *alone, *more_note(more)),
+            tuple(m.early_seen()), more, self.found(shots, low), unseen_weak(m, 1 - q.fraction), q.no_early_failures, notes=(*self.notes(together), *alone, *more_note(more)),
         )  # fmt: skip
 
     @cached_property
@@ -357,6 +362,18 @@ class ModuleAtPoint:
             return ()
         wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence)
         return more_tests(self.model, wanted, low, burn_in=False)
+
+    def found(self, shots: float, low: float) -> tuple[Finding, ...]:
+        """What would lengthen it without the bench, where it is as wide."""
+        q = self.q
+        if q.as_tested or shots < WIDE * low:
+            return ()
+        wanted = Wanted(low, 1 - q.fraction, q.confidence)
+
+        def again(records: LifeRecords) -> ModuleModel:
+            return ModuleAtPoint(records, q).model
+
+        return findings(Case(self.model, wanted, low, self.records, again))
 
     def slots(self, median: float, low: float) -> tuple[SlotLife, ...]:
         """Each slot beside the module, most likely end first."""
@@ -417,6 +434,7 @@ class ModuleAtPoint:
         notes = [
             *carried_notes([c for u in self.used for c in u.carried]),
             *left_out_notes(self.used),
+            *no_voltage_notes(self.records),
         ]
         return notes + few_notes([(s.name, s.failures) for s in self.model.slots])
 

@@ -21,7 +21,7 @@ from reliability.decisions.question import (
 )
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.words import percent_text, shots_text
+from reliability.words import bench_text, percent_text, shots_text
 
 COUNTS = (2, 5, 10, 20)
 """units of a test that are looked at (choices)"""
@@ -74,7 +74,7 @@ class NextTestAnswer(Answer):
         t, place = self.best, in_words(self.at)
         return (
             f"{f'Within {self.limits}: test' if self.limits else 'Test'} {t.what}{f' at {place}' if place else ''} for "
-            f"{shots_text(t.shots)} shots each ({t.days:.2g} bench days): if nothing fails, which has a chance of "
+            f"{shots_text(t.shots)} shots each ({bench_text(t.days)}): if nothing fails, which has a chance of "
             f"{percent_text(t.survives_it)}, a new module is promised {shots_text(t.promise)} shots, not "
             f"{shots_text(self.promise_now)} ({percent_text(self.survival)} survival at {percent_text(self.confidence)} "
             "confidence). With its chance reckoned in, no other test looked at gains more a bench day."
@@ -86,7 +86,7 @@ class NextTestAnswer(Answer):
             return ""
         return (
             f" The longest promise, {shots_text(t.promise)} shots, comes after {t.what} for {shots_text(t.shots)} shots each "
-            f"({t.days:.2g} bench days, a chance of {percent_text(t.survives_it)})."
+            f"({bench_text(t.days)}, a chance of {percent_text(t.survives_it)})."
         )
 
 
@@ -124,7 +124,9 @@ class NextTest(OnRecords, Limited):
     def counts(self) -> list[int]:
         """Numbers of units looked at."""
         most = max(COUNTS) if self.units is None else self.units
-        return sorted({min(n, most) for n in COUNTS})
+        # money may do for one unit alone
+        one = () if self.budget is None else (1,)
+        return sorted({min(n, most) for n in (*one, *COUNTS)})
 
     def answer(self, pool: Pool) -> NextTestAnswer:
         """The tests.
@@ -143,6 +145,12 @@ class NextTest(OnRecords, Limited):
         wanted = Wanted(promised, self.survival, self.confidence, self.bench())
         tests = tests_of_slots(found.model, wanted, promised, self.counts(), self.longest)
         limits = self.limits_in_words((self.units, "units"))
+        if all(self.longest(n) <= 0 for n in self.counts()):
+            dear = self.budget is not None and min(self.counts()) * self.unit_cost > self.budget
+            why = (
+                f"one unit costs {self.unit_cost:,.6g}" if dear else "to set it up alone takes more"
+            )
+            raise CannotAnswer(f"No test keeps {limits}: {why}.")
         if not tests:
             within = f" within {limits}" if limits else ""
             raise CannotAnswer(

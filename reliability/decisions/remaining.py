@@ -98,7 +98,10 @@ class WearAnswer(Answer):
         """The answer in one sentence."""
         name = self.quantity.rsplit("_", 1)[0].replace("_", " ")
         first = self.units[0]
-        text = f"By {name}, half of new units reach their limit ({self.limit.name}) by {shots_text(self.new_unit.median)} shots"
+        half = self.new_unit.median
+        text = f"By {name}, half of new units reach their limit ({self.limit.name}) by {shots_text(half)} shots"
+        if not np.isfinite(half):
+            text = f"By {name}, fewer than half of new units ever reach their limit ({self.limit.name}) as estimated"
         passed = sum(u.lower == 0 and u.estimate == 0 for u in self.units)
         if passed:
             text += f"; {passed} of {len(self.units)} units may have passed it"
@@ -230,6 +233,14 @@ def _notes(
     own: WearReadings, fit: PathFit, where: Limit, rows: list[UnitRemaining]
 ) -> tuple[Note, ...]:
     notes = []
+    began = fit.coef[:, 0]
+    past = int(np.sum(began <= where.value if where.falling else began >= where.value))
+    if past and not where.relative:
+        text = (
+            f"{past} of {len(fit.units)} units began past this limit ({where.name}): it is none of theirs. Choose the part that it is "
+            "a limit of, or give limit_factor, a share of each unit's start."
+        )
+        notes.append(Note("began_past_limit", text))
     if fit.beta[1] > 0 if where.falling else fit.beta[1] < 0:
         text = "On the whole the quantity moves away from its limit; the units differ, or the limit is on the wrong side."
         notes.append(Note("away_from_limit", text))

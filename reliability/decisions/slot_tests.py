@@ -21,7 +21,7 @@ from reliability.decisions.more_tests import (
 )
 from reliability.notes import Note
 from reliability.slots.promise import Lasted
-from reliability.words import percent_text, shots_text
+from reliability.words import bench_text, percent_text, shots_text
 
 NAN = float("nan")
 
@@ -149,7 +149,7 @@ def helps_note(tests: Sequence[SlotTest], needed: float, place: str) -> tuple[No
         return ()
     t = tests[0]
     text = (
-        f"What would help most: {t.what} for {shots_text(t.shots)} shots each ({t.days:.2g} bench days; nothing fails with "
+        f"What would help most: {t.what} for {shots_text(t.shots)} shots each ({bench_text(t.days)}; nothing fails with "
         f"probability {percent_text(t.survives_it)}) make the promise {place} {shots_text(t.promise)} shots"
     )
     if np.isfinite(t.highest_V):

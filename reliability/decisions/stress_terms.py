@@ -83,7 +83,9 @@ def fixed_levels(
     held = {p.column for t in fit.terms for p in (t, *([t.other] if t.other else []))}
     for name in use:
         if name == column:
-            raise NoEffect(f"use {name} has no effect here: {name} is what is solved for")
+            raise NoEffect(
+                f"use {name} has no effect here: {name} is what is solved for; compare it with the level allowed"
+            )
         if name not in held:
             terms = ", ".join(sorted(t.name for t in fit.terms))
             raise NoEffect(

@@ -7,6 +7,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 from scipy import stats
+from scipy.optimize import brentq
 
 from reliability.decisions.operating import point_of_one
 from reliability.decisions.question import Level
@@ -18,6 +19,8 @@ from reliability.slots.promise import ModuleModel
 
 STEP = 16
 """every so manyth draw of the model is looked at"""
+SOONEST, LATEST, HALVINGS = -30.0, 60.0, 60
+"""logs of shots between which lives are looked for, by so many halvings"""
 HALF = 0.5
 """failures reckoned where none was seen (Jeffreys' prior of a rate; Box & Tiao 1973, sec. 1.3)"""
 
@@ -76,6 +79,38 @@ class UnitLife:
             high = low + run / d.scale * pace(d.exponent)
             hazard = hazard + d.gamma * d.life_between(low, high) + d.early_between(low, high)
         return np.asarray(np.exp(-hazard))
+
+    def lives(self, pace: Callable[[Array], Array], units: int, rng: np.random.Generator) -> Array:
+        """Lives of so many new units by each law, in shots each worth ``pace`` of those at use, (units, draws)."""
+        shots = np.full((units, self.shape.size), np.inf)
+        for d in self.causes:
+            shots = np.minimum(shots, d.drawn_lives(units, rng) / pace(d.exponent))
+        return shots
+
+    def alive(self, shots: Array) -> Array:
+        """Chance that a new unit is good after so many shots at the voltage of use, by each law, (..., draws)."""
+        return self.survival(np.zeros(1), shots, np.ones_like)
+
+    def quantile(self, fraction: float) -> Array:
+        """Shots at the voltage of use by which a fraction has failed, by each law, (draws,)."""
+        low, high = np.full(self.shape.size, SOONEST), np.full(self.shape.size, LATEST)
+        for _ in range(HALVINGS):
+            middle = 0.5 * (low + high)
+            dead = 1 - self.alive(np.exp(middle)) >= fraction
+            low, high = np.where(dead, low, middle), np.where(dead, middle, high)
+        return np.asarray(np.exp(high))
+
+    def fails_by(self, share: float) -> float:
+        """Shots at the voltage of use by which a share of units has failed, over all laws."""
+
+        def more(log: float) -> float:
+            return 1 - share - float(self.alive(np.exp(np.array([log]))).mean())
+
+        return float(np.exp(brentq(more, SOONEST, LATEST)))
+
+    def failing(self, shots: float) -> float:
+        """Share of units that fails within so many shots at the voltage of use, over all laws."""
+        return 1 - float(self.alive(np.array([shots])).mean())
 
 
 def unit_life(records: LifeRecords, use: Mapping[str, Level], seed: int) -> UnitLife:

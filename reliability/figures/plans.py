@@ -23,6 +23,7 @@ from reliability.figures.style import (
     tag,
     tips,
 )
+from reliability.words import bench_text
 
 SHAPES = ["circle", "square", "triangle-up", "triangle-down", "cross"]
 
@@ -67,7 +68,7 @@ def demonstration_figure(a: DemonstrationAnswer) -> Any:
     )  # fmt: skip
     best = {"at": a.bench_days, "units": a.units, "pass_estimated": a.pass_estimated}
     ring = named("best", [best]).mark_point(size=260, color=CLAY, strokeWidth=2.5, shape="diamond")
-    text = f"{'recommended' if a.recommended else 'likeliest'}: {a.units} unit{'s' * (a.units != 1)}, {a.bench_days:.2g} days"
+    text = f"{'recommended' if a.recommended else 'likeliest'}: {a.units} unit{'s' * (a.units != 1)}, {bench_text(a.bench_days)}"
     days = [r["at"] for r in (*rows, best)]
     left = a.bench_days > 0.5 * (min(days) + max(days))
     words = Tag("best_text", text, a.bench_days, a.pass_estimated if known else a.units, left, -16)

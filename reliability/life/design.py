@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -11,10 +12,15 @@ from scipy.special import bdtr
 from reliability.life.calibrated import batch_roots, failures_in, tail_cut
 from reliability.life.engine import fit_batch
 from reliability.life.families import Family
+from reliability.life.few import FEWEST
 from reliability.life.sample import Rows, Sample
 from reliability.life.targets import LogQuantile
 
 Array = NDArray[np.float64]
+ALIKE = 4
+"""groups of laws that share a cut, by the failures they expect"""
+CALIBRATE = 2000
+"""least outcomes that a cut is read from"""
 
 
 def success_run(
@@ -83,19 +89,27 @@ class Plan:
     units: NDArray[np.int_]
     end: Array
 
+    @property
+    def rows(self) -> NDArray[np.intp]:
+        """Group of each unit."""
+        return np.repeat(np.arange(self.units.size), self.units)
+
     def draw(self, fam: Family, phi: Array, size: int, rng: np.random.Generator) -> Sample:
-        """``size`` outcomes of the test under parameters (p, 1)."""
-        rows = np.repeat(np.arange(self.units.size), self.units)
-        x = self.x[rows]
-        location = phi[1, 0] + x @ phi[2:, 0]
-        y = (fam.log_sf_inverse(np.log(rng.random((rows.size, size)))) - location[:, None]) / phi[
-            0, 0
-        ]
-        end = self.end[rows][:, None]
-        d = (y <= end).astype(float)
+        """``size`` outcomes of the test under parameters (p, 1), or of one each under (p, size)."""
+        return self.observed(self.lives(fam, phi, size, rng))
+
+    def lives(self, fam: Family, phi: Array, size: int, rng: np.random.Generator) -> Array:
+        """Log lives of the units, less the centre, (units, size)."""
+        w = fam.log_sf_inverse(np.log(rng.random((self.rows.size, size))))
+        return np.asarray((w - phi[1] - self.x[self.rows] @ phi[2:]) / phi[0])
+
+    def observed(self, lives: Array) -> Sample:
+        """The test of units with such lives, watched to their end counts."""
+        x, end = self.x[self.rows], self.end[self.rows][:, None]
+        d = (lives <= end).astype(float)
         return Sample(
-            size,
-            Rows(np.minimum(y, end), np.ascontiguousarray(x.T[:, :, None]), d=d),
+            lives.shape[1],
+            Rows(np.minimum(lives, end), np.ascontiguousarray(x.T[:, :, None]), d=d),
             None,
             None,
             1 + x.shape[1],
@@ -103,9 +117,9 @@ class Plan:
         )
 
     def expected_failures(self, fam: Family, phi: Array) -> Array:
-        """Expected failures in each group, (m,)."""
-        w = phi[0, 0] * self.end + phi[1, 0] + self.x @ phi[2:, 0]
-        return self.units * (1.0 - fam.survival(w))
+        """Expected failures in each group under parameters (p, B), (m, B)."""
+        w = phi[0] * self.end[:, None] + phi[1] + self.x @ phi[2:]
+        return np.asarray(self.units[:, None] * (1.0 - fam.survival(w)))
 
 
 def unit_information(fam: Family, phi: Array, x: Array, end: float, points: int = 400) -> Array:
@@ -149,20 +163,21 @@ class BoundWidth:
     ----------
     factor : float
         Median over outcomes of estimate / lower bound.
+    wide : float
+        The same that one outcome in ten exceeds.
     short : float
         Median of truth / lower bound: how far below the truth the promise will lie.
     answerable : float
-        Share of outcomes that give a bound at all.
-    cut : float
-        Calibrated cut of the signed root.
+        Share of outcomes that give a bound by their failures alone: with fewer than ``FEWEST`` a prior on the
+        shape speaks, and the width counts as endless.
     failures : float
-        Expected failures.
+        Mean number of failures.
     """
 
     factor: float
+    wide: float
     short: float
     answerable: float
-    cut: float
     failures: float
 
 
@@ -171,75 +186,113 @@ def lower_bounds(
 ) -> tuple[Array, Array]:
     """Lower bound and estimate of the target for each sample of a batch, (B,) each.
 
-    Samples without a maximum give -inf and nan.
+    Samples without a maximum, or with fewer failures than a bound of its own takes, give -inf and nan.
     """
-    size = sample.size
     free = fit_batch(fam, sample, start=start)
-    ok = free.converged & ~free.runaway & (failures_in(sample) > 0)
+    ok = free.converged & ~free.runaway & (failures_in(sample) >= FEWEST)
     estimate = np.where(ok, target.value(free.phi), np.nan)
-    lower = np.full(size, -np.inf)
+    lower = np.full(sample.size, -np.inf)
     index = np.flatnonzero(ok)
-    if not index.size:
-        return lower, estimate
-    part = sample.columns(index, index.size)
-    top = free.loglik[index]
-    phi = free.phi[:, index]
-    near = estimate[index].copy()
-    far = near - max(step, 0.05) * cut
+    if index.size:
+        top, phi = free.loglik[index], free.phi[:, index]
+        part = sample.columns(index, index.size)
 
-    def root(v: Array) -> Array:
-        under = fit_batch(fam, part, target.held(v), phi)
-        return np.sqrt(np.maximum(2.0 * (top - under.loglik), 0.0)) - cut
+        def root(v: Array, own: NDArray[np.intp]) -> Array:
+            some = part if own.size == index.size else part.columns(own, own.size)
+            under = fit_batch(fam, some, target.held(v[own]), phi[:, own])
+            return np.sqrt(np.maximum(2.0 * (top[own] - under.loglik), 0.0)) - cut
 
-    g_near, g_far = np.full(near.size, -cut), root(far)
-    for _ in range(25):
-        short = g_far < 0
-        if not short.any():
-            break
-        near, g_near = np.where(short, far, near), np.where(short, g_far, g_near)
-        far = np.where(short, estimate[index] + 1.7 * (far - estimate[index]), far)
-        g_far = np.where(short, root(far), g_far)
-    for _ in range(12):
-        t = np.clip(g_near / (g_near - g_far), 0.02, 0.98)
-        mid = near + t * (far - near)
-        g = root(mid)
-        inside = g < 0
-        g_far = np.where(inside, 0.5 * g_far, g)
-        far = np.where(inside, far, mid)
-        near, g_near = np.where(inside, mid, near), np.where(inside, g, 0.5 * g_near)
-        if np.abs(g).max() < 1e-3:
-            break
-    lower[index] = mid
+        lower[index] = _roots(root, estimate[index], max(step, 0.05) * cut, cut)
     return lower, estimate
+
+
+WIDER, OUTWARDS, INWARDS, CLOSE = 1.7, 25, 12, 1e-3
+"""how much farther each step outwards is, most steps outwards and inwards, and how near to 0 a root is one"""
+
+
+def _roots(
+    root: Callable[[Array, NDArray[np.intp]], Array], top: Array, step: float, cut: float
+) -> Array:
+    """Where a function that falls from -cut at ``top`` downwards meets 0, each by itself (false position, Illinois)."""
+    near, g_near = top.copy(), np.full(top.size, -cut)
+    far, g_far = top - step, np.empty(top.size)
+    own = np.arange(top.size)
+    for _ in range(OUTWARDS):
+        g_far[own] = root(far, own)
+        own = own[g_far[own] < 0]
+        if not own.size:
+            break
+        near[own], g_near[own] = far[own], g_far[own]
+        far[own] = top[own] + WIDER * (far[own] - top[own])
+    mid, own = far.copy(), np.arange(top.size)
+    for _ in range(INWARDS):
+        t = np.clip(g_near[own] / (g_near[own] - g_far[own]), 0.02, 0.98)
+        mid[own] = near[own] + t * (far[own] - near[own])
+        g = root(mid, own)
+        inside = g < 0
+        into, out = own[inside], own[~inside]
+        near[into], g_near[into], far[out], g_far[out] = mid[into], g[inside], mid[out], g[~inside]
+        # an end that stays loses half its weight
+        g_far[into] *= 0.5
+        g_near[out] *= 0.5
+        own = own[np.abs(g) >= CLOSE]
+        if not own.size:
+            break
+    return mid
+
+
+@dataclass(frozen=True)
+class Laws:
+    """Laws that units may follow, each as likely as the other.
+
+    Attributes
+    ----------
+    phi : array (p, B)
+        The laws, as the family has them.
+    truth : array (B,)
+        What the bound is on, under each; by ``phi`` where it is None.
+    lives : callable, optional
+        Log lives of a plan's units less the centre, (units, B), one column a law, where units do not live by
+        ``phi`` alone.
+    """
+
+    phi: Array
+    truth: Array | None = None
+    lives: Callable[[Plan, np.random.Generator], Array] | None = None
 
 
 def bound_width(
     fam: Family,
-    phi: Array,
+    laws: Laws,
     plan: Plan,
     target: LogQuantile,
     confidence: float,
-    *,
-    draws: int = 600,
     seed: int = 1,
 ) -> BoundWidth:
-    """Simulate the plan and take the calibrated lower bound of each outcome.
+    """Simulate the plan, one outcome a law, and take the calibrated lower bound of each outcome.
 
-    The cut of the signed root is calibrated once, at the truth of the plan.
+    The cut of the signed root is calibrated at the laws themselves, those that expect alike many failures together.
     """
-    rng = np.random.default_rng([seed, 5])
-    truth = float(np.asarray(target.value(phi))[0])
-    roots = batch_roots(fam, plan.draw(fam, phi, max(2000, draws), rng), target, truth, phi)
-    cut = max(tail_cut(roots, confidence, True)[0], 0.1)
-    sample = plan.draw(fam, phi, draws, rng)
-    error = asymptotic_error(fam, phi, plan, target)
-    lower, estimate = lower_bounds(
-        fam, sample, target, cut, phi, error if np.isfinite(error) else 1.0
-    )
+    rng, phi = np.random.default_rng([seed, 5]), laws.phi
+    aims = np.asarray(target.value(phi))
+    truth = aims if laws.truth is None else laws.truth
+    lives = plan.lives(fam, phi, phi.shape[1], rng) if laws.lives is None else laws.lives(plan, rng)
+    error = asymptotic_error(fam, np.median(phi, axis=1, keepdims=True), plan, target)
+    lower, estimate = np.empty(aims.size), np.empty(aims.size)
+    order = np.argsort(plan.expected_failures(fam, phi).sum(axis=0), kind="stable")
+    for own in np.array_split(order, ALIKE):
+        some = np.repeat(phi[:, own], -(-CALIBRATE // own.size), axis=1)
+        sample = plan.draw(fam, some, some.shape[1], rng)
+        roots = batch_roots(fam, sample, target, np.asarray(target.value(some)), some)
+        cut = max(tail_cut(roots, confidence, True)[0], 0.1)
+        lower[own], estimate[own] = lower_bounds(
+            fam, plan.observed(lives[:, own]), target, cut, phi[:, own], error if np.isfinite(error) else 1.0
+        )  # fmt: skip
+    ended = (lives <= plan.end[plan.rows][:, None]).sum(axis=0)
     good = np.isfinite(lower)
     with np.errstate(invalid="ignore"):
-        gap = np.where(good, estimate - lower, np.inf)
+        gap, short = (np.where(good, v - lower, np.inf) for v in (estimate, truth))
     return BoundWidth(
-        float(np.exp(np.median(gap))), float(np.exp(np.median(np.where(good, truth - lower, np.inf)))),
-        float(good.mean()), cut, float(plan.expected_failures(fam, phi).sum()),
+        float(np.exp(np.median(gap))), float(np.exp(np.sort(gap)[int(0.9 * gap.size)])), float(np.exp(np.median(short))),
+        float(good.mean()), float(ended.mean()),
     )  # fmt: skip

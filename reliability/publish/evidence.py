@@ -8,7 +8,7 @@ from typing import Any
 
 from reliability import figures
 from reliability.publish.page import Figure, Table
-from reliability.words import percent_text, shots_text
+from reliability.words import bench_cell, percent_text, shots_text
 
 Evidence = tuple[tuple[Figure, ...], tuple[Table, ...]]
 NOTHING: Evidence = ((), ())
@@ -208,29 +208,36 @@ def _demonstrate(a: Any) -> Evidence:
         ),
     )  # fmt: skip
     rows = (
-        (p.units, p.shots_each, p.failures_allowed, p.bench_days, percent_text(p.pass_estimated))
+        (
+            p.units,
+            p.shots_each,
+            p.failures_allowed,
+            bench_cell(p.bench_days),
+            percent_text(p.pass_estimated),
+        )
         for p in a.plans
     )
-    plans = table("Plans", "units | shots each | may fail | bench days | chance to pass", rows)
+    plans = table("Plans", "units | shots each | may fail | bench | chance to pass", rows)
     return pictures, (plans,)
 
 
 def _next_test(a: Any) -> Evidence:
     pictures = (figure("Tests compared", figures.next_test_figure(a), "Promised once nothing has failed in the test; the line is the promise now."),)  # fmt: skip
-    rows = ((t.what, t.shots, t.days, percent_text(t.survives_it), t.promise) for t in a.tests)
-    head = "test | shots each | bench days | nothing fails | then promised"
+    rows = (
+        (t.what, t.shots, bench_cell(t.days), percent_text(t.survives_it), t.promise)
+        for t in a.tests
+    )
+    head = "test | shots each | bench | nothing fails | then promised"
     return pictures, (table("Tests", head, rows),)
 
 
 def _learning(a: Any) -> Evidence:
     pictures = (figure("Plans compared", figures.learning_figure(a), "Lower is better: estimate over lower bound, at the cost of the plan."),)  # fmt: skip
     rows = (
-        (", ".join(f"{v:g}" for v in p.levels), ", ".join(map(str, p.units)), ", ".join(map(shots_text, p.shots)), p.bench_days, p.factor)
+        (", ".join(f"{v:g}" for v in p.levels), ", ".join(map(str, p.units)), ", ".join(map(shots_text, p.shots)), bench_cell(p.bench_days), p.factor)
         for p in a.plans
     )  # fmt: skip
-    return pictures, (
-        table("Plans", "levels | units | shots | bench days | estimate over bound", rows),
-    )
+    return pictures, (table("Plans", "levels | units | shots | bench | estimate over bound", rows),)
 
 
 def _flight(a: Any) -> Evidence:

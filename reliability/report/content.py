@@ -12,7 +12,7 @@ from reliability.ask.answers import Basis, Flight, FlightAnswer, FlightSlot
 from reliability.ask.sources import AnySource
 from reliability.ask.texts import again
 from reliability.report.seal import as_text, seal_of
-from reliability.words import percent_text, shots_text
+from reliability.words import bench_cell, percent_text, shots_text
 
 CAUTIONS = (
     "High voltage stays in capacitors after power-off: discharge and short every bank before touching it, "
@@ -153,7 +153,7 @@ def again_made(made: Made) -> str:
 SLOT_HEAD = [
     "slot", "part", "shots so far", "failed in data", "model", "survival", "at least", "ends first",
 ]  # fmt: skip
-MORE_HEAD = ["what", "shots", "bench days", "lasts it", "survival after", "at least", "promise"]
+MORE_HEAD = ["what", "shots", "bench", "lasts it", "survival after", "at least", "promise"]
 
 
 def _facts(a: FlightAnswer) -> list[list[str]]:
@@ -189,7 +189,7 @@ def _slots(a: FlightAnswer) -> list[list[str]]:
 def _more(a: FlightAnswer) -> list[list[str]]:
     return [
         [
-            m.what, f"{m.shots:,.0f}", f"{m.days:.2f}", percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower),
+            m.what, f"{m.shots:,.0f}", bench_cell(m.days), percent_text(m.survives_it), percent_text(m.survival), percent_text(m.lower),
             shots_text(m.promise),
         ]
         for m in a.more

@@ -208,6 +208,19 @@ class SlotDraws:
             out[..., at] = rate * gained
         return out
 
+    def drawn_lives(self, units: int, rng: np.random.Generator) -> Array:
+        """Lives of so many new units in each draw, in shots at the voltage of use, (units, draws)."""
+        size = (units, self.shape.size)
+        with np.errstate(divide="ignore", over="ignore"):
+            z = (rng.exponential(size=size) / (self.gamma * self.unit)) ** (1 / self.shape)
+            for law, at, rate, width in self._of_laws:
+                spent = rng.exponential(size=(units, at.size)) / rate
+                if law < len(BURN_OUT):
+                    # weak units are gone by some width; the others have no such cause
+                    spent = -np.log1p(-np.minimum(spent, 1.0))
+                z[:, at] = np.minimum(z[:, at], width * spent)
+        return z * self.scale
+
     @cached_property
     def _of_laws(self) -> list[tuple[int, Ints, Array, Array]]:
         """Each early law with the draws that follow it, their rates and widths: most draws follow none."""

@@ -495,6 +495,29 @@ class ModuleModel:
         w = self.draws.weight_more
         return w is None or float(w.sum() ** 2 / (w**2).sum()) >= LEAST_DRAWS
 
+    def given(self, weight: Array) -> ModuleModel:
+        """The same with each draw counting so much more, (draws,)."""
+        d = self.draws
+        less, more = (weight if w is None else weight * w for w in (d.weight, d.weight_more))
+        out = self._with(self.slots, replace(d, weight=less, weight_more=more))
+        out.mission = self.mission
+        return out
+
+    def if_known(self, event: int) -> list[tuple[float, Array | None]]:
+        """Of each suspect of an unclear failure the chance that it was that, and the weight of each draw if that were
+        known; None where too few readings were of it to tell."""
+        if self.readings is None:
+            return []
+        return [
+            self.readings.if_of(event, k) for k in range(len(self.causes.events[event].suspects))
+        ]
+
+    def unclear(self) -> list[tuple[Event, Array]]:
+        """Failures of which it is not known whose they were, each with the chance of each of its suspects."""
+        if self.readings is None:
+            return []
+        return list(zip(self.causes.events, self.readings.shares, strict=True))
+
     def _with(self, slots: Sequence[SlotData], draws: ModuleDraws) -> ModuleModel:
         """These slots, flown or aged otherwise, with these draws of the same hazards."""
         out = ModuleModel(slots, self.drift, self.seed, self.apart, self.burned_in)
@@ -546,7 +569,7 @@ class ModuleModel:
         """Rows of a cause whose failures may have been others', with the share that falls to it."""
         return {
             row: float(v)
-            for e, s in self._unclear()
+            for e, s in self.unclear()
             for (part, row), v in zip(e.suspects, s, strict=True)
             if part == k
         }
@@ -560,7 +583,7 @@ class ModuleModel:
         """Failures whose cause is unclear as they are reckoned: those with suspects to slots, those of
         unknown mode to modes of slots."""
         out: dict[str, float] = {}
-        for event, share in self._unclear():
+        for event, share in self.unclear():
             if bool(event.label) != suspects:
                 continue
             for (part, _), v in zip(event.suspects, share, strict=True):
@@ -569,11 +592,6 @@ class ModuleModel:
                     name = f"{self.causes.mode[part] or 'other modes'} of {name}"
                 out[name] = out.get(name, 0.0) + float(v)
         return out
-
-    def _unclear(self) -> list[tuple[Event, Array]]:
-        if self.readings is None:
-            return []
-        return list(zip(self.causes.events, self.readings.shares, strict=True))
 
     def suspected(self) -> int:
         """Failures with several suspects."""

@@ -23,9 +23,11 @@ from reliability.slots.draws import (
     draw_module,
     fitted,
 )
-from reliability.slots.exposure import SlotData
+from reliability.slots.exposure import Array, SlotData
 from reliability.slots.grid import BURN_OUT, HALF, exposed, exposure_of
 
+FEWEST_READINGS = 3
+"""readings that tell what a cause found out would change"""
 FIRST, READINGS = 8, 16
 """readings on the way (one cause a suspect), and readings kept"""
 
@@ -51,6 +53,8 @@ class Readings:
     draws : ModuleDraws
     shares : list of arrays
         Of each event the share of the readings in which each suspect's it was.
+    chosen : int array (readings, events)
+        Whose each was, in the readings that the draws are made of, in turn.
     """
 
     def __init__(self, causes: Causes, middle: float, sampling: Sampling, known: Known) -> None:
@@ -61,6 +65,7 @@ class Readings:
         rng = np.random.default_rng(sampling.seed)
         whose = [int(rng.integers(len(e.suspects))) for e in causes.events]
         kept: list[ModuleDraws] = []
+        chosen: list[list[int]] = []
         counts = [np.zeros(len(e.suspects)) for e in causes.events]
         for i in range(FIRST + READINGS):
             early = i >= FIRST
@@ -70,6 +75,7 @@ class Readings:
             # on the way one draw is all that is wanted
             how = replace(sampling, seed=sampling.seed + i, size=size, only=None if early else at)
             own = draw_module(parts, self._fits(parts, early), middle, how)
+            chosen += [whose] if early else []
             whose = self._fall(parts, own, at if early else 0, rng)
             if early:
                 kept.append(own)
@@ -77,6 +83,14 @@ class Readings:
                     c[k] += 1
         self.draws = _joined(kept)
         self.shares = [c / c.sum() for c in counts]
+        self.chosen = np.array(chosen)
+
+    def if_of(self, event: int, suspect: int) -> tuple[float, Array | None]:
+        """Share of the readings in which a failure was a suspect's, and the weight of each draw if that were known:
+        the readings in which it was count, the others do not. None where they are too few."""
+        met = self.chosen[:, event] == suspect
+        weight = np.repeat(met.astype(float), DRAWS // READINGS)
+        return float(met.mean()), weight if met.sum() >= FEWEST_READINGS else None
 
     def _fits(self, parts: Sequence[SlotData], early: bool) -> list[Fitted]:
         """Grids of the parts, each worked out once."""

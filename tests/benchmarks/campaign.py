@@ -6,19 +6,27 @@ python tests/benchmarks/campaign.py [--communities 2000] [--seed 1]
 from __future__ import annotations
 
 import argparse
+from collections.abc import Sequence
+from itertools import combinations
 from pathlib import Path
+from unittest.mock import patch
 
 import numpy as np
 from scipy.stats import binom
 
+import reliability.decisions.learning as search
 from reliability.decisions.bench import Bench
+from reliability.decisions.foretold import test_of
+from reliability.decisions.learning import Accelerate, Narrow
 from reliability.decisions.plan_search import Limits, Required, Search, courses
 from reliability.decisions.unit_life import unit_life
 from reliability.life.bounds import Bounder
-from reliability.life.design import Plan, bound_width, shots_each
+from reliability.life.design import BoundWidth, Laws, Plan, bound_width, shots_each
 from reliability.life.families import WEIBULL
 from reliability.life.fit import NoMaximum, fit_life
+from reliability.life.stress import parse_term
 from reliability.life.targets import LogQuantile
+from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import read_life
 from reliability.slots.draws import SlotDraws
@@ -124,8 +132,10 @@ def width(communities: int, shipped: int) -> tuple[float, float, float]:
     end = float((WEIBULL.quantile(np.array(0.5)) - phi[1, 0]) / phi[0, 0])
     plan = Plan(np.empty((1, 0)), np.array([12]), np.array([end]))
     target = LogQuantile(float(WEIBULL.quantile(np.array(0.1))))
-    told = bound_width(WEIBULL, phi, plan, target, 0.95, seed=1).factor
-    run = bound_width(WEIBULL, phi, plan, target, 0.95, draws=communities, seed=99).factor
+    told, run = (
+        bound_width(WEIBULL, Laws(np.repeat(phi, n, axis=1)), plan, target, 0.95, seed=seed).factor
+        for n, seed in ((600, 1), (communities, 99))
+    )
     rng = np.random.default_rng(5)
     gaps = []
     for i in range(shipped):
@@ -138,6 +148,104 @@ def width(communities: int, shipped: int) -> tuple[float, float, float]:
         except NoMaximum:
             gaps.append(np.inf)
     return told, run, float(np.exp(np.median(gaps)))
+
+
+def learning(communities: int, seed: int = 1) -> tuple[float, float, float]:
+    """Factor of the bound foretold by a plan that narrows; the same of tests drawn from the laws left open, one by
+    one, with the bound as ``life`` gives it; the standard error of the difference of their logs."""
+    records = demo_capacitors()
+    a = asked("narrow", records, within_factor=3, use=("charge_V=1400",), seed=seed)
+    units, shots = a.best.units[0], a.best.shots[0]
+    life = unit_life(records, {"charge_V": 1400.0}, seed + 100)
+    rng = np.random.default_rng([seed, 41])
+    gaps = []
+    for i, k in enumerate(rng.integers(life.shape.size, size=communities)):
+        t = np.min([lives(cause, k, units, rng) for cause in life.causes], axis=0)
+        r = LifeRecords.of(np.minimum(t, shots), np.where(t <= shots, t, np.inf))
+        try:
+            b = Bounder(r, fit_life(r), 0.95, seed=i, effort=0.1).quantile(0.1)
+            gaps.append(float(np.log(b.estimate / b.lower)))
+        except NoMaximum:
+            gaps.append(np.inf)
+    # of a median, from the order statistics about it (binomial); foretold from some 512 outcomes
+    low, high = np.quantile(gaps, 0.5 + np.array([-0.5, 0.5]) / np.sqrt(communities))
+    error = float(high - low) / 2 * np.sqrt(1 + communities / 512)
+    return a.best.factor, float(np.exp(np.median(gaps))), error
+
+
+def learning_limits(cases: int, seed: int = 3) -> tuple[int, int]:
+    """Learning plans that exceed a limit, and plans given, over random limits and benches.
+
+    Widths are made up here, so that a search goes every way: limits must not lean on them.
+    """
+    records = demo_capacitors()
+    terms = [parse_term("charge_V:power")]
+    life = unit_life(records, {"charge_V": 1400.0}, 1)
+    rng = np.random.default_rng(seed)
+    broken = given = 0
+
+    def made_up(*_: object, **__: object) -> BoundWidth:
+        return BoundWidth(1 + rng.exponential(3), 9.0, 2.0, rng.uniform(0.7, 1), 5.0)
+
+    with patch.object(search, "bound_width", made_up):
+        for case in range(cases):
+            units, days = int(rng.integers(4, 60)), 10 ** rng.uniform(-1, 1.2)
+            money, price, day = 10 ** rng.uniform(1, 4), rng.uniform(1, 80), rng.uniform(1, 60)
+            limits = {
+                "most_units": units, "days": days, "budget": money, "unit_cost": price, "day_cost": day,
+                "stands": int(rng.integers(1, 6)),
+            }  # fmt: skip
+            try:
+                if case % 10:
+                    q = Narrow(within_factor=1.5 + rng.exponential(2), **limits)
+                    plans = search.Narrowing(q, life).answer(1400.0).plans
+                else:
+                    levels = sorted(rng.choice([1300.0, 1400.0, 1500.0, 1600.0], 3, False))
+                    q = Accelerate(accelerate_to=1200, levels=tuple(levels), units=int(rng.integers(4, 20)), **limits)  # fmt: skip
+                    a = search.Accelerating(q, records, terms).answer()
+                    plans = (*a.plans, *([a.equal] if a.equal else []))
+            except CannotAnswer:
+                continue
+            for p in plans:
+                given += 1
+                n, shots = sum(p.units), max(p.shots)
+                run = (3600 + 3 * shots) * -(-n // limits["stands"]) / 86400
+                over = (n / units, run / days, (n * price + run * day) / money)
+                broken += max(over) > 1 + 1e-9
+    return broken, given
+
+
+def narrowest_grid(factors: Sequence[float], sizes: Sequence[int]) -> list[tuple[float, float]]:
+    """Bench days of the plan found, and of the cheapest of a coarse grid gone through one by one that does the same."""
+    records, target = demo_capacitors(), 0.1
+    aim = test_of(unit_life(records, {"charge_V": 1400.0}, 1), target, {})
+    grid = []
+    for n in sizes:
+        for shots in np.geomspace(2500, 8000, 5):
+            plan = Plan(np.empty((1, 0)), np.array([n]), np.array([np.log(shots) - aim.centre]))
+            w = bound_width(WEIBULL, aim.laws, plan, aim.target, 0.95, 1)
+            grid.append((Bench().days(n, shots), w))
+    out = []
+    for factor in factors:
+        mine = asked("narrow", records, within_factor=factor, use=("charge_V=1400",)).best
+        best = min(d for d, w in grid if w.factor <= factor and w.answerable >= search.ANSWERED)
+        out.append((mine.bench_days, best))
+    return out
+
+
+def accelerated_grid() -> tuple[float, float]:
+    """Factor of the accelerated plan found, and of the best of a coarse grid of levels and splits gone through."""
+    records = demo_capacitors()
+    q = Accelerate(accelerate_to=1200, levels=(1400, 1500, 1600, 1700), units=12, days_each=0.15)
+    s = search.Accelerating(q, records, [parse_term("charge_V:power")])
+    looked = [
+        s.simulate(chosen, (k, n - k))
+        for n in (9, 12)
+        for chosen in combinations(s.levels, 2)
+        for k in (n // 3, n // 2, 2 * n // 3)
+    ]
+    best = min(p.factor for p in looked if p.answerable >= search.ANSWERED)
+    return s.answer().best.factor, best
 
 
 def gain() -> float:
@@ -167,6 +275,16 @@ def main() -> None:
     print(
         f"factor of the bound: foretold {told:.3f}, in {a.communities} communities {run:.3f} ({run / told - 1:+.1%}), shipped bound on 300 tests {shipped:.3f}"
     )
+    told, seen, error = learning(a.communities // 4, a.seed)
+    print(
+        f"factor of a plan that narrows: foretold {told:.3f}, in {a.communities // 4} tests {seen:.3f} (s.e. {error:.1%})"
+    )
+    broken, given = learning_limits(1000, a.seed)
+    print(f"learning plans: {broken} of {given:,} in 1,000 random cases exceed a limit")
+    for mine, best in narrowest_grid((4.0, 2.5, 1.9), (6, 9, 13, 18, 24, 33)):
+        print(f"bench days of the plan that narrows {mine:.3f}, best of a coarse grid {best:.3f}")
+    mine, best = accelerated_grid()
+    print(f"factor of the accelerated plan {mine:.3f}, best of a coarse grid {best:.3f}")
     print(f"accelerated plan for the demo: {gain():.2f} times tighter than equal allocation")
 
 
