@@ -33,9 +33,11 @@ def choices_in(records: LifeRecords) -> dict[By, tuple[str, ...]]:
 def _labels(records: LifeRecords, by: str) -> tuple[str, ...]:
     if by not in records.column_names:
         return ()
-    labels = records.column(by).astype(str)
-    units = {v: records.select(labels == v).units for v in np.unique(labels).tolist() if v}
-    return tuple(sorted(units, key=lambda v: (-units[v], v)))
+    new = ~records.continued
+    names, place = np.unique(records.column(by).astype(str), return_inverse=True)
+    units = np.bincount(place[new], records.count[new], names.size)
+    rows = zip(names.tolist(), units.tolist(), strict=True)
+    return tuple(v for v, _ in sorted(rows, key=lambda row: (-row[1], row[0])) if v)
 
 
 def _voltages(records: LifeRecords) -> tuple[str, ...]:
