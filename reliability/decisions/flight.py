@@ -28,7 +28,7 @@ from reliability.decisions.answer_notes import (
     unseen_weak,
 )
 from reliability.decisions.bench import Bench
-from reliability.decisions.found_out import Case, Finding, findings
+from reliability.decisions.found_out import Case, FoundOut, findings
 from reliability.decisions.mission import OnMission
 from reliability.decisions.more_tests import MoreTest, Wanted, more_tests
 from reliability.decisions.on_board import OnBoard, drift_of, on_board_of, whose
@@ -182,7 +182,7 @@ class FlightAnswer(Answer):
     first_to_fail : tuple of FirstToFail
     several : Several
     more : tuple of MoreTest
-    found : tuple of Finding
+    found : tuple of FoundOut
         What would help without the bench.
     at : dict
         The mission's own stresses, where they differ from the module's records.
@@ -219,7 +219,7 @@ class FlightAnswer(Answer):
     first_to_fail: tuple[FirstToFail, ...]
     several: Several
     more: tuple[MoreTest, ...]
-    found: tuple[Finding, ...]
+    found: tuple[FoundOut, ...]
     at: dict[str, Level]
     carried: tuple[Carried, ...]
     confidence: float
@@ -511,7 +511,7 @@ class _Flight:
         wanted = Wanted(self.shots, self.needed, q.confidence, Bench(q.rate_hz))
         return more_tests(self.now, wanted, promised, burn_in=True)
 
-    def found(self, promised: float) -> tuple[Finding, ...]:
+    def found(self, promised: float) -> tuple[FoundOut, ...]:
         """Records completed and sources that lengthen the promise."""
         wanted = Wanted(self.shots, self.needed, self.q.confidence)
 

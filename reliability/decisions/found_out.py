@@ -28,7 +28,7 @@ COLUMNS = {"charge_V": "voltage", "part": "part"}
 
 
 @dataclass(frozen=True)
-class Finding:
+class FoundOut:
     """Something that may be found out, and what it would make of the promise.
 
     Attributes
@@ -78,7 +78,7 @@ Outcomes = Sequence[tuple[float, ModuleModel]]
 """weight of each thing that may be found, and the model then"""
 
 
-def findings(case: Case) -> tuple[Finding, ...]:
+def findings(case: Case) -> tuple[FoundOut, ...]:
     """What would lengthen the promise enough to be told, in the mean, most shots gained first."""
     if not np.isfinite(case.promised) or case.promised <= 0:
         return ()
@@ -88,7 +88,7 @@ def findings(case: Case) -> tuple[Finding, ...]:
     return tuple(sorted(worth, key=lambda f: -f.gain))
 
 
-def _finding(case: Case, slot: str, what: str, outcomes: Outcomes) -> Finding:
+def _finding(case: Case, slot: str, what: str, outcomes: Outcomes) -> FoundOut:
     w = case.wanted
     chance = np.array([c for c, _ in outcomes])
     chance = chance / chance.sum()
@@ -100,7 +100,7 @@ def _finding(case: Case, slot: str, what: str, outcomes: Outcomes) -> Finding:
         ]
     )
     promise = float(chance @ then)
-    return Finding(
+    return FoundOut(
         slot, what, promise, float(chance @ (then > case.promised)), promise - case.promised
     )
 

@@ -7,7 +7,7 @@ from dataclasses import dataclass, field
 import numpy as np
 
 from reliability.decisions.answer_notes import declared_text, early_text
-from reliability.decisions.found_out import Finding
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.life_doubts import FirstFailure
 from reliability.decisions.lots import NewLot
 from reliability.decisions.more_tests import MoreTest
@@ -96,7 +96,7 @@ class LifeAnswer(Answer):
     first_failure : FirstFailure or None
         What holds without a family.
     more : tuple of MoreTest
-    found : tuple of Finding
+    found : tuple of FoundOut
         What would help without the bench.
         Tests that would lengthen the first of the bounds, where it is wide.
     as_siblings : AsSiblings or None
@@ -142,7 +142,7 @@ class LifeAnswer(Answer):
     doubts: str = ""
     first_failure: FirstFailure | None = None
     more: tuple[MoreTest, ...] = ()
-    found: tuple[Finding, ...] = ()
+    found: tuple[FoundOut, ...] = ()
     as_siblings: AsSiblings | None = None
     no_early_failures: bool = False
 

@@ -6,7 +6,7 @@ from dataclasses import dataclass, replace
 
 import numpy as np
 
-from reliability.decisions.found_out import Case, Finding, findings
+from reliability.decisions.found_out import Case, FoundOut, findings
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.more_tests import (
     FEW_UNITS,
@@ -68,7 +68,7 @@ def slot_help(model: ModuleModel, b: Bounded) -> tuple[MoreTest, ...]:
     return tuple(replace(t, promise=t.promise * by, gain_a_day=t.gain_a_day * by) for t in found)
 
 
-def slot_finds(model: ModuleModel, whole: ModuleModel, b: Bounded) -> tuple[Finding, ...]:
+def slot_finds(model: ModuleModel, whole: ModuleModel, b: Bounded) -> tuple[FoundOut, ...]:
     """What would lengthen a bound of one slot without the bench."""
     wanted, by = _promised(model, b)
     if not np.isfinite(by):

@@ -26,7 +26,7 @@ from reliability.decisions.answer_notes import (
     unseen_text,
     unseen_weak,
 )
-from reliability.decisions.found_out import Case, Finding, findings
+from reliability.decisions.found_out import Case, FoundOut, findings
 from reliability.decisions.life import varying_stresses
 from reliability.decisions.life_answer import QuantileBound
 from reliability.decisions.more_tests import WIDE, MoreTest, Wanted, more_note, more_tests
@@ -146,7 +146,7 @@ class ModuleAnswer(Answer):
     early : tuple of str
         Slots whose early failures stand apart from the rest.
     more : tuple of MoreTest
-    found : tuple of Finding
+    found : tuple of FoundOut
         What would help without the bench.
         Tests that would lengthen the bounded life, where it is wide.
     unseen_weak : float
@@ -175,7 +175,7 @@ class ModuleAnswer(Answer):
     dependence: Dependence
     early: tuple[str, ...] = ()
     more: tuple[MoreTest, ...] = ()
-    found: tuple[Finding, ...] = ()
+    found: tuple[FoundOut, ...] = ()
     unseen_weak: float = 0.0
     no_early_failures: bool = False
 
@@ -363,7 +363,7 @@ class ModuleAtPoint:
         wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence)
         return more_tests(self.model, wanted, low, burn_in=False)
 
-    def found(self, shots: float, low: float) -> tuple[Finding, ...]:
+    def found(self, shots: float, low: float) -> tuple[FoundOut, ...]:
         """What would lengthen it without the bench, where it is as wide."""
         q = self.q
         if q.as_tested or shots < WIDE * low:
