@@ -124,3 +124,55 @@ def test_a_million_records():
     a = asked("life", r)
     assert a.shape == pytest.approx(1.5, rel=0.01)
     assert "calibration_skipped" in {n.code for n in a.notes}
+
+
+def never_working(good):
+    """Capacitors at one voltage that were all dead at their first inspection, or never fired."""
+    failed = [1000.0] * 6 if not good else [np.inf] * 6
+    return LifeRecords.of(
+        [0.0] * 6, failed, slot=["main_capacitor"] * 6, covariates={"charge_V": [1400.0] * 6}
+    )
+
+
+@pytest.mark.parametrize("good", [False, True])
+@pytest.mark.parametrize(
+    ("question", "more"),
+    [
+        ("module", {}),
+        ("derate", {"shots": 100.0}),
+        ("derate_mission", {"shots": 100.0}),
+        ("next_test", {}),
+    ],
+)
+def test_units_never_seen_working_carry_no_promise(question, more, good):
+    """Six dead at the first look at 1,000 shots may all have died at the first: nothing is promised, and no voltage
+    allowed (before: 1,524 V for 100 shots)."""
+    with pytest.raises(CannotAnswer, match="seen working"):
+        asked(question, never_working(good), **more)
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+def test_a_running_demonstration_of_units_that_have_run_nothing_or_very_far():
+    """Nothing run shows nothing: 29 units without failure are wanted (success run, ln 0.05 / ln 0.9 = 28.4), so six
+    must each run 28.4 / 6 = 4.74 times the shots. One that ran a billion times as far shows it at any shape."""
+    a = asked("progress", never_working(True), demonstrate_shots=100.0)
+    assert a.shown == 0.0
+    assert a.needed_each == pytest.approx(100 * np.log(0.05) / np.log(0.9) / 6, rel=1e-6)
+    far = LifeRecords.of([1e9], [np.inf])
+    assert asked("progress", far, demonstrate_shots=1.0, shape=50.0).shown == 1.0
+
+
+@pytest.mark.parametrize(
+    ("volts", "said"), [(6.3, "At 6.3 V"), (22000.0, "At 22,000 V"), (1400.0, "At 1,400 V")]
+)
+def test_voltages_are_said_as_they_are(volts, said):
+    """Life at 6 V is 1.6 times that at 6.3 V where it falls as V^-10: a rounded voltage is another question."""
+    lives = [900.0, 1400.0, 2000.0, 2600.0]
+    r = LifeRecords.of(
+        [*lives, *(4 * x for x in lives)], [*lives, *(4 * x for x in lives)], slot=["main_capacitor"] * 8,
+        covariates={"charge_V": [volts] * 4 + [volts * 0.8] * 4},
+    )  # fmt: skip
+    a = asked("module", r, use=(f"charge_V={volts}",))
+    assert a.sentence.startswith(said)
+    allowed = asked("derate", r, slot=("main_capacitor",), shots=100.0).sentence
+    assert "e+" not in allowed

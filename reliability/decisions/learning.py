@@ -26,7 +26,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.exposure import voltages_differ
-from reliability.words import percent_text, shots_text
+from reliability.words import level_number, percent_text, shots_text
 
 NAN = float("nan")
 DRAWS = 600
@@ -126,7 +126,7 @@ class LearningAnswer(Answer):
         b = self.best
         if b.levels:
             where = ", ".join(
-                f"{n} units at {v:,.4g} to {shots_text(s)} shots"
+                f"{n} units at {level_number(v)} to {shots_text(s)} shots"
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
