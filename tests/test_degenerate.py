@@ -9,6 +9,7 @@ from reliability.ask.plain import plain
 from reliability.life.bounds import Bounder
 from reliability.life.fit import NoMaximum, fit_life
 from reliability.notes import CannotAnswer
+from reliability.readings import WearReadings
 from reliability.records import InvalidRecords, LifeRecords
 from tests.asking import asked
 
@@ -176,3 +177,32 @@ def test_voltages_are_said_as_they_are(volts, said):
     assert a.sentence.startswith(said)
     allowed = asked("derate", r, slot=("main_capacitor",), shots=100.0).sentence
     assert "e+" not in allowed
+
+
+def test_readings_that_rise_promise_no_shots():
+    """A capacitance that rises never meets a limit below it: no "at least unbounded" is said of it."""
+    shots = np.tile([0.0, 1000.0, 2000.0, 3000.0], 4)
+    names = np.repeat([f"m{i}" for i in range(4)], 4).astype(object)
+    noise = np.random.default_rng(3).normal(0, 1e-3, 16)
+
+    def full(text):
+        return np.full(16, text, object)
+
+    wear = WearReadings(
+        full("b"), names, full("main_capacitor"), full(""), full("capacitance_uF"), shots,
+        0.5 * (1 + 1e-4 * shots) + noise,
+    )  # fmt: skip
+    said = asked("wear", wear=wear).sentence
+    assert "unbounded" not in said
+    assert "do not go towards" in said and "No bound of shots" in said
+
+
+def test_no_plan_is_made_for_a_voltage_far_from_its_tests():
+    """Tests at 4 to 6.3 V say nothing of 1,000 V (before: a plan, "a factor 1.6e+03 below the estimate")."""
+    rng = np.random.default_rng(5)
+    volts = np.repeat([4.0, 5.0, 6.3], 5)
+    lives = 5000 * (5 / volts) ** 5 * rng.weibull(2, 15)
+    r = LifeRecords.of(lives, lives, slot=["main_capacitor"] * 15, covariates={"charge_V": volts})
+    with pytest.raises(CannotAnswer, match=r"more than 1.5 times beyond .* 4 to 6.3"):
+        asked("accelerate", r, accelerate_to=1000.0)
+    assert asked("accelerate", r, accelerate_to=3.0).sentence

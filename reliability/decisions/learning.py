@@ -25,6 +25,7 @@ from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried, beyond_trust
 from reliability.slots.exposure import voltages_differ
 from reliability.words import level_number, percent_text, shots_text
 
@@ -271,6 +272,16 @@ class Accelerate(OnRecords, Limited):
         return _Accelerated(fit_stress(records, terms), solved_for(terms), self).answer()
 
 
+def _refuse_far(column: str, level: float, levels: list[float]) -> None:
+    """Raise NotCarried where the plan's levels lie further off than any law is trusted for."""
+    if beyond_trust(column, level, levels[0], levels[-1]):
+        limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
+        raise NotCarried(
+            f"{column} {level_number(level)} is more than {limit} beyond the levels to be tested, {level_number(levels[0])} to "
+            f"{level_number(levels[-1])}; no law is trusted that far. Plan levels nearer to it (levels)."
+        )
+
+
 class _Accelerated:
     """An accelerated test while it is planned; the present estimate is taken as the truth."""
 
@@ -280,6 +291,7 @@ class _Accelerated:
         if len(self.levels) < 2:
             raise BadInput("an accelerated test needs 2 levels or more to choose from")
         fixed = fixed_levels(fit, column, levels(q.use))
+        _refuse_far(column, q.accelerate_to, self.levels)
         x = {
             v: np.array([float(np.asarray(c)) for c in fit.at({**fixed, column: float(v)})])
             for v in self.levels
