@@ -68,7 +68,7 @@ def curves_of(a: CompareAnswer) -> str:
         return "the same units at the shots that theirs stand for at each voltage"
     if not a.moved:
         return "as tested, not adjusted for stress"
-    return f"each unit at the shots that its own stand for at {volts_text(a.at['charge_V'])}"
+    return f"each unit at the shots that its own stand for at {volts_text(float(a.at['charge_V']))}"
 
 
 def ratio_words(a: CompareAnswer) -> str:

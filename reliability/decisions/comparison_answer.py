@@ -154,7 +154,7 @@ class CompareAnswer(Answer):
 
     @property
     def _place(self) -> str:
-        return f" at {volts_text(self.at['charge_V'])}" if "charge_V" in self.at else ""
+        return f" at {volts_text(float(self.at['charge_V']))}" if "charge_V" in self.at else ""
 
     def _of_units(self) -> str:
         """How far the lives of the two differ."""
