@@ -27,7 +27,7 @@ from dashboard.shared import (
 )
 from reliability import figures
 from reliability.ask.answers import Choices, Compare, CompareAnswer, choices_in, usual
-from reliability.words import percent_text
+from reliability.words import percent_text, volts_text
 
 WORDS = {"voltage": ("One voltage (V)", "The other (V)"), "pool": ("Rest on", "Or on")}
 FREE = ("voltage", "pool")
@@ -68,7 +68,7 @@ def curves_of(a: CompareAnswer) -> str:
         return "the same units at the shots that theirs stand for at each voltage"
     if not a.moved:
         return "as tested, not adjusted for stress"
-    return f"each unit at the shots that its own stand for at {a.at['charge_V']:,.0f} V"
+    return f"each unit at the shots that its own stand for at {volts_text(float(a.at['charge_V']))}"
 
 
 def ratio_words(a: CompareAnswer) -> str:

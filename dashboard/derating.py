@@ -35,6 +35,7 @@ from reliability.ask.answers import (
     MissionAnswer,
     MissionPlan,
 )
+from reliability.words import volts_text
 
 FORMS = ["charge_V:power", "temp_C:arrhenius", "part:categorical", "energy_J:power", "peak_A:power"]
 
@@ -88,7 +89,9 @@ def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGener
         COLUMNS,
     )
     with folded("All banks"):
-        st.caption(f"Rating: of one capacitor that would pass at {a.banks[0].rated_at_V:,.4g} V.")
+        st.caption(
+            f"Rating: of one capacitor that would pass at {volts_text(a.banks[0].rated_at_V)}."
+        )
         table(pd.DataFrame([
             {**_plan_row(b.best), "passes up to": b.highest.charge_V if b.highest else None, "rating": b.rated_V}
             for b in a.banks if b.best is not None

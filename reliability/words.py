@@ -21,15 +21,31 @@ def stress_text(column: str) -> str:
     return STRESS_WORDS.get(column, column.replace("_", " "))
 
 
+def level_number(at: float) -> str:
+    """A level without its unit: four digits, never rounded to fewer than are left of the point.
+
+    Examples
+    --------
+    >>> level_number(6.3), level_number(1234.5), level_number(22000)
+    ('6.3', '1,234', '22,000')
+    """
+    return f"{at:,.4g}" if abs(at) < 1e4 else f"{at:,.0f}"
+
+
 def level_text(column: str, at: float) -> str:
     """A level with its unit: ``1,273 V``."""
     unit = UNITS.get(column.rpartition("_")[2], "")
-    return f"{at:,.4g} {unit}".strip()
+    return f"{level_number(at)} {unit}".strip()
+
+
+def volts_text(at: float) -> str:
+    """A charge voltage: ``1,273 V``, ``6.3 V``."""
+    return level_text("charge_V", at)
 
 
 def range_text(column: str, low: float, high: float) -> str:
     """From where to where a stress goes: ``1,200 to 1,400 V``."""
-    return f"{low:,.4g} to {level_text(column, high)}"
+    return f"{level_number(low)} to {level_text(column, high)}"
 
 
 def whole(value: float) -> int | float:

@@ -8,6 +8,7 @@ import click
 
 from reliability.commands.common import number, question_command, show_more, show_opinion, table
 from reliability.notes import BadInput
+from reliability.words import level_number, volts_text
 
 
 def show(a: Any) -> None:
@@ -33,7 +34,7 @@ def show(a: Any) -> None:
     if a.best_total is not None:
         b = a.best_total
         click.echo(
-            f"\n  largest total impulse within the tests: {b.impulse_Ns:.3g} N s at {b.level:,.4g} V ({number(b.lower)} shots)"
+            f"\n  largest total impulse within the tests: {b.impulse_Ns:.3g} N s at {volts_text(b.level)} ({number(b.lower)} shots)"
         )
     if a.discharge is not None:
         d = a.discharge
@@ -49,7 +50,7 @@ def _show_curve(a: Any) -> None:
     step = max(1, len(a.curve) // 9)
     rows = [
         [
-            ("~" if p.extrapolated else "") + f"{p.level:,.4g}", number(p.shots), number(p.lower),
+            ("~" if p.extrapolated else "") + level_number(p.level), number(p.shots), number(p.lower),
             number(p.energy_J, 3), number(p.impulse_Ns, 3), number(p.impulse_lower_Ns, 3),
         ]
         for i, p in enumerate(a.curve)
@@ -62,7 +63,7 @@ def _show_curve(a: Any) -> None:
 def _show_parts(a: Any) -> None:
     rows = [
         [
-            p.part or "(no part)", f"{p.n:g}", f"{p.failed:g}", number(p.allowed.level), number(p.allowed.ratio, 3),
+            p.part or "(no part)", f"{p.n:g}", f"{p.failed:g}", (level_number(p.allowed.level) if p.allowed.level == p.allowed.level else "-"), number(p.allowed.ratio, 3),
             number(p.allowed.energy_J, 3), p.reason[:60],
         ]
         for p in a.parts
@@ -86,7 +87,7 @@ def _show_mission(a: Any) -> None:
         if p is not None:
             named[p] = f"{named[p]}, {name}" if p in named else name
     rows = [
-        [name, p.part or "-", f"{p.parallel}x{p.series}", ("~" if p.extrapolated else "") + f"{p.charge_V:,.4g}", number(p.needed),
+        [name, p.part or "-", f"{p.parallel}x{p.series}", ("~" if p.extrapolated else "") + level_number(p.charge_V), number(p.needed),
          number(p.needed_most), number(p.promised), number(p.margin, 3), number(p.energy_J, 3), number(p.average_W, 3),
          number(p.bus_A, 3), number(p.days, 3)]
         for p, name in named.items()
@@ -95,7 +96,7 @@ def _show_mission(a: Any) -> None:
     click.echo(table(head, rows))
     click.echo(
         "\nBanks (parallel x series): largest margin, highest voltage that passes, and the rating of one capacitor that would "
-        f"pass at {a.banks[0].rated_at_V:,.4g} V"
+        f"pass at {volts_text(a.banks[0].rated_at_V)}"
     )
     rows = [
         [b.part or "-", f"{b.parallel}x{b.series}", *_at(b.best), number(b.best.margin, 3) if b.best else "-",
@@ -106,7 +107,7 @@ def _show_mission(a: Any) -> None:
     click.echo("\nNeeded against promised in the first of them, by voltage of the bank")
     step = max(1, len(a.curve) // 9)
     rows = [
-        [("~" if p.extrapolated else "") + f"{p.charge_V:,.4g}", number(p.needed), number(p.needed_most), number(p.promised),
+        [("~" if p.extrapolated else "") + level_number(p.charge_V), number(p.needed), number(p.needed_most), number(p.promised),
          number(p.margin, 3), number(p.energy_J, 3), number(p.days, 3)]
         for i, p in enumerate(a.curve) if i % step == 0 or p == a.best
     ]  # fmt: skip
@@ -117,7 +118,7 @@ def _show_mission(a: Any) -> None:
 
 
 def _at(p: Any) -> list[str]:
-    return ["-"] if p is None else [("~" if p.extrapolated else "") + f"{p.charge_V:,.4g}"]
+    return ["-"] if p is None else [("~" if p.extrapolated else "") + level_number(p.charge_V)]
 
 
 MISSION = (

@@ -52,7 +52,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried, beyond_trust
-from reliability.words import p_text, percent_text, shots_text, whole
+from reliability.words import level_number, p_text, percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")
@@ -451,8 +451,8 @@ def _asked_for(fit: StressFit, use: Mapping[str, Level]) -> dict[str, float | st
         if beyond_trust(column, level, low, high):
             limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
             raise NotCarried(
-                f"{column} {level:,.4g} is more than {limit} beyond the tested {low:,.4g} to {high:,.4g}; no law is trusted that "
-                f"far. Test some units at or near {level:,.4g}."
+                f"{column} {level_number(level)} is more than {limit} beyond the tested {level_number(low)} to {level_number(high)}; no law is trusted that "
+                f"far. Test some units at or near {level_number(level)}."
             )
     return out
 

@@ -11,7 +11,7 @@ from reliability.decisions.compare_helps import Separation
 from reliability.decisions.parts import Curve, Step
 from reliability.decisions.question import TAIL, Answer, Count, Level
 from reliability.slots.carried import Carried
-from reliability.words import capital, percent_text, shots_text
+from reliability.words import capital, percent_text, shots_text, volts_text
 
 By = Literal["part", "builder", "lot", "fuel", "revision", "module", "voltage", "pool"]
 EVERYTHING = "all"
@@ -154,7 +154,7 @@ class CompareAnswer(Answer):
 
     @property
     def _place(self) -> str:
-        return f" at {self.at['charge_V']:,.0f} V" if "charge_V" in self.at else ""
+        return f" at {volts_text(float(self.at['charge_V']))}" if "charge_V" in self.at else ""
 
     def _of_units(self) -> str:
         """How far the lives of the two differ."""

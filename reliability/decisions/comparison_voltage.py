@@ -23,10 +23,10 @@ from reliability.decisions.parts import steps_of
 from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
-from reliability.slots.carried import SPREAD, Carried, Usable
+from reliability.slots.carried import SPREAD, UNSEEN, Carried, Usable
 from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, levels_of, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import whole
+from reliability.words import volts_text, whole
 
 NAN = float("nan")
 
@@ -45,7 +45,7 @@ def two_voltages(records: LifeRecords, first: str, second: str) -> tuple[float, 
     tested, which = levels_of(volts[known])
     units = np.bincount(which, records.count[known], tested.size)
     if not known.any() or tested.size < 2:
-        there = f"{tested[0]:,.0f} V only" if known.any() else "no voltage"
+        there = f"{volts_text(tested[0])} only" if known.any() else "no voltage"
         raise BadInput(
             f"first and second are the voltages to compare; name both, since records tell of {there}"
         )
@@ -101,9 +101,7 @@ def compare_voltages(
     base = found[k]
     data = slot_data(slot, base.records, Asked(base.use_V))
     if not data.units.end.size:
-        raise CannotAnswer(
-            "No unit was seen working beyond its start; add records of longer tests."
-        )
+        raise CannotAnswer(UNSEEN)
     own = OwnModel(data, slots, f.seed)
     model = own.model
     sides = [

@@ -42,7 +42,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
 from reliability.slots.exposure import SAME_VOLTAGE
-from reliability.words import bench_text, percent_text, shots_text
+from reliability.words import bench_text, percent_text, shots_text, volts_text
 
 NAN = float("nan")
 SHOWN = 12
@@ -162,7 +162,7 @@ class DemonstrationAnswer(Answer):
             if self.flown_lower is not None:
                 low = self.flown_lower.plan
                 text += (
-                    f"; flown at {self.flown_lower.charge_V:,.0f} V instead, {_plan_text(low, placed=False)} show it, in "
+                    f"; flown at {volts_text(self.flown_lower.charge_V)} instead, {_plan_text(low, placed=False)} show it, in "
                     f"{bench_text(low.bench_days)}, with probability {percent_text(low.pass_estimated)}"
                 )
             return text + "."
@@ -187,9 +187,11 @@ def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
     units = f"{p.units} unit{'s' if p.units != 1 else ''}"
     steps = [s for s in p.stretches if np.isfinite(s.charge_V)]
     if len(steps) > 1:
-        where = ", then ".join(f"{shots_text(s.shots)} shots at {s.charge_V:,.0f} V" for s in steps)
+        where = ", then ".join(
+            f"{shots_text(s.shots)} shots at {volts_text(s.charge_V)}" for s in steps
+        )
         return f"{units} for {where} with {fail}"
-    place = f" at {steps[0].charge_V:,.0f} V" if steps and placed else ""
+    place = f" at {volts_text(steps[0].charge_V)}" if steps and placed else ""
     each = " each" if p.units != 1 else ""
     return f"{units} for {shots_text(p.shots_each)} shots{each}{place} with {fail}"
 

@@ -13,7 +13,7 @@ from reliability.decisions.question import Answer, Count, Level
 from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
 from reliability.life.second_opinion import StressOpinion
-from reliability.words import percent_text, shots_text, stress_text
+from reliability.words import level_number, percent_text, shots_text, stress_text, volts_text
 
 NAN = float("nan")
 
@@ -173,11 +173,11 @@ class DeratingAnswer(Answer):
             return f"{declared}No {stress_text(self.column)} can be allowed from these data{mixed} for {want}."
         if self.column != "charge_V":
             mixed = ", parts mixed" if self.mixed else ""
-            return f"Allow at most {level:,.4g} ({name}{mixed}) for {want}."
+            return f"Allow at most {level_number(level)} ({name}{mixed}) for {want}."
         more = [f"part {self.use['part']}"] if "part" in self.use else []
         more += ["parts mixed"] if self.mixed else []
         ratio, energy = self.allowed.ratio, self.allowed.energy_J
         more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []
         more += [f"{energy:.3g} J a shot"] if np.isfinite(energy) else []
         detail = f" ({', '.join(more)})" if more else ""
-        return f"{declared}Charge to at most {level:,.4g} V{detail} for {want}."
+        return f"{declared}Charge to at most {volts_text(level)}{detail} for {want}."

@@ -16,7 +16,7 @@ from reliability.decisions.answer_notes import refuse_burned_in
 from reliability.life.stress import StressFit
 from reliability.life.stress_bounds import Stress, StressBounder
 from reliability.records import LifeRecords
-from reliability.slots.carried import FARTHEST
+from reliability.slots.carried import FARTHEST, refuse_unseen
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
 
@@ -94,12 +94,18 @@ class PromisedLevels:
         Voltages looked at: as far below and above the tests as the law is trusted.
     model : ModuleModel
         Of a new unit at the lowest voltage tested.
+
+    Raises
+    ------
+    CannotAnswer
+        Where no unit was seen working, or burned in is declared of units that show early failures.
     """
 
     def __init__(self, records: LifeRecords, seed: int = 1, burned_in: bool = False) -> None:
         volts = records.covariates["charge_V"]
         self.tested = low, high = float(volts.min()), float(volts.max())
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
+        refuse_unseen(records)
         data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
         lawful = replace(data, law=True, doubt=0.0)
         self.model = ModuleModel([lawful], seed=seed, burned_in=burned_in)

@@ -45,6 +45,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST
+from reliability.words import volts_text
 
 NAN = float("nan")
 INF = float("inf")
@@ -283,7 +284,7 @@ class _Mission:
         return MissionAnswer(
             self.slot, q.in_words(), q.impulse_Ns, q.survival, q.confidence, self.pushed(), best, lightest, quickest,
             bool(passing), banks, _look_for(banks, lightest or best), _thinned(kept[shown], best), (low, high), q.limits(), more,
-            notes=(*self.notes(best, shown.bank), *helps_note(more, best.needed_most, f"at {best.charge_V:,.4g} V")),
+            notes=(*self.notes(best, shown.bank), *helps_note(more, best.needed_most, f"at {volts_text(best.charge_V)}")),
         )  # fmt: skip
 
     def more(self, search: BankSearch, best: MissionPlan) -> tuple[SlotTest, ...]:
@@ -323,7 +324,7 @@ class _Mission:
         """What to know of the best plan and of all."""
         notes = []
         if best.extrapolated:
-            text = f"{best.charge_V:,.0f} V was not tested in such a bank: the promise trusts the power law. Test there."
+            text = f"{volts_text(best.charge_V)} was not tested in such a bank: the promise trusts the power law. Test there."
             notes.append(Note("extrapolated", text))
         for name, why in self.refused:
             notes.append(Note("not_carried", f"{name or self.slot} is left out: {why}"))

@@ -13,7 +13,7 @@ from reliability.life.pooling import fit_pooled
 from reliability.life.stress import StressFit, Term
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
-from reliability.words import level_text, range_text, shots_text
+from reliability.words import level_number, level_text, range_text, shots_text, volts_text
 
 
 def failed_suspects_note(records: LifeRecords) -> list[Note]:
@@ -62,7 +62,7 @@ def above_rating(level: float, rated: float) -> list[Note]:
     """A warning where the allowed voltage of a capacitor is above its rating (nan: not known)."""
     if not level > rated:
         return []
-    text = f"The allowed voltage {level:,.0f} V is above the rating of {rated:,.0f} V: stay at or below the rating."
+    text = f"The allowed voltage {volts_text(level)} is above the rating of {volts_text(rated)}: stay at or below the rating."
     return [Note("above_rating", text)]
 
 
@@ -104,7 +104,7 @@ def allowed_notes(found: Found, shots: float) -> list[Note]:
     if not np.isfinite(level):
         at, bound = found.least
         text = (
-            f"Even at {column} {at:,.4g}, the lowest that tests at {low:g} to {high:g} are trusted for, the bound on life is "
+            f"Even at {column} {level_number(at)}, the lowest that tests at {low:g} to {high:g} are trusted for, the bound on life is "
             f"{shots_text(bound)} shots, against {shots_text(shots)} required. Test more units, longer, at lower "
             "stress; or ask for less."
         )

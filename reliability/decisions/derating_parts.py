@@ -11,7 +11,7 @@ from reliability.decisions.derating_answer import Allowed
 from reliability.decisions.question import Answer, Count, refuse_unless
 from reliability.notes import BadInput, CannotAnswer
 from reliability.pool import Pool
-from reliability.words import shots_text, whole
+from reliability.words import level_number, shots_text, whole
 
 
 @dataclass(frozen=True)
@@ -59,7 +59,7 @@ class PartsAnswer(Answer):
         top = max(can, key=lambda p: p.allowed.level)
         return (
             f"Of {len(self.parts)} parts, {top.part or 'the one without a name'} is allowed the highest "
-            f"{self.column.replace('_', ' ')}, {top.allowed.level:,.4g}, for {shots_text(self.shots)} shots."
+            f"{self.column.replace('_', ' ')}, {level_number(top.allowed.level)}, for {shots_text(self.shots)} shots."
         )
 
     @property

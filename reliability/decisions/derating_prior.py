@@ -33,7 +33,7 @@ from reliability.published_facts import SourcedPrior
 from reliability.records import LifeRecords
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import whole
+from reliability.words import level_number, volts_text, whole
 
 if TYPE_CHECKING:
     from reliability.decisions.derating import Derate
@@ -189,7 +189,7 @@ def derate_with_prior(
     )
     now = Bounded(fraction, NAN, life.lower(tested, q.confidence), q.confidence)
     more = _helps(life, records, q, points, now)
-    place = f"at {points.bank.charge_voltage(tested):,.4g} V"
+    place = f"at {volts_text(points.bank.charge_voltage(tested))}"
     return DeratingAnswer(
         q.family, whole(records.units), whole(records.failures), there.shape, there.sigma, there.loglik,
         (coefficient,), allowed, curve, q.shots, q.survival, q.confidence, "prior", {}, term.column,
@@ -246,6 +246,6 @@ def _allowed(life: _MovedLife, shots: float, points: Points) -> tuple[Allowed, t
         return Allowed(), (Note("none_allowed", said),)
     told = above_rating(level, points.unit_rating)
     if abs(level - life.tested) > 1e-9 * abs(life.tested):
-        said = f"The allowed {points.column} {level:,.4g} was not tested ({life.tested:g} was); confirm it with a test."
+        said = f"The allowed {points.column} {level_number(level)} was not tested ({life.tested:g} was); confirm it with a test."
         told.insert(0, Note("extrapolated", said))
     return points.allowed(level), tuple(told)

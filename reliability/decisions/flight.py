@@ -63,7 +63,7 @@ from reliability.slots.carried import Carried, Usable, usable
 from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
 from reliability.slots.mission import no_drift
 from reliability.slots.promise import ModuleModel
-from reliability.words import percent_text, shots_text, whole
+from reliability.words import percent_text, shots_text, volts_text, whole
 
 
 @dataclass(frozen=True)
@@ -462,7 +462,7 @@ class _Flight:
 
     def mission_in_words(self) -> str:
         """The mission as it was stated, with its legs."""
-        legs = ", ".join(f"{percent_text(s)} at {v:,.0f} V" for v, s in self.legs.items())
+        legs = ", ".join(f"{percent_text(s)} at {volts_text(v)}" for v, s in self.legs.items())
         return self.q.mission().in_words() + (f" ({legs})" if legs else "")
 
     def slots(self, promised: float) -> list[FlightSlot]:

@@ -22,7 +22,7 @@ from reliability.histories import Histories
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import InvalidRecords, LifeRecords
-from reliability.words import percent_text, shots_text, whole
+from reliability.words import percent_text, shots_text, volts_text, whole
 
 NAN = float("nan")
 LIKE = ("charge_V", "temp_C")
@@ -335,7 +335,7 @@ class _History:
             alike = np.isnan(low) if np.isnan(low[u]) else (low == low[u]) & (high == high[u])
             same = same & alike
             if not np.isnan(low[u]):
-                words.append(f"{low[u]:,.0f} V" if name == "charge_V" else f"{low[u]:g} deg C")
+                words.append(volts_text(low[u]) if name == "charge_V" else f"{low[u]:g} deg C")
         return h.select(same), ", ".join(words), ""
 
     def readings(self, where: _Places) -> tuple[ReadingSeen, ...]:

@@ -134,7 +134,7 @@ class LearningAnswer(Answer):
         b = self.best
         if b.levels:
             where = ", ".join(
-                f"{n} units at {v:,.4g} to {shots_text(s)} shots"
+                f"{n} units at {level_number(v)} to {shots_text(s)} shots"
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:

@@ -25,10 +25,10 @@ from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import Level, numbers
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.records import LifeRecords
-from reliability.slots.carried import Usable, usable
+from reliability.slots.carried import UNSEEN, Usable, usable
 from reliability.slots.exposure import UNNAMED, voltages_differ
 from reliability.slots.promise import ModuleModel
-from reliability.words import counted, shots_text, whole
+from reliability.words import counted, level_number, shots_text, volts_text, whole
 
 NAN = float("nan")
 POINTS = 40
@@ -81,9 +81,7 @@ def moved_life(of: OfSlot, point: dict[str, Level], q: Asking) -> LifeAnswer:
     q : Asking
     """
     if of.mixed:
-        raise CannotAnswer(
-            "No unit was seen working beyond its start; add records of longer tests."
-        )
+        raise CannotAnswer(UNSEEN)
     own, found = of.own, of.used
     refuse_burned_in(own.whole)
     model = own.model
@@ -145,17 +143,17 @@ def _run_in_notes(use_V: float, model: ModuleModel) -> list[Note]:
         return []
     shots = np.sum(spent, axis=0)
     e = model.exponent(0) if slot.law else 0.0
-    volts = ", ".join(f"{v:,.0f}" for v in use_V * np.exp(slot.x[shots > 0]))
+    volts = ", ".join(level_number(v) for v in use_V * np.exp(slot.x[shots > 0]))
     text = (
         f"{counted(len(spent), 'unit')} ran at another voltage ({volts} V) before the last one: those {shots_text(shots.sum())} shots count as "
-        f"{shots_text(float(shots @ np.exp(e * slot.x)))} at {use_V:,.0f} V, by the law of voltage (exponent {e:.1f} as estimated)."
+        f"{shots_text(float(shots @ np.exp(e * slot.x)))} at {volts_text(use_V)}, by the law of voltage (exponent {e:.1f} as estimated)."
     )
     return [Note("run_in", text)]
 
 
 def _moved_note(use_V: float, model: ModuleModel) -> Note:
     text = (
-        f"The data are shown at the shots that they stand for at {use_V:,.0f} V (exponent {model.exponent(0):.1f} as estimated; "
+        f"The data are shown at the shots that they stand for at {volts_text(use_V)} (exponent {model.exponent(0):.1f} as estimated; "
         "failures found at an inspection in the middle of their interval)."
     )
     return Note("moved", text)

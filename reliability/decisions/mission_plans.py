@@ -8,7 +8,7 @@ import numpy as np
 
 from reliability.decisions.question import Answer
 from reliability.decisions.slot_tests import SlotTest
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, shots_text, volts_text
 
 NAN = float("nan")
 
@@ -208,7 +208,7 @@ class MissionAnswer(Answer):
             if self.lightest is not None and self.lightest.bank != b.bank:
                 text += f". The lightest that passes: {plan_text(self.lightest)}, {self.lightest.margin:.2g} times"
         if (look := self.look_for) is not None:
-            text += f". To charge {look.parallel * look.series} of {look.part or 'the part'} to {look.rated_at_V:,.4g} V, look for a rating of {look.rated_V:,.4g} V"
+            text += f". To charge {look.parallel * look.series} of {look.part or 'the part'} to {volts_text(look.rated_at_V)}, look for a rating of {volts_text(look.rated_V)}"
         return text + "."
 
 
@@ -217,7 +217,7 @@ def plan_text(p: MissionPlan) -> str:
     count = p.parallel * p.series
     how = "" if count == 1 else f" ({bank_text(p.parallel, p.series)})"
     energy = f", {p.energy_J:.3g} J a shot" if np.isfinite(p.energy_J) else ""
-    return f"{count} {p.part or 'capacitor'}{how} to {p.charge_V:,.4g} V{energy}"
+    return f"{count} {p.part or 'capacitor'}{how} to {volts_text(p.charge_V)}{energy}"
 
 
 def bank_text(parallel: int, series: int) -> str:

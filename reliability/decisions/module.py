@@ -65,7 +65,7 @@ from reliability.life.dependence import Dependence, fitted_slots, shared_frailty
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.carried import Carried, Usable, usable
+from reliability.slots.carried import UNSEEN, Carried, Usable, usable
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
 from reliability.words import capital, p_text, percent_text, shots_text, whole
@@ -313,9 +313,7 @@ class ModuleAtPoint:
             slots.append(slot_data(name, found.records, asked))
         refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried))
         if not slots:
-            raise CannotAnswer(
-                "No unit was seen working beyond its start; add records of longer tests."
-            )
+            raise CannotAnswer(UNSEEN)
         self.model = ModuleModel(slots, seed=q.seed, burned_in=q.no_early_failures)
         refuse_burned_in(self.model)
 

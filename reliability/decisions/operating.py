@@ -10,6 +10,7 @@ from reliability.decisions.question import Level, refuse_unless
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried
+from reliability.words import volts_text
 
 
 def commonest(records: LifeRecords) -> dict[str, Level]:
@@ -76,7 +77,7 @@ def in_words(point: Mapping[str, Level]) -> str:
     """The operating point as the beginning of a sentence, such as ``At 1,400 V and 25 deg C``."""
     texts = []
     if "charge_V" in point:
-        texts.append(f"{float(point['charge_V']):,.0f} V")
+        texts.append(volts_text(float(point["charge_V"])))
     if "temp_C" in point:
         texts.append(f"{float(point['temp_C']):g} deg C")
     if "rate_Hz" in point:

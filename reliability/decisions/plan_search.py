@@ -12,6 +12,7 @@ from reliability.decisions.bench import Bench, plan_row
 from reliability.decisions.plan_effects import UNTOLD, PlanEffect
 from reliability.decisions.unit_life import UnitLife
 from reliability.slots.exposure import Array
+from reliability.words import level_number
 
 NAN = float("nan")
 INF = float("inf")
@@ -76,7 +77,7 @@ class DemonstrationPlan:
     def volts(self) -> str:
         """The voltages in order, in words; "" where none is known."""
         return ", then ".join(
-            f"{s.charge_V:,.0f}" for s in self.stretches if np.isfinite(s.charge_V)
+            level_number(s.charge_V) for s in self.stretches if np.isfinite(s.charge_V)
         )
 
 

@@ -102,7 +102,10 @@ def progress(
     """
     shots, shape = q.demonstrate_shots, q.shape
     top = float(records.shots_good.max())
-    run = exposure(records, shape) * (top / shots) ** shape
+    # beyond e^700 it is shown, whatever the shape
+    run = 0.0
+    if top > 0:
+        run = exposure(records, shape) * float(np.exp(min(shape * np.log(top / shots), 700.0)))
     r = records.failures
     hazard = -np.log(q.survival)
     shown = float(gammainc(r + 1, run * hazard))

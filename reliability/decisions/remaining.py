@@ -98,13 +98,20 @@ class WearAnswer(Answer):
         """The answer in one sentence."""
         name = self.quantity.rsplit("_", 1)[0].replace("_", " ")
         first = self.units[0]
-        half = self.new_unit.median
-        text = f"By {name}, half of new units reach their limit ({self.limit.name}) by {shots_text(half)} shots"
-        if not np.isfinite(half):
-            text = f"By {name}, fewer than half of new units ever reach their limit ({self.limit.name}) as estimated"
+        median = self.new_unit.median
+        text = f"By {name}, half of new units reach their limit ({self.limit.name}) by {shots_text(median)} shots"
+        if not np.isfinite(median):
+            text = f"By {name}, half of new units or more do not go towards their limit ({self.limit.name}) as far as read"
         passed = sum(u.lower == 0 and u.estimate == 0 for u in self.units)
         if passed:
             text += f"; {passed} of {len(self.units)} units may have passed it"
+        elif not np.isfinite(first.estimate):
+            least = min(u.lower for u in self.units)
+            text += "; nor does any unit on record"
+            if np.isfinite(least):
+                text += f", and {shots_text(least)} shots at least are left ({percent_text(self.confidence)} prediction)"
+            else:
+                text += ". No bound of shots follows from that: look whether the readings are right"
         else:
             text += f"; {first.unit} is next, with {shots_text(first.estimate)} left, at least {shots_text(first.lower)} ({percent_text(self.confidence)} prediction)"
         return text + "."

@@ -21,7 +21,7 @@ from reliability.decisions.more_tests import (
 )
 from reliability.notes import Note
 from reliability.slots.promise import Lasted
-from reliability.words import bench_text, percent_text, shots_text
+from reliability.words import bench_text, percent_text, shots_text, volts_text
 
 NAN = float("nan")
 
@@ -61,7 +61,7 @@ class SlotTest:
     @property
     def what(self) -> str:
         """The test in words."""
-        return f"{self.units} units at {self.charge_V:,.4g} V"
+        return f"{self.units} units at {volts_text(self.charge_V)}"
 
 
 @dataclass(frozen=True)
@@ -139,7 +139,7 @@ def tests_along(
     level = highest if np.isfinite(highest) else course.engine.tested[0]
     found = slot_tests(course.engine, replace(now, level=level))
     told = tuple(replace(t, highest_V=bank.charge_voltage(t.highest_V)) for t in found)
-    place = f"at {bank.charge_voltage(level):,.4g} V"
+    place = f"at {volts_text(bank.charge_voltage(level))}"
     return told, helps_note(told, now.needed, place)
 
 
@@ -153,5 +153,5 @@ def helps_note(tests: Sequence[SlotTest], needed: float, place: str) -> tuple[No
         f"probability {percent_text(t.survives_it)}) make the promise {place} {shots_text(t.promise)} shots"
     )
     if np.isfinite(t.highest_V):
-        text += f", and allow {t.highest_V:,.4g} V for {shots_text(needed)}"
+        text += f", and allow {volts_text(t.highest_V)} for {shots_text(needed)}"
     return (Note("would_help", f"{text}."),)

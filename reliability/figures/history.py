@@ -25,7 +25,7 @@ from reliability.figures.style import (
     style,
     tag,
 )
-from reliability.words import shots_text
+from reliability.words import shots_text, volts_text
 
 ROW = 22
 """pixels of a lane"""
@@ -72,14 +72,14 @@ def _rows(a: HistoryAnswer) -> pd.DataFrame:
     for s in a.stretches:
         volts = s.charge_V == s.charge_V
         colour = volts_colour(s.charge_V, known) if volts else STONE
-        name = f"{s.charge_V:,.0f} V" if volts else ""
+        name = volts_text(s.charge_V) if volts else ""
         if s.count > 1:
             name = f"{s.count:g} units {name}".strip()
         room = (s.end - s.begin) / top if top > 0 else 0.0
         rows.append(
             {
                 "lane": lane_name(s), "begin": s.begin, "end": s.end, "found": s.found, "unit": s.unit or "no name", "label": s.label,
-                "part": s.part, "voltage": f"{s.charge_V:,.0f} V" if volts else "not recorded", "from_shots": s.shots_from,
+                "part": s.part, "voltage": volts_text(s.charge_V) if volts else "not recorded", "from_shots": s.shots_from,
                 "good": s.shots_good, "ends": s.ends, "mode": s.mode or s.event, "colour": colour, "ink": _ink_on(colour),
                 "text": name if room > 0.011 * len(name) else "", "middle": 0.5 * (s.begin + s.end),
             }

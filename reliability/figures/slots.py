@@ -26,7 +26,7 @@ from reliability.figures.style import (
     tips,
     uprights,
 )
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, shots_text, volts_text
 
 ROW, LEAST_ROW = 46, 25
 """pixels of a lane, where there are few and where there are many"""
@@ -161,7 +161,7 @@ def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any, row: int) -
             rows.append(
                 {
                     "lane": k.name, "at": life - k.so_far, "life": life, "state": "failed" if dead else "still good",
-                    "voltage": f"{s.level:,.0f} V" if s.level == s.level else "", "pale": 0.35 if other else 1.0,
+                    "voltage": volts_text(s.level) if s.level == s.level else "", "pale": 0.35 if other else 1.0,
                 }
             )  # fmt: skip
     here = [r for r in rows if frame[0] <= r["at"] <= frame[1]]

@@ -13,6 +13,7 @@ from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots.exposure import SAME_VOLTAGE, voltages_differ
 from reliability.slots.first_tests import first_test_text
+from reliability.words import level_number, volts_text
 
 Status = Literal["same as tested", "modelled", "by a sourced prior", "not recorded"]
 Level = float | str
@@ -81,6 +82,15 @@ class Usable:
 
 class NotCarried(CannotAnswer):
     """The records do not carry the operating point; the message says why, and what record would help."""
+
+
+UNSEEN = "No unit was seen working beyond its start; add records of longer tests."
+
+
+def refuse_unseen(records: LifeRecords) -> None:
+    """Raise CannotAnswer where no unit was seen working: how early those that failed did so is not known."""
+    if not (records.shots_good > records.shots_from).any():
+        raise CannotAnswer(UNSEEN)
 
 
 def _untested(why: str, test: str) -> NotCarried:
@@ -173,31 +183,40 @@ def _voltage(
             return (
                 own,
                 NAN,
-                [Carried(slot, "charge_V", "not recorded", NAN, 0.0, f"all tests at {low:,.0f} V")],
+                [
+                    Carried(
+                        slot,
+                        "charge_V",
+                        "not recorded",
+                        NAN,
+                        0.0,
+                        f"all tests at {volts_text(low)}",
+                    )
+                ],
             )
         raise NotCarried(
-            f"{slot}: the charge voltage is not known, and tests ran at {low:,.0f} to {high:,.0f} V; record charge_V, "
+            f"{slot}: the charge voltage is not known, and tests ran at {level_number(low)} to {volts_text(high)}; record charge_V, "
             f"or say it (use charge_V={low:g})."
         )
     use = float(asked)
-    where = f"{low:,.0f} V" if same else f"{low:,.0f} to {high:,.0f} V"
+    where = f"{volts_text(low)}" if same else f"{level_number(low)} to {volts_text(high)}"
     if same and abs(np.log(use / low)) < SAME_VOLTAGE:
         text = f"tested at {where}"
         return own, NAN, [Carried(slot, "charge_V", "same as tested", use, 0.0, text)]
     if beyond_trust("charge_V", use, low, high):
         raise _untested(
-            f"{slot}: {use:,.0f} V is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far.",
-            f"Test some units at or near {use:,.0f} V",
+            f"{slot}: {volts_text(use)} is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far.",
+            f"Test some units at or near {volts_text(use)}",
         )
     span = np.log(high / low) if not same else np.log(SPREAD)
     outside = float(max(np.log(low / use), np.log(use / high), 0.0) / span)
     told = high >= low * SPREAD and own.failures >= FAILURES and _failures_spread(own)
     place = "inside" if outside == 0 else f"{outside:.1f} spans outside"
     if told:
-        text = f"{use:,.0f} V is {place} the tested {where}; life ~ V^-n fitted to them"
+        text = f"{volts_text(use)} is {place} the tested {where}; life ~ V^-n fitted to them"
         return own, use, [Carried(slot, "charge_V", "modelled", use, outside, text)]
     text = (
-        f"{use:,.0f} V is {place} the tested {where}, which do not tell how life depends on voltage: the exponent "
+        f"{volts_text(use)} is {place} the tested {where}, which do not tell how life depends on voltage: the exponent "
         "comes from a prior (7 with sd 4, as of ceramic and pulse film capacitors; of other parts it may be 0), its spread is in the bound"
     )
     return own, use, [Carried(slot, "charge_V", "by a sourced prior", use, outside, text)]
