@@ -104,7 +104,8 @@ def allowed_notes(found: Found, shots: float) -> list[Note]:
     if not np.isfinite(level):
         at, bound = found.least
         text = (
-            f"Even at {column} {at:,.4g}, the lowest that tests at {low:g} to {high:g} are trusted for, the bound on life is "
+            f"Even at {level_text(column, at)}, the lowest that tests at "
+            f"{level_text(column, low) if low == high else range_text(column, low, high)} are trusted for, the bound on life is "
             f"{shots_text(bound)} shots, against {shots_text(shots)} required. Test more units, longer, at lower "
             "stress; or ask for less."
         )
