@@ -249,13 +249,23 @@ def haloed(spec: dict[str, Any], paper: str) -> dict[str, Any]:
     words = [one for one in layers if _is_words(one)]
     if words:
         marks = [one for one in layers if not _is_words(one)]
-        spec["layer"] = [*marks, *(_halo(one, paper) for one in words), *words]
+        spec["layer"] = [
+            *marks,
+            *(_halo(one, paper) for one in words if not _on_a_bar(one)),
+            *words,
+        ]
     return spec
 
 
 def _is_words(layer: dict[str, Any]) -> bool:
     mark = layer.get("mark")
     return isinstance(mark, dict) and mark.get("type") == "text"
+
+
+def _on_a_bar(words: dict[str, Any]) -> bool:
+    """Whether words stand on a bar, in the ink that stands out from it: the page around them would hide them."""
+    colour = words.get("encoding", {}).get("color", {})
+    return bool(colour.get("field") == "ink")
 
 
 def _halo(words: dict[str, Any], paper: str) -> dict[str, Any]:

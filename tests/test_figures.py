@@ -562,6 +562,22 @@ def test_words_of_the_lower_bound_leave_the_promise_clear():
         row = layers(alt.layer(*curve_tags(frame, shots_x("at"), share_y("y"), 0.95, promise=promise)))["lower_text"][0][0]  # fmt: skip
         width = 7 / 480 * len(row["text"]) * 1000
         assert not row["at"] - width < promise < row["at"]
+        assert row["at"] - width >= 0  # not over the scale at the left
+
+
+def test_words_on_a_bar_are_not_hidden_by_the_page_around_them():
+    """White words on a dark bar with a white edge around them cannot be read: the lanes' voltages have none."""
+    from dashboard.shared import haloed
+
+    r = rl.LifeRecords.of(
+        [4000, 3000], [np.inf, 3500], module=["m1", "m2"], slot=["main_capacitor"] * 2,
+        covariates={"charge_V": np.array([1300.0, 1500.0])},
+    )  # fmt: skip
+    shown = haloed(
+        figures.spec(figures.history_figure(rl.ask(rl.History(), rl.Pool(r)))), "#ffffff"
+    )
+    names = [one.get("name", "") for one in shown["layer"]]
+    assert "volts_text" in names and "volts_text_halo" not in names
 
 
 def test_every_layer_of_every_figure_is_read_by_value(request):

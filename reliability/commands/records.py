@@ -16,6 +16,7 @@ from reliability.commands.common import (
     table,
     who_runs,
 )
+from reliability.words import counted
 
 
 @click.command("records")
@@ -76,8 +77,8 @@ def command(
         emit_json({"records": rows_of(r), "contributions": [asdict(c) for c in contributions]})
         return
     click.echo(
-        f"{len(r)} records: {r.units:g} units in {len(set(r.module.tolist()))} modules of "
-        f"{len(set(r.builder.tolist()))} builders; {r.failures:g} failed."
+        f"{counted(len(r), 'record')}: {counted(r.units, 'unit')} in {counted(len(set(r.module.tolist())), 'module')} of "
+        f"{counted(len(set(r.builder.tolist())), 'builder')}; {r.failures:g} failed."
     )
     if contributions:
         click.echo("\nContributions")

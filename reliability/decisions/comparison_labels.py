@@ -88,7 +88,7 @@ def compare_labels(records: LifeRecords, f: Footing, use: Mapping[str, Level]) -
         sides.append(Side(name, whole(own.units), whole(own.failures), life, lower, steps))
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], dict(fixed),
-        bool(np.isfinite(exponent)), slot=str(m.both.slot[0]), notes=(*m.fit.notes, *shared_notes(m.both, f.by)),
+        bool(np.isfinite(exponent)), slot=str(m.both.slot[0]), notes=(*m.fit.notes, *shared_notes(m.both, f.by), for_choosing()),
     )  # fmt: skip
     return m.told(answer)
 
@@ -106,6 +106,15 @@ def _at_common(own: LifeRecords, fixed: Stress, exponent: float) -> LifeRecords:
     if not np.isfinite(exponent):
         return own
     return moved_units(slot_data(str(own.slot[0]), own, Asked(float(fixed["charge_V"]))), exponent)
+
+
+def for_choosing() -> Note:
+    """The bounds beside the ratio lean on both groups and one shape: longer than what the slot's model promises."""
+    text = (
+        "These bounds are for choosing: they do not allow for early failures, or for builders and lots that differ. What "
+        "may be promised, 'life' and 'module' tell: mostly less."
+    )
+    return Note("for_choosing", text)
 
 
 def shared_notes(records: LifeRecords, by: str) -> list[Note]:

@@ -130,7 +130,7 @@ class DerateMission(OnRecords):
         if len(stated) != 1:
             raise BadInput("state the mission once: total_impulse, delta_v with mass, or shots")
         if self.delta_v is not None and self.mass is None:
-            raise BadInput("delta_v needs the satellite's mass in kg")
+            raise BadInput("delta_v needs mass, the satellite's in kg")
         refuse_unless(self.mass is None or self.delta_v is not None, "mass", "it goes with delta_v")
         refuse_unless(
             not self.impulse or self.shots is None, "impulse", "the mission is stated in shots"

@@ -22,6 +22,8 @@ if TYPE_CHECKING:
 NAN = float("nan")
 MARGIN = 0.15
 """share of the tested range by which the curve goes below the tests, or below the level allowed"""
+AS_TESTED = 1e-4
+"""share by which a level looked at may miss the tested one and still be it: people see the same voltage"""
 
 
 @dataclass(frozen=True)
@@ -78,16 +80,17 @@ class Points:
 
     def point(self, own: float, shots: float, lower: float) -> CurvePoint:
         """Life and its bound at one level of a unit, and the total impulse where the level is a voltage."""
-        outside = bool(own < self.tested[0] - 1e-9 or own > self.tested[1] + 1e-9)
+        low, high = self.tested
+        outside = own < low - AS_TESTED * abs(low) or own > high + AS_TESTED * abs(high)
         if not self.is_voltage:
-            return CurvePoint(own, shots, lower, outside, NAN, NAN, NAN)
+            return CurvePoint(own, shots, lower, bool(outside), NAN, NAN, NAN)
         charge = self.bank.charge_voltage(own)
         energy = self.bank.energy(charge)
         total = least = NAN
         if self.impulse is not None and np.isfinite(energy):
             total = 1e-6 * self.impulse.bit_uNs(energy) * lower
             least = 1e-6 * self.impulse.lower_uNs(energy, self.confidence) * lower
-        return CurvePoint(charge, shots, lower, outside, energy, total, least)
+        return CurvePoint(charge, shots, lower, bool(outside), energy, total, least)
 
     def curve(
         self, course: Course, own: float, required: float, life: Callable[[float], float]

@@ -59,7 +59,7 @@ from reliability.filters import whole_units
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
-from reliability.slots.carried import Carried, Usable, usable
+from reliability.slots.carried import Carried, NotCarried, Usable, usable
 from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
 from reliability.slots.mission import no_drift
 from reliability.slots.promise import ModuleModel
@@ -398,7 +398,13 @@ class _Flight:
         if "charge_V" not in b.stress and "charge_V" in use and not b.voltage_matters(pool):
             point.pop("charge_V")
         point["part"] = b.part
-        return usable(b.slot, pool.select(pool.slot == b.slot), point)
+        others = pool.select(pool.slot == b.slot)
+        if not len(others):
+            raise NotCarried(
+                f"No {b.slot} but that of module {self.q.module} itself is on record, and a promise for one module leans on "
+                "how others lived. Test another one; what a new module is promised, 'module' tells without."
+            )
+        return usable(b.slot, others, point)
 
     def telling(self, b: OnBoard, used: Usable) -> LifeRecords:
         """What tells how such units live: the pool's records that carry it, and the module's own."""

@@ -22,7 +22,7 @@ from reliability.histories import Histories
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import InvalidRecords, LifeRecords
-from reliability.words import percent_text, shots_text, volts_text, whole
+from reliability.words import counted, percent_text, shots_text, volts_text, whole
 
 NAN = float("nan")
 LIKE = ("charge_V", "temp_C")
@@ -372,7 +372,8 @@ class _History:
         )
         notes = [Note("order_of_units", text)] if any(s.begin > 0 for s in found) else []
         if not self.q.module and not self.q.unit and len(self.all) > self.q.most:
-            text = f"{len(self.all) - self.q.most} more modules are not shown; choose them by module, or ask for more."
+            left = len(self.all) - self.q.most
+            text = f"{counted(left, 'more module')} {'is' if left == 1 else 'are'} not shown; choose by module, or ask for more."
             notes.append(Note("more_modules", text))
         return tuple(notes)
 

@@ -32,7 +32,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST, beyond_trust
 from reliability.slots.exposure import Array
-from reliability.words import bench_text, percent_text, shots_text
+from reliability.words import bench_text, level_number, percent_text, shots_text
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)

@@ -30,7 +30,15 @@ from reliability.life.masked_bounds import MaskedBounder, unknown_note
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import UNKNOWN, LifeRecords
-from reliability.words import capital, percent_text, range_text, shots_text, stress_text, whole
+from reliability.words import (
+    capital,
+    counted,
+    percent_text,
+    range_text,
+    shots_text,
+    stress_text,
+    whole,
+)
 
 NAN = float("nan")
 
@@ -232,8 +240,8 @@ def _notes(
         notes.append(
             Note(
                 "modes_unknown",
-                f"{k:g} failures have no known mode. They stand as a row of their own; each may belong "
-                "to any other mode, whose life would then be shorter.",
+                f"{counted(k, 'failure')} of no known mode: a row by themselves. Each may belong to any other mode, "
+                "whose life would then be shorter.",
             )
         )
     if curve.assumed_exact:

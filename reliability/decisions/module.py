@@ -198,10 +198,14 @@ class ModuleAnswer(Answer):
             text = f"nothing has failed yet: {share} of modules last at least {low} shots ({percent_text(self.confidence)} confidence).{weak}"
             return place + text if place else capital(text)
         top = self.slots[0]
+        name = top.slot.replace("_", " ")
+        ends = f"the {name} ends {percent_text(top.ends_module)} of them"
+        if len(self.slots) == 1:
+            ends = f"only the {name} is looked at"
         text = (
             f"half of the modules last {shots_text(self.median)} shots; {share} last "
             f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
-            f"confidence; the {top.slot.replace('_', ' ')} ends {percent_text(top.ends_module)} of them.{weak}"
+            f"confidence; {ends}.{weak}"
         )
         return place + text if place else capital(text)
 
@@ -408,6 +412,10 @@ class ModuleAtPoint:
     def notes(self, together: Dependence) -> tuple[Note, ...]:
         text = "Slots are taken to fail independently of each other, and the first failure ends the module."
         notes = [Note("independent_slots", text)]
+        if len(self.used) == 1:
+            only = self.model.slots[0].name
+            text = f"Only {only} is looked at: a module may end earlier by any other slot. Record those too."
+            notes = [Note("only_slot", text)]
         if self.idle:
             text = f"Left out, since no unit was seen working: {', '.join(self.idle)}."
             notes.append(Note("no_exposure", text))

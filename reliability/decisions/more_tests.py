@@ -210,7 +210,13 @@ def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tupl
             test = _test(o, wanted, promised)
             if test.promise - promised > GAIN * promised:
                 kept.append(test)
-    return tuple(sorted(kept, key=lambda t: -t.gain_a_day)[:SHOWN])
+    offered = [t for t in kept if not any(_as_good_sooner(u, t) for u in kept)]
+    return tuple(sorted(offered, key=lambda t: -t.gain_a_day)[:SHOWN])
+
+
+def _as_good_sooner(a: MoreTest, b: MoreTest) -> bool:
+    """Whether ``a`` is ``b`` made shorter, and promises as much if nothing fails: then nobody runs ``b``."""
+    return (a.what, a.units) == (b.what, b.units) and a.shots < b.shots and a.promise >= b.promise
 
 
 def _test(o: _Offer, wanted: Wanted, promised: float) -> MoreTest:

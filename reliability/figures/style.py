@@ -256,7 +256,7 @@ def curve_tags(
     """Words beside estimate and lower bound, the one above its curve, the other below.
 
     ``fallen`` is where on the lower one: 1 at its top, 0 at its foot; as near to it as leaves the upright line at
-    ``promise`` clear of the words.
+    ``promise`` clear of the words, and the words within the chart.
     """
     out = []
     texts = {"estimate": "estimate", "lower": f"at least ({percent_text(confidence)} sure)"}
@@ -267,7 +267,11 @@ def curve_tags(
         low, high = min(values), max(values)
         want = low + share * (high - low)
         width = LETTER * len(texts[column]) * max(shots)
-        clear = [k for k, at in enumerate(shots) if not (below and at - width < promise < at)]
+        clear = [
+            k
+            for k, at in enumerate(shots)
+            if not below or (at - width >= shots[0] and not at - width < promise < at)
+        ]
         k = min(clear or range(len(values)), key=lambda i: abs(values[i] - want))
         out.append(
             tag(Tag(f"{column}_text", texts[column], shots[k], values[k], below, 9 if below else -9), x, y)

@@ -211,7 +211,7 @@ def _voltage(
     span = np.log(high / low) if not same else np.log(SPREAD)
     outside = float(max(np.log(low / use), np.log(use / high), 0.0) / span)
     told = high >= low * SPREAD and own.failures >= FAILURES and _failures_spread(own)
-    place = "inside" if outside == 0 else f"{outside:.1f} spans outside"
+    place = _place(use, low, high)
     if told:
         text = f"{volts_text(use)} is {place} the tested {where}; life ~ V^-n fitted to them"
         return own, use, [Carried(slot, "charge_V", "modelled", use, outside, text)]
@@ -220,6 +220,14 @@ def _voltage(
         "comes from a prior (7 with sd 4, as of ceramic and pulse film capacitors; of other parts it may be 0), its spread is in the bound"
     )
     return own, use, [Carried(slot, "charge_V", "by a sourced prior", use, outside, text)]
+
+
+def _place(use: float, low: float, high: float) -> str:
+    """Where a voltage stands to those tested, in words: ``inside``, ``12 % below``."""
+    nearest = min(max(use, low), high)
+    if use == nearest:
+        return "inside"
+    return f"{abs(use / nearest - 1):.0%} {'below' if use < low else 'above'}".replace("%", " %")
 
 
 def beyond_trust(column: str, level: float, low: float, high: float) -> bool:

@@ -46,6 +46,7 @@ from reliability.sheets.life import LifeSheet, life_from_table
 from reliability.sheets.limits import LIMITS, Limits
 from reliability.sheets.side import SideSheet, read_sheet
 from reliability.sheets.table import SheetError, SheetFault, Table, refuse
+from reliability.words import counted
 
 EXTRA = "no column of ours"
 OWN_KINDS = (
@@ -371,7 +372,7 @@ def _header(desk: Desk, sheet: Sheet) -> int:
             "",
             "",
             at,
-            f"{at} rows above",
+            f"{counted(at, 'row')} above",
             f"header in row {at + 1}",
             "what stands above the header is no record",
         )
