@@ -249,9 +249,21 @@ class Life(OnRecords):
         return _told(replace(answer, notes=answer.notes + own.notes), own.asked)
 
 
+def untold(records: LifeRecords) -> Note | None:
+    """Why a family with a free shape cannot be fitted, where failures enough are there; None where it can."""
+    found = check_existence(records)
+    if not found.exists:
+        return Note(found.code, found.reason)
+    try:
+        fit_life(records)
+    except NoMaximum as e:
+        return Note(e.code, str(e))
+    return None
+
+
 def told_by_family(records: LifeRecords) -> bool:
     """Whether there are failures enough, far enough apart, for a family of lives with a free shape."""
-    return records.failures >= FEWEST and check_existence(records).exists
+    return records.failures >= FEWEST and untold(records) is None
 
 
 def _told(answer: LifeAnswer, records: LifeRecords) -> LifeAnswer:
@@ -262,15 +274,16 @@ def _told(answer: LifeAnswer, records: LifeRecords) -> LifeAnswer:
     CannotAnswer
         Where none has failed: the bound is there (``partial``), a life is not.
     """
-    found = check_existence(records)
-    if found.exists or 0 < records.failures < FEWEST or answer.unclear:
+    if 0 < records.failures < FEWEST or answer.unclear:
+        return answer
+    found = untold(records)
+    if found is None:
         return answer
     if records.failed.any():
-        text = f"{found.reason} Until then a prior holds the shape."
+        text = f"{found.text} A prior holds the shape here."
         return replace(answer, notes=(Note(found.code, text), *answer.notes))
-    notes = (Note(found.code, found.reason), *answer.notes)
-    partial = replace(answer, problem=found.reason, notes=notes)
-    words = [found.reason, *(n.text for n in more_note(answer.more))]
+    partial = replace(answer, problem=found.text, notes=(found, *answer.notes))
+    words = [found.text, *(n.text for n in more_note(answer.more))]
     raise CannotAnswer(" ".join(words), partial)
 
 
