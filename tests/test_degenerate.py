@@ -42,10 +42,10 @@ def test_partial_answer_is_valid_json(code):
         assert out["quantiles"][0]["lower"] > 0
 
 
-@pytest.mark.parametrize("code", ["one_failure_count", "one_interval", "shape_zero"])
+@pytest.mark.parametrize("code", ["one_failure_count", "one_interval", "no_trend"])
 def test_where_the_spread_cannot_be_told_life_and_module_say_the_same(code):
     """A prior holds the shape, as in a module of that one slot: one number for both, with or without a voltage."""
-    good, failed = {**CASES, "shape_zero": ([0] * 5 + [5000], [1000] * 5 + [INF])}[code]
+    good, failed = {**CASES, "no_trend": ([0] * 5 + [5000], [1000] * 5 + [INF])}[code]
     slot = ["main_capacitor"] * len(good)
     plain_, volts = (
         LifeRecords.of(good, failed, slot=slot, covariates=more)
