@@ -23,7 +23,7 @@ from reliability.decisions.life_helps import helped_by
 from reliability.decisions.lots import lot_notes, new_lot
 from reliability.decisions.more_tests import more_note
 from reliability.decisions.operating import refuse_uncarried
-from reliability.decisions.own_model import Asking, OfSlot
+from reliability.decisions.own_model import Asking, OfSlot, untold
 from reliability.decisions.parts import Curve, SurvivalBound, seen_of, steps_of
 from reliability.decisions.question import (
     MOST_SHOTS,
@@ -43,7 +43,6 @@ from reliability.decisions.unknown_causes import Joint, joint_of_mode, joint_of_
 from reliability.filters import choose
 from reliability.life.bounds import Bounder, survival_curve
 from reliability.life.causes import named_modes, unclear
-from reliability.life.existence import check_existence
 from reliability.life.families import family
 from reliability.life.few import FEWEST, PriorBounder
 from reliability.life.fit import LifeFit, NoMaximum, few_failure_notes, fit_life
@@ -151,7 +150,7 @@ class Life(OnRecords):
             Where no life can be fitted; ``partial`` holds the bounds that can be given.
         """
         own = self.of_slot(pool)
-        by_slot = bool(own.point) or self._by_slot(own.records)
+        by_slot = bool(own.point) or self._by_slot(own)
         try:
             found = self._at(own) if by_slot else self._by_family(own)
         except CannotAnswer as e:
@@ -170,11 +169,13 @@ class Life(OnRecords):
             raise BadInput(
                 f"no_early_failures goes with one slot; choose one of {', '.join(slots)}"
             )
-        point = point_of(records, levels(self.use), self.as_tested, self._by_slot(records))
-        used = Usable(records, NAN, ())
-        if point or self._by_slot(records):
-            used = carried_by(records, point)
-        return OfSlot(used, self._others(records, pool), point, self._asking())
+        asking, others = self._asking(), self._others(records, pool)
+        own = OfSlot(Usable(records, NAN, ()), others, {}, asking)
+        by_slot = self._by_slot(own)
+        point = point_of(records, levels(self.use), self.as_tested, by_slot)
+        if not (point or by_slot):
+            return own
+        return OfSlot(carried_by(records, point), others, point, asking)
 
     def _others(self, records: LifeRecords, pool: Pool) -> LifeRecords | None:
         """Records of other slots, where failures have suspects there."""
@@ -199,22 +200,14 @@ class Life(OnRecords):
             return found
         return beside_headline(found, own, pool.records.suspects_failed(), self._asking())
 
-    def _by_slot(self, records: LifeRecords) -> bool:
+    def _by_slot(self, own: OfSlot) -> bool:
         """Whether the slot's own model answers even at the voltage of the tests: as declared, or where the records
         cannot fix a family by themselves."""
         if not plain_question(self) or self.as_tested:
             return False
         if self.no_early_failures:
             return True
-        watched = bool((records.shots_good > records.shots_from).any())
-        one = len(set(records.slot.tolist())) == 1
-        return one and watched and not told_by_family(self._of_mode(records))
-
-    def _of_mode(self, records: LifeRecords) -> LifeRecords:
-        """Records as the mode sees them, where it is known of all failures which they were of."""
-        if not self.mode or unclear(records).any():
-            return records
-        return records.of_mode(self.mode)
+        return not own.mixed and (own.known.failures < FEWEST or own.untold is not None)
 
     def _by_family(self, own: OfSlot) -> LifeAnswer:
         """Life by the family alone, with what would help; where none can be fitted, beside the bounds there are."""
@@ -237,7 +230,7 @@ class Life(OnRecords):
         refuse_uncarried(levels(self.use), found.carried, f"of {own.records.slot[0]} ")
         carried = {c.stress for c in found.carried}
         point = {k: v for k, v in own.point.items() if k in carried}
-        if not (np.isfinite(found.use_V) or self._by_slot(found.records)):
+        if not (np.isfinite(found.use_V) or self._by_slot(own)):
             answer = self._by_family(own)
             notes = (*carried_notes(found.carried), *left_out_notes([found]))
             return replace(answer, at=point, carried=found.carried, notes=answer.notes + notes)
@@ -246,27 +239,10 @@ class Life(OnRecords):
             refuse_unless(getattr(self, name) == value, name, told)
         _refuse_unknown_mode(found.records, self.mode)
         answer = moved_life(own, point, own.q)
-        return _told(replace(answer, notes=answer.notes + own.notes), own.asked)
+        return _told(replace(answer, notes=answer.notes + own.notes), own)
 
 
-def untold(records: LifeRecords) -> Note | None:
-    """Why a family with a free shape cannot be fitted, where failures enough are there; None where it can."""
-    found = check_existence(records)
-    if not found.exists:
-        return Note(found.code, found.reason)
-    try:
-        fit_life(records)
-    except NoMaximum as e:
-        return Note(e.code, str(e))
-    return None
-
-
-def told_by_family(records: LifeRecords) -> bool:
-    """Whether there are failures enough, far enough apart, for a family of lives with a free shape."""
-    return records.failures >= FEWEST and untold(records) is None
-
-
-def _told(answer: LifeAnswer, records: LifeRecords) -> LifeAnswer:
+def _told(answer: LifeAnswer, own: OfSlot) -> LifeAnswer:
     """The answer of the slot's own model, with why its spread rests on a prior though several have failed.
 
     Raises
@@ -274,9 +250,10 @@ def _told(answer: LifeAnswer, records: LifeRecords) -> LifeAnswer:
     CannotAnswer
         Where none has failed: the bound is there (``partial``), a life is not.
     """
+    records = own.asked
     if 0 < records.failures < FEWEST or answer.unclear:
         return answer
-    found = untold(records)
+    found = own.untold if records is own.known else untold(records)
     if found is None:
         return answer
     if records.failed.any():

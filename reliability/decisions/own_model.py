@@ -12,6 +12,8 @@ from reliability.decisions.operating import commonest, slot_point
 from reliability.decisions.parts import moved_units
 from reliability.decisions.question import Level
 from reliability.life.causes import unclear
+from reliability.life.existence import check_existence
+from reliability.life.fit import NoMaximum, fit_life
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Usable, usable
@@ -134,9 +136,21 @@ class OfSlot:
         return bool(suspects.any() or (self.q.mode and unclear(self.records).any()))
 
     @cached_property
+    def known(self) -> LifeRecords:
+        """Those of the mode asked for, where it is known of all failures which they were of; else all."""
+        if not self.q.mode or unclear(self.records).any():
+            return self.records
+        return self.records.of_mode(self.q.mode)
+
+    @property
     def asked(self) -> LifeRecords:
-        """Those of the mode asked for, where they are known; else all."""
-        return self.records if self.shared or not self.q.mode else self.records.of_mode(self.q.mode)
+        """The same, and all too where failures have suspects."""
+        return self.records if self.shared else self.known
+
+    @cached_property
+    def untold(self) -> Note | None:
+        """Why the known records cannot fix a family with a free shape by themselves; None where they can."""
+        return untold(self.known)
 
     @property
     def mixed(self) -> bool:
@@ -162,6 +176,18 @@ class OfSlot:
         data = slot_data(str(self.records.slot[0]) or UNNAMED, self.asked, Asked(self.used.use_V))
         mode = self.q.mode if self.shared else ""
         return OwnModel(data, self._beside[0], self.q.seed, mode, self.q.burned_in)
+
+
+def untold(records: LifeRecords) -> Note | None:
+    """Why no family with a free shape can be fitted to records; None where one can."""
+    found = check_existence(records)
+    if not found.exists:
+        return Note(found.code, found.reason)
+    try:
+        fit_life(records)
+    except NoMaximum as e:
+        return Note(e.code, str(e))
+    return None
 
 
 def beside(
