@@ -32,7 +32,14 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST, beyond_trust
 from reliability.slots.exposure import Array
-from reliability.words import bench_text, level_number, percent_text, shots_text
+from reliability.words import (
+    bench_text,
+    level_number,
+    percent_text,
+    range_text,
+    shots_text,
+    volts_text,
+)
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -496,8 +503,8 @@ def _refuse_far(asked: Sequence[float], volts: Array) -> None:
     for v in asked:
         if beyond_trust("charge_V", v, low, high):
             raise CannotAnswer(
-                f"{v:,.0f} V is more than {FARTHEST:g} times beyond the tested {low:,.0f} to {high:,.0f} V; no law is trusted that "
-                "far. Plan with other levels."
+                f"{volts_text(v)} is more than {FARTHEST:g} times beyond the tested {range_text('charge_V', low, high)}; no law is "
+                "trusted that far. Plan with other levels."
             )
 
 

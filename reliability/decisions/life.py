@@ -169,12 +169,13 @@ class Life(OnRecords):
             raise BadInput(
                 f"no_early_failures goes with one slot; choose one of {', '.join(slots)}"
             )
-        asking, others = self._asking(), self._others(records, pool)
-        own = OfSlot(Usable(records, NAN, ()), others, {}, asking)
-        by_slot = self._by_slot(own)
-        point = point_of(records, levels(self.use), self.as_tested, by_slot)
-        if not (point or by_slot):
-            return own
+        asking, others, said = self._asking(), self._others(records, pool), levels(self.use)
+        point = point_of(records, said, self.as_tested)
+        if not point:
+            own = OfSlot(Usable(records, NAN, ()), others, {}, asking)
+            if not self._by_slot(own):
+                return own
+            point = point_of(records, said, self.as_tested, by_slot=True)
         return OfSlot(carried_by(records, point), others, point, asking)
 
     def _others(self, records: LifeRecords, pool: Pool) -> LifeRecords | None:
