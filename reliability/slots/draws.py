@@ -32,7 +32,7 @@ from reliability.slots.grid import (
 from reliability.slots.groups import Spread, spread_of
 
 DRAWS = 8192
-SHAPE_MEDIAN, SHAPE_MEDIAN_SD = 1.3, 0.5
+SHAPE_MEDIAN, SHAPE_MEDIAN_SD = 1.2, 0.3
 """lognormal prior of the common median shape: its median and the sd of its log; a choice, by simulation"""
 SPREADS = (0.2, 0.4, 0.7)
 """sd of the logs of slots' shapes, equally likely; a choice"""
