@@ -9,6 +9,7 @@ import numpy as np
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried, Usable
+from reliability.slots.draws import SHAPE_MEDIAN, SHAPE_MEDIAN_SD
 from reliability.slots.promise import ModuleModel
 from reliability.words import counted, percent_text, shots_text
 
@@ -238,7 +239,7 @@ def few_notes(failures: Sequence[tuple[str, float]]) -> list[Note]:
     none = [n for n, r in failures if r == 0]
     notes = []
     if few:
-        text = f"3 failures or fewer of {', '.join(few)}: a prior holds the shape there (about a median common to all slots; of that lognormal, median 1.3, sd of the log 0.5; a choice, by simulation)."
+        text = f"3 failures or fewer of {', '.join(few)}: a prior holds the shape there (about a median common to all slots; of that lognormal, median {SHAPE_MEDIAN}, sd of the log {SHAPE_MEDIAN_SD}; a choice, by simulation)."
         notes.append(Note("few_failures", text))
     if none:
         text = f"No failure is known of {', '.join(none)}: the bound allows what their exposure cannot exclude; the estimate takes them as lasting."

@@ -15,7 +15,6 @@ import numpy as np
 
 from reliability.filters import whole_units
 from reliability.records import LifeRecords
-from reliability.slots.draws import SHAPE_MEDIAN, SHAPE_MEDIAN_SD
 from reliability.slots.exposure import Array, Asked, slot_data, voltages_differ
 from reliability.slots.grid import SHAPES, SlotFit, exposed, fit_slot
 
@@ -26,7 +25,10 @@ MOST_GROUPS = 60
 TAU_SD = 0.5
 """half-normal prior of the spread of logs of shapes: a choice, as between builders (``life/pooling``)"""
 TAUS = np.array([0.1, 0.2, 0.3, 0.45, 0.6, 0.8, 1.0, 1.3])
-MEANS = np.log(SHAPE_MEDIAN) + SHAPE_MEDIAN_SD * np.linspace(-3.0, 3.0, 31)
+MEAN_MEDIAN, MEAN_SD = 1.3, 0.5
+"""lognormal prior of the mean shape of one kind of part (wider than that of a module's slots: several groups speak): a choice, by
+simulation"""
+MEANS = np.log(MEAN_MEDIAN) + MEAN_SD * np.linspace(-3.0, 3.0, 31)
 ODD, ODD_MEDIAN, ODD_SD = 0.3, 0.8, 0.5
 """chance that a part is an odd one, and the lognormal prior of its shape: choices, by simulation"""
 
@@ -104,7 +106,7 @@ def next_shape(fits: Sequence[SlotFit]) -> Array:
     away = (log[None, None, :] - MEANS[:, None, None]) / TAUS[None, :, None]
     between = np.exp(-0.5 * away**2)
     between /= between.sum(axis=2, keepdims=True)
-    prior = np.exp(-0.5 * ((MEANS - np.log(SHAPE_MEDIAN)) / SHAPE_MEDIAN_SD) ** 2)
+    prior = np.exp(-0.5 * ((MEANS - np.log(MEAN_MEDIAN)) / MEAN_SD) ** 2)
     weight = np.log(np.outer(prior, np.exp(-0.5 * (TAUS / TAU_SD) ** 2) * np.gradient(TAUS)))
     for f in fits:
         likelihood = np.exp(f.plain - f.plain.max()).sum(axis=1)
