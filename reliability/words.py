@@ -38,6 +38,12 @@ def level_text(column: str, at: float) -> str:
     return f"{level_number(at)} {unit}".strip()
 
 
+def stress_level(column: str, at: float) -> str:
+    """A level as it says what it is of: ``1,273 V``, ``60 deg C``; without a unit by its column, ``humidity 40``."""
+    own = level_text(column, at)
+    return own if own != level_number(at) else f"{stress_text(column)} {own}"
+
+
 def volts_text(at: float) -> str:
     """A charge voltage: ``1,273 V``, ``6.3 V``."""
     return level_text("charge_V", at)

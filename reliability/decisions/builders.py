@@ -51,8 +51,7 @@ from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried, beyond_trust
-from reliability.words import level_number, p_text, percent_text, shots_text, whole
+from reliability.words import p_text, percent_text, shots_text, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")
@@ -428,33 +427,8 @@ def _null_model(
 
 
 def _asked_for(fit: StressFit, use: Mapping[str, Level]) -> dict[str, float | str | Array]:
-    """Levels asked for, each of a stress adjusted for and where its tests carry it.
-
-    Raises
-    ------
-    BadInput
-        For a column that is not adjusted for, or a label that no record has.
-    NotCarried
-        More than ``FARTHEST`` times beyond the tests, of a temperature ``NEAR_KELVIN``.
-    """
-    if not use:
-        return {}
-    columns = {p.column for t in fit.terms for p in (t, *([t.other] if t.other else []))}
-    out: dict[str, float | str | Array] = {}
-    for column, level in fixed_levels(fit, "", use).items():
-        if column not in use or column not in columns:
-            continue
-        out[column] = level
-        if isinstance(level, str):
-            continue
-        low, high = fit.tested(column)
-        if beyond_trust(column, level, low, high):
-            limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
-            raise NotCarried(
-                f"{column} {level_number(level)} is more than {limit} beyond the tested {level_number(low)} to {level_number(high)}; no law is trusted that "
-                f"far. Test some units at or near {level_number(level)}."
-            )
-    return out
+    """Levels asked for, of stresses adjusted for. Raises as ``fixed_levels`` does."""
+    return {c: level for c, level in fixed_levels(fit, "", use).items() if c in use}
 
 
 def _middle_stress(records: LifeRecords, terms: Sequence[Term]) -> dict[str, float | str | Array]:

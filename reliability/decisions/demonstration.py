@@ -289,7 +289,7 @@ class _Demonstration:
         except NotCarried as e:
             self.notes.append(_no_truth(str(e).rstrip(".")))
             return None
-        refuse_uncarried(levels(self.q.use), life.used.carried, f"of {life.slot} ")
+        refuse_uncarried(levels(self.q.use), life.used.carried, records)
         self.notes += carried_notes(life.used.carried) + left_out_notes([life.used])
         if not life.failed:
             text = f"No unit of {life.slot} has failed: chances to pass reckon with half a failure (Jeffreys' prior of a rate)."

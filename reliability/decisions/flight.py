@@ -372,7 +372,7 @@ class _Flight:
         mine = whose(records, q.module)
         self.own, others = records.select(mine), records.select(~mine)
         self.used = [self.usable(b, others) for b in self.on_board]
-        refuse_uncarried(self.use, (c for u in self.used for c in u.carried))
+        refuse_uncarried(self.use, (c for u in self.used for c in u.carried), records)
         self.told = [self.telling(b, u) for b, u in zip(self.on_board, self.used, strict=True)]
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift

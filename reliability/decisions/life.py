@@ -228,7 +228,7 @@ class Life(OnRecords):
     def _at(self, own: OfSlot) -> LifeAnswer:
         """Life at an operating point, of the records that carry it."""
         found = own.used
-        refuse_uncarried(levels(self.use), found.carried, f"of {own.records.slot[0]} ")
+        refuse_uncarried(levels(self.use), found.carried, own.records)
         carried = {c.stress for c in found.carried}
         point = {k: v for k, v in own.point.items() if k in carried}
         if not (np.isfinite(found.use_V) or self._by_slot(own)):

@@ -315,7 +315,7 @@ class ModuleAtPoint:
             self.used.append(found)
             asked = Asked(found.use_V, copies=copies.get(name, 1.0))
             slots.append(slot_data(name, found.records, asked))
-        refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried))
+        refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried), records)
         if not slots:
             raise CannotAnswer(UNSEEN)
         self.model = ModuleModel(slots, seed=q.seed, burned_in=q.no_early_failures)
