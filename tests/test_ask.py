@@ -66,6 +66,14 @@ KINDS = {
 }
 
 
+HELPS = {
+    "next_test": ("tests", {"then promised": "promise"}),
+    "module": ("more", {"bound": "promise"}),
+    "flight": ("more", {"promise": "promise", "survival after": "survival", "at least": "lower"}),
+}
+"""pages with a table of what would help most: where the answer has it, and what its columns are"""
+
+
 def question(name):
     return from_texts(question_class(name), GIVEN.get(name, {}))
 
@@ -131,6 +139,20 @@ def test_page_gives_the_same(name, store, answers, monkeypatch):
 
     assert f"## {plain_text(answers[name]['sentence'])}" in [m.value for m in app.markdown]
     assert any(c.value.startswith("shotlife ") for c in app.code)
+    if name in HELPS:
+        of, then = HELPS[name]
+        tests = answers[name][of]
+        columns = {
+            "shots each": "shots",
+            "bench days": "days",
+            "lasts it": "survives_it",
+            "gain a day": "gain_a_day",
+            **then,
+        }
+        (shown,) = [d.value for d in app.dataframe if "gain a day" in d.value]
+        assert tests
+        for column, field in columns.items():
+            assert shown[column].tolist() == [t[field] for t in tests], column
 
 
 def test_files_give_the_same_as_a_store(store):

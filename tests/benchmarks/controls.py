@@ -11,6 +11,8 @@ import tempfile
 import time
 from pathlib import Path
 
+from playwright.sync_api import Error as Failed
+
 from reliability.ask.sources import Stored
 from reliability.store import Store
 from tests.benchmarks.screens import STORES
@@ -31,8 +33,12 @@ def swept(page, base, store, name, nonsense_too):
     view, fell = VIEWS[name], 0
     for control, change in view.changes.items():
         began = time.monotonic()
-        opened(page, base, view, change)
-        fell += said(name, control, changed(page, store, view, control), began)
+        try:
+            opened(page, base, view, change)
+            fault = changed(page, store, view, control)
+        except Failed as e:
+            fault = f"{e}"
+        fell += said(name, control, fault, began)
     opened(page, base, view)
     for control, kind in controls(page).items():
         for typed, leave in NONSENSE.get(kind, ()) if nonsense_too else ():

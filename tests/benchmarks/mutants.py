@@ -60,7 +60,11 @@ MUTANTS = (
     Mutant("reliability/figures/modes.py", "zip(a.at, m.shares", "zip(a.at, a.modes[0].shares", FIGURES),
     Mutant("reliability/figures/builders.py", 'Line("pool", a.pool_shots', 'Line("pool", a.new_builder.lower', FIGURES),
     Mutant("reliability/figures/builders.py", '"at": b.without_shots', '"at": b.shots', FIGURES),
+    Mutant("reliability/figures/comparison.py", 'Line(f"promise_{i}", s.lower', 'Line(f"promise_{i}", s.shots', FIGURES),
+    Mutant("reliability/figures/comparison.py", '"estimate": e, "lower": low}', '"estimate": e, "lower": e}', FIGURES),
     # pages
+    Mutant("dashboard/helps.py", '"lasts it": t.survives_it', '"lasts it": 1 - t.survives_it', PAGES),
+    Mutant("dashboard/campaign.py", '{"then promised": "promise"}', '{"then promised": "shots"}', PAGES),
     Mutant("dashboard/flight.py", "question = built(c,", "c.set(survival=0.5)\nquestion = built(c,", PAGES),
     Mutant("dashboard/life_curves.py", 'c.set(mode=mode or "")', 'c.set(family="lognormal", mode=mode or "")', PAGES),
     Mutant("dashboard/my_module.py", "question = built(c,", "c.set(fraction=0.2)\nquestion = built(c,", PAGES),
@@ -69,8 +73,10 @@ MUTANTS = (
     Mutant("dashboard/misfires.py", "question = built(c,", "c.set(builder=('kite',))\nquestion = built(c,", PAGES),
     Mutant("dashboard/builders.py", "question = built(c,", "c.set(fraction=0.5)\nquestion = built(c,", PAGES),
     Mutant("dashboard/campaign.py", "question = built(c,", "c.set(survival=0.8)\nquestion = built(c,", PAGES),
-    Mutant("dashboard/shared.py", "found = worked_out(question, store())", "found = worked_out(type(question)(**{**question.model_dump(), 'received': True}), store())", PAGES),
+    Mutant("dashboard/shared.py", "found = worked_out(question, store(),", "found = worked_out(type(question)(**{**question.model_dump(), 'received': True}), store(),", PAGES),
     Mutant("dashboard/shared.py", "top.answer(found.sentence)", "top.answer(found.sentence.replace('1', '7'))", PAGES),
+    # the lane of a slot beside the bound of life
+    Mutant("reliability/decisions/life_beside.py", "would be {so_many_shots(own)}", "would be {so_many_shots(b.lower)}", "tests/test_life_doubts.py -k own_bound"),
     # commands
     Mutant("reliability/commands/common.py", "elif isinstance(value, tuple) and value:", "elif isinstance(value, tuple) and len(value) > 1:", COMMANDS),
     Mutant("reliability/commands/common.py", "question = from_texts(cls, texts)", 'question = from_texts(cls, {k: v for k, v in texts.items() if k != "shots" or cls.name != "derate"})', COMMANDS),

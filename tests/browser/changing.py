@@ -65,11 +65,16 @@ class Outcome:
         return self.sentence + self.refused
 
 
-def question_of(view, change=None, name=""):
-    """The question that the page should ask, before a change or after it."""
-    settings = {**view.base, **(change.beside if change else {})}
+def settings_of(change, name):
+    """What a change makes of the question."""
+    return {name: change.value} if change.settings is None else change.settings
+
+
+def question_of(view, change=None, name="", so_far=()):
+    """The question that the page should ask, before a change or after it; ``so_far`` are settings changed before."""
+    settings = {**view.base, **dict(so_far), **(change.beside if change else {})}
     if name:
-        settings |= {name: change.value} if change.settings is None else change.settings
+        settings |= settings_of(change, name)
         settings |= change.page
     return question_class(view.question)(**settings)
 
@@ -128,9 +133,21 @@ def put(page, name, kind, value):
         place.locator("input[type=range]").focus()
         page.keyboard.press("ArrowLeft")
     else:
+        picked(page, place, str(value))
+
+
+def picked(page, place, value):
+    """Pick from a list that closes by itself where the page is drawn anew meanwhile."""
+    option = page.get_by_role("option", name=value, exact=True).first
+    for wait in (5_000, 10_000, WAIT):
         place.locator("input").first.click()
-        page.keyboard.type(str(value))
-        page.get_by_role("option", name=str(value), exact=True).first.click()
+        place.locator("input").first.fill(value)
+        try:
+            option.click(timeout=wait)
+            return
+        except Late:
+            page.keyboard.press("Escape")
+    raise Late(f"{value} is not offered")
 
 
 def awaited(page, wanted, question, more=""):
@@ -177,21 +194,30 @@ def from_address(view, change, url):
     return from_texts(question_class(view.question), {**to_texts(base), **given})
 
 
-def changed(page, store, view, name):
-    """Change one control of a view that is open; what does not hold, in words ("" if all does)."""
+def seen(change, before, wanted):
+    """Whether a change is to be seen in the sentence just where it says so."""
+    return (wanted.text == before.text) == bool(change.says or change.column or change.why)
+
+
+def changed(page, store, view, name, so_far=()):
+    """Change one control of a view that is open; what does not hold, in words ("" if all does).
+
+    The library answers first: what it kept, the page need not work out again.
+    """
     change = view.changes[name]
     kind = controls(page)[name]
     if change.leads:
         put(page, name, kind, change.value)
         led = VIEWS[change.leads]
         return awaited(page, outcome(question_of(led), store), question_of(led))
-    before = outcome(question_of(view, change), store)
-    if fault := awaited(page, before, question_of(view, change)):
+    asked = question_of(view, change, so_far=so_far)
+    before = outcome(asked, store)
+    if fault := awaited(page, before, asked):
         return f"before: {fault}"
-    put(page, name, kind, change.value)
-    question = question_of(view, change, name)
+    question = question_of(view, change, name, so_far)
     wanted = outcome(question, store)
-    if (wanted.text == before.text) != bool(change.says or change.column or change.why):
+    put(page, name, kind, change.value)
+    if not seen(change, before, wanted):
         return f"the sentence before: {before.text!r}, and after: {wanted.text!r}"
     if fault := awaited(page, wanted, question, change.says(wanted.answer) if change.says else ""):
         return fault

@@ -11,7 +11,17 @@ from reliability.ask.giving import give, look
 from reliability.ask.questions import question_class
 from reliability.ask.sources import Stored
 from tests.browser.changes import BY_LINK, NO_QUESTION, VIEWS, page_of, touched
-from tests.browser.changing import changed, controls, nonsense, opened, put
+from tests.browser.changing import (
+    changed,
+    controls,
+    nonsense,
+    opened,
+    outcome,
+    put,
+    question_of,
+    seen,
+    settings_of,
+)
 from tests.browser.server import MARKS, ROOT, browsing, serving
 
 pytestmark = MARKS
@@ -62,6 +72,18 @@ def of_each_kind(found, view, seen):
             yield name
 
 
+def together(store, view, name, so_far):
+    """Whether a control can be changed after others, without opening the page anew, and the change still be seen."""
+    change = view.changes[name]
+    if so_far is None or change.beside or set(settings_of(change, name)) & set(so_far):
+        return False
+    if change.leads:
+        return not so_far
+    before = outcome(question_of(view, so_far=so_far), store)
+    wanted = outcome(question_of(view, change, name, so_far), store)
+    return wanted.answer is not None and seen(change, before, wanted)
+
+
 def elsewhere(view):
     """Controls of the same page and question that another view tries."""
     return {
@@ -74,7 +96,7 @@ def elsewhere(view):
 
 @pytest.mark.parametrize("name", sorted({page_of(v) for v in VIEWS.values()}))
 def test_a_control_of_each_kind_changes_the_answer(name, page, server, store):
-    seen, there, faults = set(), set(), {}
+    tried, there, faults = set(), set(), {}
     for title, view in VIEWS.items():
         if page_of(view) != name or set(view.changes) <= there:
             continue
@@ -84,13 +106,20 @@ def test_a_control_of_each_kind_changes_the_answer(name, page, server, store):
         assert set(found) <= elsewhere(view), f"{title}: not tried"
         assert {k for k, c in view.changes.items() if not c.beside} <= set(found), title
         fields = {kind: k for k, kind in reversed(found.items())}
-        for i, control in enumerate(of_each_kind(found, view, seen)):
-            if i or view.changes[control].beside:
-                opened(page, server, view, view.changes[control])
-            faults[f"{title}: {control}"] = changed(page, store, view, control)
+        so_far = {}  # None where another view has come
+        leading_first = sorted(of_each_kind(found, view, tried), key=lambda k: not view.changes[k].leads)  # fmt: skip
+        for control in leading_first:
+            change = view.changes[control]
+            if not together(store, view, control, so_far):
+                opened(page, server, view, change)
+                so_far = dict(change.beside)
+            faults[f"{title}: {control}"] = changed(page, store, view, control, so_far)
+            so_far = None if change.leads else {**so_far, **settings_of(change, control), **change.page}  # fmt: skip
+        if so_far is None:
+            opened(page, server, view)
         for kind, typed in (("number", "-1e30"), ("text", "zz")):
-            if kind in fields and typed not in seen:
-                seen.add(typed)
+            if kind in fields and typed not in tried:
+                tried.add(typed)
                 faults[f"{title}: {fields[kind]} {typed}"] = nonsense(page, fields[kind], typed)
                 put(page, fields[kind], kind, "")
     assert not {k: v for k, v in faults.items() if v}
