@@ -69,6 +69,18 @@ def shots_text(value: float) -> str:
     return f"{value:.3g}"
 
 
+def so_many_shots(value: float) -> str:
+    """A count of shots with its word.
+
+    Examples
+    --------
+    >>> so_many_shots(1.0), so_many_shots(1234.5)
+    ('1 shot', '1,230 shots')
+    """
+    text = shots_text(value)
+    return f"{text} shot{'' if text == '1' else 's'}"
+
+
 def _bench_time(days: float) -> tuple[str, str]:
     """Bench time as a number and its unit: hours below half a day, minutes below an hour."""
     hours = 24 * days

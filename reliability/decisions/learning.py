@@ -31,12 +31,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
-from reliability.words import (
-    bench_text,
-    level_number,
-    percent_text,
-    shots_text,
-)
+from reliability.words import bench_text, level_number, percent_text, so_many_shots
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -138,11 +133,11 @@ class LearningAnswer(Answer):
         b = self.best
         if b.levels:
             where = ", ".join(
-                f"{n} units at {level_number(v)} to {shots_text(s)} shots"
+                f"{n} units at {level_number(v)} to {so_many_shots(s)}"
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
-            where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
+            where = f"{b.units[0]} units to {so_many_shots(b.shots[0])}"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
             f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
@@ -284,7 +279,7 @@ class Narrowing:
             narrowest = min(self.found.values(), key=lambda p: (p.factor, -p.answerable))
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, {_gives(narrowest)}."
+                f"narrowest, {narrowest.units[0]} units for {so_many_shots(narrowest.shots[0])}, {_gives(narrowest)}."
             )
         plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
         return LearningAnswer(
