@@ -249,8 +249,11 @@ def test_slot_lanes_show_the_answer(flight, module):
     for bar, s in zip(bars, flight.by_slot, strict=True):
         lives = [k.failed if np.isfinite(k.failed) else k.good for k in s.seen]
         short, far = [x for x in lives if x - s.so_far < low], [x for x in lives if x - s.so_far > top]  # fmt: skip
-        assert not short or (bar["lane"], f"◂ {len(short)} from {shots_text(min(short))}") in told
-        assert not far or (bar["lane"], f"{len(far)} to {shots_text(max(far))} ▸") in told
+        assert (
+            not short
+            or (bar["lane"], f"← {len(short)} more, from {shots_text(min(short))}") in told
+        )
+        assert not far or (bar["lane"], f"{len(far)} more, to {shots_text(max(far))} →") in told
     found = layers(figures.module_slots_figure(module))
     assert line_at(found, "promise")[0] == module.life.lower
     assert line_at(found, "mission")[0] == 300
@@ -264,7 +267,7 @@ def test_slot_lanes_show_the_answer(flight, module):
         far = [
             x for x in (k.failed if np.isfinite(k.failed) else k.good for k in s.seen) if x > top
         ]
-        assert told["text"] == f"{len(far)} to {shots_text(max(far))} ▸"
+        assert told["text"] == f"{len(far)} more, to {shots_text(max(far))} →"
         assert told["lane"] == s.slot.replace("_", " ")
 
 

@@ -197,7 +197,7 @@ def _outside(
             lives = [r["life"] for r in far if r["lane"] == lane]
             last = shots_text(min(lives) if name == "before" else max(lives))
             n = len(lives)
-            text = f"◂ {n} from {last}" if name == "before" else f"{n} to {last} ▸"
+            text = f"← {n} more, from {last}" if name == "before" else f"{n} more, to {last} →"
             told.append({"lane": lane, "at": edge, "text": text})
         if told:
             dx = 4 if name == "before" else -4
