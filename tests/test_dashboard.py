@@ -209,3 +209,24 @@ def test_choose_between_offers_what_there_are_two_of(demo_store, monkeypatch):
     app.selectbox(key="slot").set_value("igniter").run()
     assert app.selectbox(key="by").value == "builder"
     assert not app.exception and not any("not two to compare" in w.value for w in app.warning)
+
+
+def test_the_guide_says_how_far_promises_were_kept_as_the_readme_has_it(demo_store, monkeypatch):
+    """The README's tables are what the simulations printed."""
+    monkeypatch.setenv("SHOTLIFE_STORE", str(demo_store))
+    monkeypatch.chdir(ROOT)
+    app = AppTest.from_file(str(ROOT / "dashboard" / "app.py"), default_timeout=120)
+    app.switch_page("guide.py").run()
+    (table,) = [t.value for t in app.table if "median length" in t.value]
+    cases = (
+        "A: four",
+        "H1: four",
+        "H3: seven",
+        "cooler, two voltages |",
+        "two modes, wear late",
+        "infants 12 % |",
+    )
+    lines = (ROOT / "README.md").read_text().splitlines()
+    for case, kept, length in zip(cases, table["true"], table["median length"], strict=True):
+        (row,) = [x.split("|")[2:4] for x in lines if x.startswith(f"| {case}")]
+        assert kept == f"{float(row[0].split()[0]):g} %" and length == row[1].strip(), case
