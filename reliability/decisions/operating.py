@@ -88,7 +88,9 @@ def of_one_part(records: LifeRecords, said: str) -> OfOnePart:
     if not part or not others:
         return OfOnePart(records, said)
     own = whole_units(records, "part", records.part == part)
-    return OfOnePart(own, part, f"{slot.units - own.units:g} units of other parts: {', '.join(others)}")
+    return OfOnePart(
+        own, part, f"{slot.units - own.units:g} units of other parts: {', '.join(others)}"
+    )
 
 
 def _where_voltage_matters(records: LifeRecords) -> LifeRecords:
@@ -96,7 +98,9 @@ def _where_voltage_matters(records: LifeRecords) -> LifeRecords:
     volts = records.covariates.get("charge_V")
     if volts is None or not np.isfinite(volts).any():
         return records
-    return records.select(np.isin(records.slot, np.unique(records.slot[np.isfinite(volts)].astype(str))))
+    return records.select(
+        np.isin(records.slot, np.unique(records.slot[np.isfinite(volts)].astype(str)))
+    )
 
 
 def point_of_one(records: LifeRecords, said: Mapping[str, Level]) -> dict[str, Level]:
