@@ -38,6 +38,12 @@ def level_text(column: str, at: float) -> str:
     return f"{level_number(at)} {unit}".strip()
 
 
+def stress_level(column: str, at: float) -> str:
+    """A level as it says what it is of: ``1,273 V``, ``60 deg C``; without a unit by its column, ``humidity 40``."""
+    own = level_text(column, at)
+    return own if own != level_number(at) else f"{stress_text(column)} {own}"
+
+
 def volts_text(at: float) -> str:
     """A charge voltage: ``1,273 V``, ``6.3 V``."""
     return level_text("charge_V", at)
@@ -61,6 +67,18 @@ def shots_text(value: float) -> str:
         digits = max(0, math.floor(math.log10(value)) - 2)
         return f"{round(value, -digits):,.0f}"
     return f"{value:.3g}"
+
+
+def so_many_shots(value: float) -> str:
+    """A count of shots with its word.
+
+    Examples
+    --------
+    >>> so_many_shots(1.0), so_many_shots(1234.5)
+    ('1 shot', '1,230 shots')
+    """
+    text = shots_text(value)
+    return f"{text} shot{'' if text == '1' else 's'}"
 
 
 def _bench_time(days: float) -> tuple[str, str]:

@@ -154,6 +154,39 @@ def test_a_learning_plan_needs_no_failure_and_takes_its_point():
         asked("accelerate", own, accelerate_to=4000)
 
 
+def heated() -> LifeRecords:
+    """Made up: lives of six units each at 40, 60, 80 deg C and 20, 30 % humidity, halved by 10 K and by 10 %."""
+    rng = np.random.default_rng(8)
+    warm, damp = (a.ravel() for a in np.meshgrid([40.0, 60.0, 80.0], [20.0, 30.0]))
+    life = 9000 * 2 ** (-(warm - 40) / 10 - (damp - 20) / 10) * rng.weibull(2.5, (6, 6))
+    stresses = {"temp_C": np.tile(warm, 6), "humidity": np.tile(damp, 6)}
+    return LifeRecords.of(
+        life.ravel(), life.ravel(), slot=["main_capacitor"] * 36, covariates=stresses
+    )
+
+
+@pytest.mark.parametrize(
+    ("settings", "words"),
+    [
+        ({"accelerate_to": 25}, "main_capacitor: 25 deg C is more than 5 K beyond the tested 40 to 80 deg C"),
+        ({"accelerate_to": 40, "levels": (60, 80, 95)}, "95 deg C is more than 5 K .* Plan with other levels"),
+        ({"accelerate_to": 40, "use": ("humidity=50",)}, "Humidity 50 is more than 1.5 times beyond the tested 20 to 30; no law"),
+    ],
+)  # fmt: skip
+def test_a_plan_by_a_stress_model_refuses_far_levels(settings, words):
+    """A temperature as any other stress, the one bounded, one to be tested, and one held."""
+    terms = ("temp_C:arrhenius", "humidity:linear")
+    with pytest.raises(CannotAnswer, match=words):
+        asked("accelerate", heated(), stress=terms, days_each=0.3, **settings)
+
+
+def test_a_plan_by_a_stress_model_answers_near_its_tests():
+    a = asked(
+        "accelerate", heated(), stress=("temp_C:arrhenius", "humidity:linear"), accelerate_to=37, days_each=0.3
+    )  # fmt: skip
+    assert a.best.factor > 1 and "extrapolated" in [n.code for n in a.notes]
+
+
 def test_accelerated_plan_beats_equal_allocation():
     assert bench_campaign.gain() >= 1.3
 

@@ -51,8 +51,7 @@ from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.carried import FARTHEST, NEAR_KELVIN, NotCarried, beyond_trust
-from reliability.words import level_number, p_text, percent_text, shots_text, whole
+from reliability.words import p_text, percent_text, shots_text, so_many_shots, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")
@@ -193,7 +192,7 @@ class BuildersAnswer(Answer):
         place = f" at {in_words(self.at)}" if in_words(self.at) else ""
         return (
             text
-            + f". For a new builder {share} last {shots_text(self.new_builder.shots)} shots{place}, at least {shots_text(self.new_builder.lower)}."
+            + f". For a new builder {share} last {so_many_shots(self.new_builder.shots)}{place}, at least {shots_text(self.new_builder.lower)}."
         )
 
 
@@ -256,7 +255,9 @@ class Builders(OnRecords):
 def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAnswer:
     """Builders of these records; ``draws`` is the number of samples for each simulated test."""
     if len(set(records.builder.tolist())) < 2:
-        raise BadInput("comparing builders needs records of two or more builders")
+        raise BadInput(
+            "Comparing builders needs records of two or more; all units here are of one."
+        )
     terms = [] if q.plain else _terms(records, q.stress or None)
     try:
         model = _null_model(records, terms, q.family, levels(q.use))
@@ -428,33 +429,8 @@ def _null_model(
 
 
 def _asked_for(fit: StressFit, use: Mapping[str, Level]) -> dict[str, float | str | Array]:
-    """Levels asked for, each of a stress adjusted for and where its tests carry it.
-
-    Raises
-    ------
-    BadInput
-        For a column that is not adjusted for, or a label that no record has.
-    NotCarried
-        More than ``FARTHEST`` times beyond the tests, of a temperature ``NEAR_KELVIN``.
-    """
-    if not use:
-        return {}
-    columns = {p.column for t in fit.terms for p in (t, *([t.other] if t.other else []))}
-    out: dict[str, float | str | Array] = {}
-    for column, level in fixed_levels(fit, "", use).items():
-        if column not in use or column not in columns:
-            continue
-        out[column] = level
-        if isinstance(level, str):
-            continue
-        low, high = fit.tested(column)
-        if beyond_trust(column, level, low, high):
-            limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
-            raise NotCarried(
-                f"{column} {level_number(level)} is more than {limit} beyond the tested {level_number(low)} to {level_number(high)}; no law is trusted that "
-                f"far. Test some units at or near {level_number(level)}."
-            )
-    return out
+    """Levels asked for, of stresses adjusted for. Raises as ``fixed_levels`` does."""
+    return {c: level for c, level in fixed_levels(fit, "", use).items() if c in use}
 
 
 def _middle_stress(records: LifeRecords, terms: Sequence[Term]) -> dict[str, float | str | Array]:

@@ -94,7 +94,7 @@ def compare_voltages(
     carried = tuple(c for u in found for c in u.carried if c.stress == "charge_V")
     if not carried:
         raise BadInput(f"by is another than voltage here: no record of {slot} says its charge_V")
-    refuse_uncarried(said, found[0].carried, f"of {slot} ")
+    refuse_uncarried(said, found[0].carried, records)
     k = 0 if np.isfinite(found[0].use_V) else 1
     units = (records.event != "") & records.failed
     slots, notes = beside(records, others, points[k]) if units.any() else ([], ())

@@ -42,7 +42,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
 from reliability.slots.exposure import SAME_VOLTAGE
-from reliability.words import bench_text, percent_text, shots_text, volts_text
+from reliability.words import bench_text, percent_text, so_many_shots, volts_text
 
 NAN = float("nan")
 SHOWN = 12
@@ -148,9 +148,7 @@ class DemonstrationAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        shown = (
-            f"{percent_text(self.survival)} survival at {shots_text(self.demonstrate_shots)} shots"
-        )
+        shown = f"{percent_text(self.survival)} survival at {so_many_shots(self.demonstrate_shots)}"
         within = f" within {self.limits}" if self.limits else ""
         if not self.recommended:
             text = (
@@ -158,7 +156,7 @@ class DemonstrationAnswer(Answer):
                 f"probability {percent_text(self.pass_estimated)}"
             )
             if self.shows_instead > 0:
-                text += f"; what can be shown is {shots_text(self.shows_instead)} shots"
+                text += f"; what can be shown is {so_many_shots(self.shows_instead)}"
             if self.flown_lower is not None:
                 low = self.flown_lower.plan
                 text += (
@@ -188,12 +186,12 @@ def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
     steps = [s for s in p.stretches if np.isfinite(s.charge_V)]
     if len(steps) > 1:
         where = ", then ".join(
-            f"{shots_text(s.shots)} shots at {volts_text(s.charge_V)}" for s in steps
+            f"{so_many_shots(s.shots)} at {volts_text(s.charge_V)}" for s in steps
         )
         return f"{units} for {where} with {fail}"
     place = f" at {volts_text(steps[0].charge_V)}" if steps and placed else ""
     each = " each" if p.units != 1 else ""
-    return f"{units} for {shots_text(p.shots_each)} shots{each}{place} with {fail}"
+    return f"{units} for {so_many_shots(p.shots_each)}{each}{place} with {fail}"
 
 
 class Demonstrate(OnRecords, Limited):
@@ -289,7 +287,7 @@ class _Demonstration:
         except NotCarried as e:
             self.notes.append(_no_truth(str(e).rstrip(".")))
             return None
-        refuse_uncarried(levels(self.q.use), life.used.carried, f"of {life.slot} ")
+        refuse_uncarried(levels(self.q.use), life.used.carried, records)
         self.notes += carried_notes(life.used.carried) + left_out_notes([life.used])
         if not life.failed:
             text = f"No unit of {life.slot} has failed: chances to pass reckon with half a failure (Jeffreys' prior of a rate)."
@@ -493,7 +491,7 @@ def _already(q: Demonstrate, promised: float) -> tuple[Note, ...]:
     if not promised >= q.demonstrate_shots:
         return ()
     text = (
-        f"The records promise {shots_text(promised)} shots of it already: a plan is needed only where the test has to show it "
+        f"The records promise {so_many_shots(promised)} of it already: a plan is needed only where the test has to show it "
         "by itself."
     )
     return (Note("already_promised", text),)

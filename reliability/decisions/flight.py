@@ -14,13 +14,13 @@ from reliability.decisions.answer_notes import (
     burned_in_notes,
     carried_notes,
     early_notes,
+    falling_notes,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
     no_voltage_notes,
     refuse_burned_in,
-    steep_notes,
     unclear_notes,
     unseen_weak,
 )
@@ -162,7 +162,7 @@ class _Flight:
         mine = whose(records, q.module)
         self.own, others = records.select(mine), records.select(~mine)
         self.used = [self.usable(b, others) for b in self.on_board]
-        refuse_uncarried(self.use, (c for u in self.used for c in u.carried))
+        refuse_uncarried(self.use, (c for u in self.used for c in u.carried), records)
         self.told = [self.telling(b, u) for b, u in zip(self.on_board, self.used, strict=True)]
         drift = drift_of(pool.wear, records, q.module, self.on_board)
         self.drifts = drift
@@ -253,7 +253,7 @@ class _Flight:
             notes=(
                 *self.notes(),
                 *alone_notes(promised, [(s.slot, s.promise) for s in slots]),
-                *steep_notes(m, promised, self.needed, q.confidence),
+                *falling_notes(m, promised, self.needed, q.confidence),
                 *why_not,
             ),
         )  # fmt: skip

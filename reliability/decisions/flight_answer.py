@@ -11,7 +11,7 @@ from reliability.decisions.parts import Curve, Seen
 from reliability.decisions.question import Answer, Count, Level
 from reliability.decisions.siblings import AsSiblings, borrowed_from
 from reliability.slots.carried import Carried
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, shots_text, so_many_shots
 
 
 @dataclass(frozen=True)
@@ -198,7 +198,7 @@ class FlightAnswer(Answer):
         if self.several.units > 1:
             return self._several(place, ok)
         return (
-            f"{early_text(self.early)}{declared_text(self.no_early_failures)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}{declared_text(self.no_early_failures)}Module {self.module}{place} can be promised {so_many_shots(p.shots)} ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: "
             + _chance("it lasts that", self.survival.estimate, self.survival.lower)
@@ -210,7 +210,7 @@ class FlightAnswer(Answer):
         p, v = self.promise, self.several
         who = f"all {v.units}" if v.working == v.units else f"at least {v.working} of {v.units}"
         return (
-            f"{declared_text(self.no_early_failures)}{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
+            f"{declared_text(self.no_early_failures)}{so_many_shots(p.shots)} can be promised for {who} modules like {self.module}{place} "
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
             f"mission of {shots_text(self.mission_shots)}: "
             + _chance("so many last that", v.enough, v.enough_lower)

@@ -30,16 +30,8 @@ from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.carried import FARTHEST, beyond_trust
-from reliability.slots.exposure import Array
-from reliability.words import (
-    bench_text,
-    level_number,
-    percent_text,
-    range_text,
-    shots_text,
-    volts_text,
-)
+from reliability.slots.carried import refuse_far
+from reliability.words import bench_text, level_number, percent_text, so_many_shots
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -141,11 +133,11 @@ class LearningAnswer(Answer):
         b = self.best
         if b.levels:
             where = ", ".join(
-                f"{n} units at {level_number(v)} to {shots_text(s)} shots"
+                f"{n} units at {level_number(v)} to {so_many_shots(s)}"
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
-            where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
+            where = f"{b.units[0]} units to {so_many_shots(b.shots[0])}"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
             f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
@@ -211,7 +203,7 @@ class Narrow(OnRecords, Limited):
         """Units and shots. Raises BadInput; CannotAnswer if no plan looked at reaches the factor."""
         records, use = one_slot(self.chosen(pool)), levels(self.use)
         life = unit_life(records, use, self.seed)
-        refuse_uncarried(use, life.used.carried, f"of {life.slot} ")
+        refuse_uncarried(use, life.used.carried, records)
         volts = float(point_of_one(records, use).get("charge_V", NAN))
         return Narrowing(self, life).answer(volts)
 
@@ -287,7 +279,7 @@ class Narrowing:
             narrowest = min(self.found.values(), key=lambda p: (p.factor, -p.answerable))
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, {_gives(narrowest)}."
+                f"narrowest, {narrowest.units[0]} units for {so_many_shots(narrowest.shots[0])}, {_gives(narrowest)}."
             )
         plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
         return LearningAnswer(
@@ -391,12 +383,13 @@ class Accelerating:
         use = levels(q.use)
         refuse_unless("charge_V" not in use, "use charge_V", "accelerate_to says the voltage")
         life = unit_life(records, {**use, "charge_V": q.accelerate_to}, q.seed)
-        refuse_uncarried(use, life.used.carried, f"of {life.slot} ")
+        refuse_uncarried(use, life.used.carried, records)
         if not life.data.law:
             raise CannotAnswer(
                 "The records are of one voltage, so no draw of the slot's model says how life falls with it; test some units at another."
             )
-        _refuse_far(self.levels, life.used.records.covariates["charge_V"])
+        volts = life.used.records.covariates["charge_V"]
+        self.refuse_far(float(volts.min()), float(volts.max()))
         x = {v: float(np.log(v / q.accelerate_to)) for v in self.levels}
         return test_of(life, 1 - q.survival, x), life_notes(life)
 
@@ -409,6 +402,7 @@ class Accelerating:
         fixed = fixed_levels(fit, self.column, levels(q.use))
         held = {v: fit.at({**fixed, self.column: float(v)}) for v in self.levels}
         x = {v: np.array([float(np.asarray(c)) for c in own]) for v, own in held.items()}
+        self.refuse_far(*fit.tested(self.column))
         raw = fit.quantile_target(1 - q.survival, {**fixed, self.column: float(q.accelerate_to)})
         target = LogQuantile(raw.z, tuple(float(np.asarray(c)) for c in raw.x))
         text = "Lives are drawn by the errors of the stress model, taken as normal."
@@ -418,6 +412,12 @@ class Accelerating:
             text = f"The bound is for {self.column} = {q.accelerate_to:g}, outside the levels tested: it trusts the stress relation."
             notes.append(Note("extrapolated", text))
         return reduced(fit, self.column, x, target, normal_laws(fit, q.seed)), tuple(notes)
+
+    def refuse_far(self, low: float, high: float) -> None:
+        """Raise NotCarried where the level bounded, or one to be tested, is too far from those tested before."""
+        refuse_far(self.column, self.q.accelerate_to, low, high, self.slot)
+        for v in self.levels:
+            refuse_far(self.column, v, low, high, self.slot, "Plan with other levels.")
 
     def shots_for(self, n: int) -> float:
         """Shots that each of n units may run for what the equal allocation takes, within the limits; 0 where none."""
@@ -495,17 +495,6 @@ class Accelerating:
             return None
         base, extra = divmod(n, len(self.levels))
         return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])
-
-
-def _refuse_far(asked: Sequence[float], volts: Array) -> None:
-    """Raise CannotAnswer for voltages so far from the tests that nobody can say how units fail there."""
-    low, high = float(np.nanmin(volts)), float(np.nanmax(volts))
-    for v in asked:
-        if beyond_trust("charge_V", v, low, high):
-            raise CannotAnswer(
-                f"{volts_text(v)} is more than {FARTHEST:g} times beyond the tested {range_text('charge_V', low, high)}; no law is "
-                "trusted that far. Plan with other levels."
-            )
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:

@@ -15,13 +15,13 @@ from reliability.decisions.answer_notes import (
     declared_text,
     early_notes,
     early_text,
+    falling_notes,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
     no_voltage_notes,
     refuse_burned_in,
-    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -68,7 +68,7 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import UNSEEN, Carried, Usable, usable
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import capital, p_text, percent_text, shots_text, whole
+from reliability.words import capital, p_text, percent_text, shots_text, so_many_shots, whole
 
 NAN = float("nan")
 MOST_UNITS = 10_000
@@ -203,7 +203,7 @@ class ModuleAnswer(Answer):
         if len(self.slots) == 1:
             ends = f"only the {name} is looked at"
         text = (
-            f"half of the modules last {shots_text(self.median)} shots; {share} last "
+            f"half of the modules last {so_many_shots(self.median)}; {share} last "
             f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
             f"confidence; {ends}.{weak}"
         )
@@ -315,7 +315,7 @@ class ModuleAtPoint:
             self.used.append(found)
             asked = Asked(found.use_V, copies=copies.get(name, 1.0))
             slots.append(slot_data(name, found.records, asked))
-        refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried))
+        refuse_uncarried(levels(q.use), (c for u in self.used for c in u.carried), records)
         if not slots:
             raise CannotAnswer(UNSEEN)
         self.model = ModuleModel(slots, seed=q.seed, burned_in=q.no_early_failures)
@@ -342,7 +342,7 @@ class ModuleAtPoint:
         slots = self.slots(median, low)
         alone = [
             *alone_notes(low, [(s.slot, s.promise) for s in slots]),
-            *steep_notes(m, low, 1 - q.fraction, q.confidence),
+            *falling_notes(m, low, q.confidence),
         ]
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, slots,

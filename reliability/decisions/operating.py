@@ -2,13 +2,14 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Collection, Iterable, Mapping
 from dataclasses import dataclass
 
 import numpy as np
 
 from reliability.decisions.question import Level, refuse_unless
 from reliability.filters import whole_units
+from reliability.life.stress import label_of
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots.carried import Carried
@@ -44,11 +45,41 @@ def refuse_unknown_part(records: LifeRecords, point: Mapping[str, Level]) -> Non
         )
 
 
-def refuse_uncarried(use: Iterable[str], carried: Iterable[Carried], where: str = "") -> None:
-    """Raise NoEffect for a column of the operating point that no record says: it would change nothing."""
-    said = {c.stress for c in carried}
+def refuse_idle(
+    use: Iterable[str], taken: Collection[str], records: LifeRecords, model: str = ""
+) -> None:
+    """Raise NoEffect for a column of the operating point that is not ``taken``: it would change nothing.
+
+    ``model`` names what takes it or not, unless it is the slot's own.
+    """
     for column in use:
-        refuse_unless(column in said, f"use {column}", f"no record {where}says it")
+        refuse_unless(column in taken, f"use {column}", _why_idle(column, records, model))
+
+
+def _why_idle(column: str, records: LifeRecords, model: str) -> str:
+    """Why a column changes nothing: no record says it, tests had one level of it, or it is not modelled."""
+    slots = sorted(set(records.slot.tolist()))
+    whose = f" of {slots[0].replace('_', ' ')}" if len(slots) == 1 and slots[0] else ""
+    seen = {label_of(v) for v in _said(column, records)}
+    if not seen:
+        return f"no record{whose} says it"
+    if len(seen) == 1:
+        return f"all records{whose} that say it have one {column}, {seen.pop()[:40]}, so nothing tells how life goes with it"
+    if model:
+        return f"it is no term of {model}; add it as a stress, or choose the records tested at it (where)"
+    return "the slot's model does not take it; choose the records tested at it (where)"
+
+
+def _said(column: str, records: LifeRecords) -> list[float | str]:
+    """Values of a column as far as records say it."""
+    if column not in records.column_names:
+        return []
+    return [v for v in records.column(column).tolist() if v == v and v != ""]
+
+
+def refuse_uncarried(use: Iterable[str], carried: Iterable[Carried], records: LifeRecords) -> None:
+    """The same, where ``carried`` says what of the operating point the records carry."""
+    refuse_idle(use, {c.stress for c in carried}, records)
 
 
 def slot_point(records: LifeRecords, point: Mapping[str, Level]) -> dict[str, Level]:

@@ -6,9 +6,12 @@ from collections.abc import Iterable, Mapping, Sequence
 
 import numpy as np
 
-from reliability.life.stress import OneLevel, StressFit, Term
-from reliability.notes import BadInput, CannotAnswer, NoEffect
+from reliability.decisions.operating import refuse_idle
+from reliability.decisions.question import refuse_unless
+from reliability.life.stress import OneLevel, StressFit, Term, label_of
+from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords
+from reliability.slots.carried import refuse_far
 
 KELVIN = 20.0
 RATIO = 1.05
@@ -77,46 +80,48 @@ def fixed_levels(
 
     Raises
     ------
+    NoEffect
+        For a level of a column that is no term of the model.
     BadInput
-        For a level of a column that is no term of the model: it would change nothing.
+        For a level that is none, or a label that no record has.
+    NotCarried
+        For a level farther from the tests than any law is trusted.
     """
-    held = {p.column for t in fit.terms for p in (t, *([t.other] if t.other else []))}
-    for name in use:
-        if name == column:
-            raise NoEffect(
-                f"use {name} has no effect here: {name} is what is solved for; compare it with the level allowed"
-            )
-        if name not in held:
-            terms = ", ".join(sorted(t.name for t in fit.terms))
-            raise NoEffect(
-                f"use {name} has no effect here: it is no term of the stress model ({terms}); add it as a stress, or "
-                "choose records that were tested at it"
-            )
-    out: dict[str, float | str] = {}
-    for term in fit.terms:
-        for part in (term, *([term.other] if term.other else [])):
-            if part.column == column:
-                continue
-            values = fit.records.column(part.column)
-            if part.column in use:
-                out[part.column] = use[part.column]
-            elif part.form == "categorical":
-                labels, counts = np.unique(np.array([str(v) for v in values]), return_counts=True)
-                out[part.column] = str(labels[counts.argmax()])
-            else:
-                out[part.column] = float(np.median(np.asarray(values, float)))
-            if part.form == "categorical":
-                known = sorted({f"{v:g}" if isinstance(v, float) else str(v) for v in values})
-                if str(out[part.column]) not in known:
-                    raise BadInput(
-                        f"no {part.column} {out[part.column]!r} in the records; there are: {', '.join(known)}"
-                    )
-                out[part.column] = str(out[part.column])
-            else:
-                try:
-                    out[part.column] = float(out[part.column])
-                except ValueError:
-                    raise BadInput(
-                        f"{part.column} must be a number, not {out[part.column]!r}"
-                    ) from None
-    return out
+    parts = [p for t in fit.terms for p in (t, *([t.other] if t.other else []))]
+    refuse_unless(
+        column not in use, f"use {column}", f"{column} is what is solved for; compare it with the level allowed"
+    )  # fmt: skip
+    terms = ", ".join(sorted(t.name for t in fit.terms))
+    refuse_idle(use, {p.column for p in parts}, fit.records, f"the stress model ({terms})")
+    held = (p for p in parts if p.column != column)
+    return {
+        p.column: _label_held(fit, p.column, use)
+        if p.form == "categorical"
+        else _number_held(fit, p.column, use)
+        for p in held
+    }
+
+
+def _label_held(fit: StressFit, column: str, use: Mapping[str, float | str]) -> str:
+    """The label asked for, else the commonest."""
+    values = fit.records.column(column)
+    if column not in use:
+        labels, counts = np.unique(np.array([label_of(v) for v in values]), return_counts=True)
+        return str(labels[counts.argmax()])
+    known = sorted({label_of(v) for v in values})
+    asked = label_of(use[column])
+    if asked not in known:
+        raise BadInput(f"no {column} {asked[:40]!r} in the records; there are: {', '.join(known)}")
+    return asked
+
+
+def _number_held(fit: StressFit, column: str, use: Mapping[str, float | str]) -> float:
+    """The level asked for, where the tests carry it, else the median tested."""
+    if column not in use:
+        return float(np.median(np.asarray(fit.records.column(column), float)))
+    try:
+        level = float(use[column])
+    except ValueError:
+        raise BadInput(f"{column} must be a number, not {use[column]!r}") from None
+    refuse_far(column, level, *fit.tested(column))
+    return level

@@ -255,7 +255,7 @@ def _design(records: LifeRecords, terms: Sequence[Term]) -> tuple[Column, ...]:
     for term in terms:
         values = records.column(term.column)
         if term.form == "categorical":
-            labels = np.array([_label(v) for v in values], object)
+            labels = np.array([label_of(v) for v in values], object)
             levels, counts = np.unique(labels.astype(str), return_counts=True)
             if len(levels) < 2:
                 raise CannotAnswer(
@@ -280,7 +280,8 @@ def _design(records: LifeRecords, terms: Sequence[Term]) -> tuple[Column, ...]:
     return tuple(columns)
 
 
-def _label(value: object) -> str:
+def label_of(value: object) -> str:
+    """A label as records and questions say it: numbers without a needless fraction."""
     return f"{value:g}" if isinstance(value, float) else str(value)
 
 
@@ -303,7 +304,7 @@ def stress_of(records: LifeRecords, terms: Sequence[Term]) -> dict[str, Array]:
         for part in (term, *([term.other] if term.other else [])):
             values = records.column(part.column)
             if part.form == "categorical":
-                out[part.column] = np.array([_label(v) for v in values])
+                out[part.column] = np.array([label_of(v) for v in values])
             else:
                 out[part.column] = np.asarray(values, float)
     return out

@@ -13,7 +13,14 @@ from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
 from reliability.slots.exposure import SAME_VOLTAGE, voltages_differ
 from reliability.slots.first_tests import first_test_text
-from reliability.words import level_number, volts_text
+from reliability.words import (
+    capital,
+    level_number,
+    level_text,
+    range_text,
+    stress_level,
+    volts_text,
+)
 
 Status = Literal["same as tested", "modelled", "by a sourced prior", "not recorded"]
 Level = float | str
@@ -203,11 +210,7 @@ def _voltage(
     if same and abs(np.log(use / low)) < SAME_VOLTAGE:
         text = f"tested at {where}"
         return own, NAN, [Carried(slot, "charge_V", "same as tested", use, 0.0, text)]
-    if beyond_trust("charge_V", use, low, high):
-        raise _untested(
-            f"{slot}: {volts_text(use)} is more than {FARTHEST:g} times beyond the tested {where}; no law is trusted that far.",
-            f"Test some units at or near {volts_text(use)}",
-        )
+    refuse_far("charge_V", use, low, high, slot)
     span = np.log(high / low) if not same else np.log(SPREAD)
     outside = float(max(np.log(low / use), np.log(use / high), 0.0) / span)
     told = high >= low * SPREAD and own.failures >= FAILURES and _failures_spread(own)
@@ -230,11 +233,37 @@ def _place(use: float, low: float, high: float) -> str:
     return f"{abs(use / nearest - 1):.0%} {'below' if use < low else 'above'}".replace("%", " %")
 
 
-def beyond_trust(column: str, level: float, low: float, high: float) -> bool:
+def _beyond_trust(column: str, level: float, low: float, high: float) -> bool:
     """Whether a level is farther from the tests than any law is trusted: a temperature by ``NEAR_KELVIN``, others ``FARTHEST`` times."""
     if column == "temp_C":
         return max(low - level, level - high) > NEAR_KELVIN
-    return level > high * FARTHEST or level < low / FARTHEST
+    # a level need not be above 0: away from the tests is towards 0 for some, away from it for others
+    most = high * FARTHEST if high > 0 else high / FARTHEST
+    least = low / FARTHEST if low > 0 else low * FARTHEST
+    return not least <= level <= most
+
+
+def refuse_far(
+    column: str, level: float, low: float, high: float, slot: str = "", instead: str = ""
+) -> None:
+    """Refuse a level farther from those tested, ``low`` to ``high``, than any law is trusted.
+
+    ``instead`` says what to do; unless given, a test there is advised, and what it would carry.
+
+    Raises
+    ------
+    NotCarried
+    """
+    if not _beyond_trust(column, level, low, high):
+        return
+    limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
+    where = level_text(column, low) if low == high else range_text(column, low, high)
+    said = stress_level(column, level)
+    why = f"{said} is more than {limit} beyond the tested {where}; no law is trusted that far."
+    why = f"{slot}: {why}" if slot else capital(why)
+    if instead:
+        raise NotCarried(f"{why} {instead}")
+    raise _untested(why, f"Test some units at or near {said}")
 
 
 def _failures_spread(records: LifeRecords) -> bool:
@@ -250,7 +279,7 @@ def _temperature(slot: str, records: LifeRecords, point: Mapping[str, Level]) ->
         return []
     use = float(asked)
     beyond = max(low - use, use - high, 0.0)
-    if beyond_trust("temp_C", use, low, high):
+    if _beyond_trust("temp_C", use, low, high):
         raise _untested(
             f"{slot}: {use:g} deg C lies {beyond:g} K outside the tested {low:g} to {high:g} deg C, and how life depends on "
             "temperature is not known from these records.",

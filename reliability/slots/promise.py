@@ -45,6 +45,8 @@ CLOSE = 0.01
 FALLS = 3.0
 """odds for a falling hazard above which it cannot be declared that none does; a choice, by simulation
 (tests/benchmarks/no_early_failures.py)"""
+FALLING = 0.9
+"""shape from which down a hazard is said to fall; one of 0.9 to 1 hardly does"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -237,9 +239,25 @@ class ModuleModel:
         return float(min(own, *(s.lower(shots, confidence) for s in self.bounding), 1.0))
 
     def upper(self, shots: float, confidence: float) -> float:
-        """Upper bound of survival."""
+        """Upper bound of survival; all may survive counts before which nothing has failed: there priors alone would say less."""
+        if shots < self._untouched and not self.exact:
+            return float(np.exp(-self._drifted(shots)))
         hazard = _quantile(self.mission.totals(shots)[0], 1 - confidence, self.draws.weight)
         return float(max(np.exp(-hazard - self._drifted(shots)), self.survival(shots)))
+
+    @cached_property
+    def _untouched(self) -> float:
+        """Shots from now before which no unit of any slot has failed, by the estimated law of voltage."""
+        found = [INF]
+        for i, s in enumerate(self.slots):
+            e = np.array([self.exponent(i)])
+            failed = s.units.failed
+            if failed.any():
+                first = exposures(s, e, self.scale)[1][0, failed].min()
+                found.append(
+                    float((first - ages_of(s, e, self.scale).max()) / s.pace(e)[0] * self.scale)
+                )
+        return min(found)
 
     def promise(self, survival: float, confidence: float) -> float:
         """Shots from now of which the lower bound of survival is ``survival``."""
@@ -543,10 +561,13 @@ class ModuleModel:
         shares = parts[:, near].sum(axis=1)
         return np.asarray(shares / shares.sum())
 
-    def steepness(self, shots: float, confidence: float) -> float:
-        """The shapes drawn, on the mean of their logs, each cause counting by its share of the hazard where the bound is met."""
-        shapes = [np.log(d.shape).mean() for d in self.draws.slots]
-        return float(np.exp(np.dot(self._held_down(shots, confidence), shapes)))
+    def falls(self, shots: float, confidence: float) -> float:
+        """Probability that hazards fall where the bound is met: that the shapes drawn, on the mean of their logs, each cause
+        counting by its share of the hazard there, are ``FALLING`` or less."""
+        shapes = [np.log(d.shape) for d in self.draws.slots]
+        return float(
+            (self._held_down(shots, confidence) @ np.array(shapes) <= np.log(FALLING)).mean()
+        )
 
     def early_seen(self) -> list[str]:
         """Slots whose records speak for early failures apart from the rest."""
