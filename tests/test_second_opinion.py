@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import reliability
 from reliability.ask.asking import ask
 from reliability.ask.sources import Files
 from reliability.decisions.builders import Builders
@@ -225,7 +226,7 @@ def test_parts_that_stand_for_one_are_said_first():
 def test_of_several_parts_the_commonest_is_derated_and_named():
     """As module and life take it; counted from the demo's records."""
     q = {"slot": ("main_capacitor",), "shots": 3000, "stress": ("charge_V:power",), "bound": "likelihood"}  # fmt: skip
-    r = demo().records
+    r = reliability.demo().records
     parts = r.part[r.slot == "main_capacitor"].tolist()
     most = max(sorted(set(parts)), key=parts.count)
     a = ask(Derate(**q), demo())

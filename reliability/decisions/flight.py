@@ -253,7 +253,7 @@ class _Flight:
             notes=(
                 *self.notes(),
                 *alone_notes(promised, [(s.slot, s.promise) for s in slots]),
-                *falling_notes(m, promised, self.needed, q.confidence),
+                *falling_notes(m, promised, q.confidence),
                 *why_not,
             ),
         )  # fmt: skip

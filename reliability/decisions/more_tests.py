@@ -165,8 +165,8 @@ def _not_worth(tests: Sequence[MoreTest], now: float, promised: float) -> tuple[
         return ()
     t = max(tests, key=lambda t: t.promise)
     text = (
-        f"More burn-in is not offered: {shots_text(t.shots)} shots of it would raise the promise by "
-        f"{shots_text(t.promise - promised)}, "
+        f"More burn-in is not offered: {so_many_shots(t.shots)} of it would raise the promise by "
+        f"{so_many_shots(t.promise - promised)}, "
     )
     if np.isnan(t.survival):
         text += "fewer than they take from what flies."
