@@ -1,5 +1,7 @@
 """Bounds: what they are made of, and small coverage runs (the full grid is a benchmark)."""
 
+import warnings
+
 import numpy as np
 import pytest
 from scipy import stats
@@ -184,3 +186,19 @@ def test_held_shape_is_the_exponential():
     assert np.exp(-out.phi[1, 0] + sample_of(r).centre) == pytest.approx(
         fit_life(r, "exponential").scale, rel=1e-9
     )
+
+
+@pytest.mark.filterwarnings("error::RuntimeWarning")
+@pytest.mark.parametrize(
+    ("name", "law"),
+    [("weibull", "gumbel_l"), ("exponential", "gumbel_l"), ("lognormal", "norm"), ("loglogistic", "logistic")],
+)  # fmt: skip
+def test_survival_far_out_is_all_or_nothing_without_a_warning(name, law):
+    """Against scipy's laws of the log life; at ends where exp overflows, as a steep shape far beyond its scale has."""
+    w = np.array([-np.inf, -1e9, -800.0, -3.0, 0.0, 2.0, 6.0, 40.0, 709.0, 800.0, 1e9, np.inf])
+    with warnings.catch_warnings():
+        warnings.simplefilter("ignore")
+        known = getattr(stats, law).sf(w)
+    assert family(name).survival(w) == pytest.approx(known, rel=1e-12, abs=1e-300)
+    log, first, second = family("weibull").survive(np.array([800.0, np.inf]))
+    assert np.all(np.exp(log) == 0) and np.all(np.isfinite([log, first, second]))

@@ -375,3 +375,29 @@ def test_wear_outlook_is_the_normal_chance():
     assert o.hazard(t[0], np.array([6000.0]))[0] == pytest.approx(
         -np.log(chance[1] / chance[0]), rel=1e-9
     )
+
+
+@pytest.mark.parametrize(
+    ("volts", "use", "said"),
+    [
+        ([1200.0], (), "at 1,200 V (as last run) can be promised"),
+        ([1200.0], ("charge_V=1200",), "flight at 1,200 V can be promised"),
+        ([1200.0], ("charge_V=1400",), "at 1,400 V (run at 1,200 V so far) can be promised"),
+        ([1200.0, 1400.0], (), "at 1,400 V (as last run; at 1,200 V before) can be promised"),
+        ([1200.0, 1400.0], ("charge_V=1300",), "at 1,300 V (run at 1,200 and 1,400 V so far)"),
+        ([INF], (), "Module flight can be promised"),
+    ],
+)
+def test_the_sentence_says_at_what_voltage_the_module_was_run(volts, use, said):
+    """Facts of the records: the own unit's stretches and their voltages."""
+    lives = 3000 * np.random.default_rng(2).weibull(2, 12)
+    at = [np.nan if v == INF else v for v in volts]
+    n = len(at)
+    others = np.where(np.isnan(at[0]), np.nan, np.resize([1200.0, 1400.0], 12))
+    r = LifeRecords.of(
+        [*lives, *(100.0 * (i + 1) for i in range(n))], [*lives, *[INF] * n],
+        shots_from=[0.0] * 12 + [100.0 * i for i in range(n)],
+        module=[*(f"m{i}" for i in range(12)), *["flight"] * n], slot=["igniter"] * (12 + n),
+        unit=[*(f"u{i}" for i in range(12)), *["own"] * n], covariates={"charge_V": np.array([*others, *at])},
+    )  # fmt: skip
+    assert said in asked("flight", r, module="flight", shots=100, use=use, brief=True).sentence

@@ -317,3 +317,39 @@ def test_what_is_found_out_helps_and_is_ordered(tested):
     a = asked("module", tested, use=("charge_V=1100",))
     assert all(f.gain > 0.03 * a.life.lower for f in a.found)
     assert [f.gain for f in a.found] == sorted((f.gain for f in a.found), reverse=True)
+
+
+def flown_with(lives, failed, own=20.0, shots=200):
+    """A module of one capacitor with ``own`` shots so far, beside others that lived so."""
+    n = len(lives) + 1
+    r = LifeRecords.of(
+        [*lives, own], [*failed, np.inf], module=[*(f"m{i}" for i in range(n - 1)), "flight"],
+        slot=["main_capacitor"] * n, covariates={"charge_V": np.full(n, 1200.0)},
+    )  # fmt: skip
+    return asked("flight", r, module="flight", shots=shots)
+
+
+def burn_in_of(a):
+    return [t for t in a.more if t.what == "more burn-in"]
+
+
+def test_more_burn_in_is_offered_where_weak_units_fail_early():
+    """A tenth that fails among the first shots beside wear-out: what burn-in is for (common practice, no source)."""
+    lives = np.concatenate((3000 * np.random.default_rng(3).weibull(3, 14), [5, 12, 30, 8]))
+    a = flown_with(lives, lives)
+    (t,) = burn_in_of(a)
+    assert t.survival > a.survival.estimate and t.survives_it >= 0.8
+    assert 1 - t.survival < 0.9 * (1 - a.survival.estimate)
+    assert "burn_in_not_worth" not in [n.code for n in a.notes]
+
+
+def test_more_burn_in_is_not_offered_where_it_only_wears_the_module_out():
+    """With wear-out each shot on the bench makes the next mission less sure, though the bound may rise by a good unit."""
+    lives = 1500 * np.random.default_rng(3).weibull(1.3, 10)
+    a = flown_with(lives, lives)
+    assert not burn_in_of(a)
+    (note,) = [n.text for n in a.notes if n.code == "burn_in_not_worth"]
+    assert "lower the chance to last the mission" in note
+    good = flown_with([1000.0] * 3, [np.inf] * 3)
+    assert not burn_in_of(good)
+    assert "fewer than they take" in next(n.text for n in good.notes if n.code == "burn_in_not_worth")  # fmt: skip

@@ -6,6 +6,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+import reliability
 from reliability.ask.asking import ask
 from reliability.ask.sources import Files
 from reliability.decisions.builders import Builders
@@ -216,7 +217,27 @@ def test_parts_that_stand_for_one_are_said_first():
         "stress": ("charge_V:power",),
         "bound": "likelihood",
     }
-    mixed = ask(Derate(**q), demo())
+    mixed = ask(Derate(**q, part=("film-a", "ceramic-b")), demo())
     assert "parts_mixed" in [n.code for n in mixed.notes[:3]] and "parts mixed" in mixed.sentence
     one = ask(Derate(**q, part=("film-a",)), demo())
     assert "parts_mixed" not in [n.code for n in one.notes] and "mixed" not in one.sentence
+
+
+def test_of_several_parts_the_commonest_is_derated_and_named():
+    """As module and life take it; counted from the demo's records."""
+    q = {"slot": ("main_capacitor",), "shots": 3000, "stress": ("charge_V:power",), "bound": "likelihood"}  # fmt: skip
+    r = reliability.demo().records
+    parts = r.part[r.slot == "main_capacitor"].tolist()
+    most = max(sorted(set(parts)), key=parts.count)
+    a = ask(Derate(**q), demo())
+    assert f"part {most}" in a.sentence and a.use["part"] == most
+    assert a.allowed.charge_V == ask(Derate(**q, part=(most,)), demo()).allowed.charge_V
+    (note,) = [n.text for n in a.notes if n.code == "one_part"]
+    assert all(p in note for p in set(parts))
+    other = next(p for p in sorted(set(parts)) if p != most)
+    said = ask(Derate(**q, use=(f"part={other}",)), demo())
+    assert said.allowed.charge_V == ask(Derate(**q, part=(other,)), demo()).allowed.charge_V
+    with pytest.raises(CannotAnswer, match="was tested in no main capacitor"):
+        ask(Derate(**q, use=("part=none",)), demo())
+    by_term = ask(Derate(**q | {"stress": ("charge_V:power", "part:categorical")}), demo())
+    assert by_term.n == len(parts) and "one_part" not in [n.code for n in by_term.notes]

@@ -11,7 +11,8 @@ from reliability.decisions.derating import Derate
 from reliability.decisions.derating_answer import CurvePoint, DeratingAnswer
 from reliability.decisions.derating_mission import DerateMission
 from reliability.decisions.derating_parts import DerateParts, PartsAnswer
-from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
+from reliability.decisions.flight import Flight
+from reliability.decisions.flight_answer import FlightAnswer, FlightSlot
 from reliability.decisions.history import History, HistoryAnswer
 from reliability.decisions.lanes import Stretch
 from reliability.decisions.learning import Accelerate, LearningAnswer, LearningPlan, Narrow

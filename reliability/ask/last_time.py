@@ -11,7 +11,8 @@ from reliability.ask.asking import LookUp, key_of, restored
 from reliability.ask.deeds import Deed
 from reliability.ask.glance import Outline, read_outline
 from reliability.ask.sources import Stored, basis_of, facts_key, joined_sides
-from reliability.decisions.flight import Flight, FlightAnswer, FlightSlot
+from reliability.decisions.flight import Flight
+from reliability.decisions.flight_answer import FlightAnswer, FlightSlot
 from reliability.decisions.module import Module, ModuleAnswer, SlotLife
 from reliability.notes import CannotAnswer
 from reliability.order import in_order

@@ -21,6 +21,7 @@ from reliability.decisions.derating_notes import (
     bank_notes,
     builder_margin,
     failed_suspects_note,
+    one_part_note,
     parts_note,
 )
 from reliability.decisions.derating_points import best_total, points_of
@@ -28,6 +29,7 @@ from reliability.decisions.derating_prior import derate_with_prior
 from reliability.decisions.derating_promised import derate_promised, promise_answers
 from reliability.decisions.derating_residuals import residuals
 from reliability.decisions.impulse import Impulse, fit_impulse, read_impulse
+from reliability.decisions.operating import OfOnePart, of_one_part
 from reliability.decisions.parts import seen_of
 from reliability.decisions.question import (
     BoundMethod,
@@ -87,7 +89,7 @@ class Derate(OnRecords):
     )  # fmt: skip
     use: tuple[str, ...] = setting(
         (),
-        "Level of another stress to answer for (default: the median tested).",
+        "Part or level of another stress to answer for (default: the commonest part, the median tested).",
         hint="COLUMN=LEVEL",
         most=20,
     )
@@ -176,9 +178,24 @@ class Derate(OnRecords):
         CannotAnswer
             Where nothing tells how life depends on the stress.
         """
-        records = self.chosen(pool)
-        found = derate(records, self, self.push(pool, pool.records))
-        return replace(found, notes=found.notes + looked_bad_notes(self.as_recorded(pool)))
+        one, q = self.one_part(self.chosen(pool))
+        found = derate(one.records, q, self.push(pool, pool.records))
+        notes = found.notes + looked_bad_notes(self.as_recorded(pool))
+        use = {**found.use, "part": one.part} if one.part else found.use
+        return replace(found, use=use, notes=one_part_note(one) + notes)
+
+    def one_part(self, records: LifeRecords) -> tuple[OfOnePart, Derate]:
+        """The records of one part, the commonest unless one is said, and what is asked of them.
+
+        Parts stay together where several are chosen by name, or are a term of the stress model.
+        """
+        use = levels(self.use)
+        parts = any(p.column == "part" for s in self.stress for t in [parse_term(s)] for p in (t, t.other) if p)  # fmt: skip
+        if parts or (len(self.part) > 1 and "part" not in use):
+            return OfOnePart(records), self
+        said = str(use.get("part", ""))
+        others = tuple(u for u in self.use if u.partition("=")[0].strip() != "part")
+        return of_one_part(records, said), self.model_copy(update={"use": others})
 
 
 def derate(records: LifeRecords, q: Derate, impulse: Impulse | None = None) -> DeratingAnswer:

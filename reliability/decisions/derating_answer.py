@@ -158,9 +158,11 @@ class DeratingAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
+        part = f"part {self.use['part']}" if "part" in self.use else ""
+        of_part = f" of {part}" if part else ""
         if not np.isfinite(self.shots):
             c = self.coefficients[0]
-            return f"Life depends on {c.column} with coefficient {c.estimate:.3g} ({c.lower:.3g} to {c.upper:.3g})."
+            return f"Life{of_part} depends on {c.column} with coefficient {c.estimate:.3g} ({c.lower:.3g} to {c.upper:.3g})."
         level = self.allowed.level
         want = (
             f"{so_many_shots(self.shots)} with survival {percent_text(self.survival)} at "
@@ -169,12 +171,12 @@ class DeratingAnswer(Answer):
         name = self.column.replace("_", " ")
         declared = declared_text(self.no_early_failures)
         if not np.isfinite(level):
-            mixed = ", parts mixed," if self.mixed else ""
+            mixed = ", parts mixed," if self.mixed else of_part
             return f"{declared}No {stress_text(self.column)} can be allowed from these data{mixed} for {want}."
         if self.column != "charge_V":
-            mixed = ", parts mixed" if self.mixed else ""
+            mixed = ", parts mixed" if self.mixed else f", {part}" if part else ""
             return f"Allow at most {level_number(level)} ({name}{mixed}) for {want}."
-        more = [f"part {self.use['part']}"] if "part" in self.use else []
+        more = [part] if part else []
         more += ["parts mixed"] if self.mixed else []
         ratio, energy = self.allowed.ratio, self.allowed.energy_J
         more += [f"{percent_text(ratio)} of rated"] if np.isfinite(ratio) else []

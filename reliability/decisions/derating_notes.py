@@ -8,6 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from reliability.decisions.bank import Bank
+from reliability.decisions.operating import OfOnePart
 from reliability.life.families import normal_quantile
 from reliability.life.pooling import fit_pooled
 from reliability.life.stress import StressFit, Term
@@ -26,6 +27,17 @@ def failed_suspects_note(records: LifeRecords) -> list[Note]:
         "is on the safe side; the life of the slot (life) and the module's share them out."
     )
     return [Note("suspects_failed", text)]
+
+
+def one_part_note(one: OfOnePart) -> tuple[Note, ...]:
+    """Which of several parts the level is of."""
+    if not one.left_out:
+        return ()
+    text = (
+        f"The level is of part {one.part}; left out are {one.left_out}. Each part by itself: derate --compare; several "
+        "chosen by name are mixed."
+    )
+    return (Note("one_part", text),)
 
 
 def parts_note(records: LifeRecords, terms: Sequence[Term]) -> list[Note]:

@@ -363,7 +363,7 @@ class ModuleAtPoint:
         if self.q.as_tested or shots < WIDE * low:
             return ()
         wanted = Wanted(low, 1 - self.q.fraction, self.q.confidence)
-        return more_tests(self.model, wanted, low, burn_in=False)
+        return more_tests(self.model, wanted, low)
 
     def found(self, shots: float, low: float) -> tuple[FoundOut, ...]:
         """What would lengthen it without the bench, where it is as wide."""

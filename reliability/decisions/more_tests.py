@@ -24,6 +24,10 @@ STEPS = (0.1, 0.5)
 """chance to fail within the tests that are offered (choices)"""
 WIDE = 1.5
 """estimate over bound from which an answer is called wide, and what would help is said (a choice)"""
+SURER = 0.1
+"""least share by which more burn-in lowers the chance to fail in the mission, as estimated, to be offered (a choice)"""
+AT_RISK = 0.8
+"""what is to fly is not put on the bench for longer than it lasts this surely (a choice)"""
 FEW_UNITS, MORE_UNITS = 2, 5
 """units of one slot that are offered as a test (choices)"""
 GAIN = 0.03
@@ -105,7 +109,7 @@ class _Offer:
 
 
 def more_tests(
-    model: ModuleModel, wanted: Wanted, promised: float, burn_in: bool
+    model: ModuleModel, wanted: Wanted, promised: float, beside: Sequence[MoreTest] = ()
 ) -> tuple[MoreTest, ...]:
     """Tests that lengthen a promise if nothing fails in them, most shots gained a bench day first.
 
@@ -115,25 +119,63 @@ def more_tests(
     wanted : Wanted
     promised : float
         Now.
-    burn_in : bool
-        Whether what is promised is there to be tested itself.
+    beside : sequence of MoreTest
+        Tests of what is promised itself, to be told of in the same order (``burn_in_tests``).
 
     What a test would tell is looked at in the draws that the promise rests on: each counts by how likely
     it makes a test without failure.
     """
-    offers = []
-    if burn_in:
-        lengths = likely_lengths(model, 1.0) or [wanted.shots / 2, wanted.shots]
-        offers += [_burn_in(model, length) for length in lengths]
-    reach = wanted.shots + (model.oldest() if burn_in else 0.0)
+    reach = wanted.shots + model.oldest()
     new, worst = model.new(), int(np.argmax(model.held_down_by(promised, wanted.confidence)))
-    offers += [
+    offers = [
         _sister(model, length)
         for length in likely_lengths(new, 1.0) or untried_lengths(new.slots, reach)
     ]
     more = (worst, MORE_UNITS)
     offers += [_more_of(model, more, length) for length in _of_slot(new, more, reach)]
-    return _worth_it(offers, wanted, promised)
+    return _best_first([*beside, *_worth_it(offers, wanted, promised)])
+
+
+def burn_in_tests(
+    model: ModuleModel, wanted: Wanted, promised: float
+) -> tuple[tuple[MoreTest, ...], tuple[Note, ...]]:
+    """More burn-in of what is promised itself where that is worth the shots it burns; and why not where it only seems so.
+
+    Shots on the bench wear out what flies. So it has to make the mission surer as estimated: the chance to fail in it
+    falls by ``SURER``. Where nothing has failed there is no estimate; then the promise has to gain more than is burnt.
+    """
+    lengths = likely_lengths(model, 1.0) or [wanted.shots / 2, wanted.shots]
+    offers = [o for o in (_burn_in(model, n) for n in lengths) if o.survives_it >= AT_RISK]
+    tests = _worth_it(offers, wanted, promised)
+    now = model.survival(wanted.shots)
+    good = [t for t in tests if _worth_the_shots(t, now, promised)]
+    return tuple(good), () if good else _not_worth(tests, now, promised)
+
+
+def _worth_the_shots(t: MoreTest, now: float, promised: float) -> bool:
+    """Whether a burn-in gives what flies more than it takes; ``now``: the mission's survival as estimated without."""
+    if np.isnan(t.survival):
+        return t.promise - promised > t.shots
+    return 1 - t.survival <= (1 - SURER) * (1 - now)
+
+
+def _not_worth(tests: Sequence[MoreTest], now: float, promised: float) -> tuple[Note, ...]:
+    """Why no burn-in is offered although the bound would rise by it."""
+    if not tests:
+        return ()
+    t = max(tests, key=lambda t: t.promise)
+    text = (
+        f"More burn-in is not offered: {so_many_shots(t.shots)} of it would raise the promise by "
+        f"{so_many_shots(t.promise - promised)}, "
+    )
+    if np.isnan(t.survival):
+        text += "fewer than they take from what flies."
+    else:
+        to = "change" if t.survival >= now else "lower"
+        before, after = percent_text(now), percent_text(t.survival)
+        moved = f"from {before} to {after}" if before != after else f"hardly, at {after}"
+        text += f"but {to} the chance to last the mission, as estimated, {moved}: it tells more of the unit, and wears it out."
+    return (Note("burn_in_not_worth", text),)
 
 
 def tests_of_slots(
@@ -210,8 +252,11 @@ def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tupl
             test = _test(o, wanted, promised)
             if test.promise - promised > GAIN * promised:
                 kept.append(test)
-    offered = [t for t in kept if not any(_as_good_sooner(u, t) for u in kept)]
-    return tuple(sorted(offered, key=lambda t: -t.gain_a_day)[:SHOWN])
+    return _best_first([t for t in kept if not any(_as_good_sooner(u, t) for u in kept)])
+
+
+def _best_first(tests: Iterable[MoreTest]) -> tuple[MoreTest, ...]:
+    return tuple(sorted(tests, key=lambda t: -t.gain_a_day)[:SHOWN])
 
 
 def _as_good_sooner(a: MoreTest, b: MoreTest) -> bool:

@@ -2,22 +2,23 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
 
+from reliability.decisions.operating import in_words
 from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer
 from reliability.readings import WearReadings
 from reliability.records import LifeRecords
-from reliability.slots.exposure import chains
+from reliability.slots.exposure import SAME_VOLTAGE, chains
 from reliability.slots.mission import Drift
 from reliability.wear.limits import DEFAULT_LIMITS, outlook
 from reliability.wear.paths import fit_paths
-from reliability.words import unit_label
+from reliability.words import level_number, range_text, unit_label, volts_text
 
 NAN = float("nan")
 
@@ -145,6 +146,59 @@ def _group(r: LifeRecords, slot: str, part: str, units: Sequence[np.ndarray]) ->
         slot, part, ", ".join(names), so_far, stress, tuple(ages), key, str(r.builder[last]),
         lots.pop() if len(lots) == 1 else "",
     )  # fmt: skip
+
+
+def places(
+    on_board: Sequence[OnBoard], use: Mapping[str, Level], legs: Sequence[float]
+) -> tuple[str, str]:
+    """In words: where a module is promised, and where its units were run so far; "" where that is not recorded.
+
+    Examples
+    --------
+    >>> one = OnBoard("fuel", "", "", 5.0, {"charge_V": 1400.0}, (((1200.0, 4.0), (1400.0, 1.0)),), "", "", "")
+    >>> places([one], {}, ()), places([one], {"charge_V": 1300.0}, ())
+    (('at 1,400 V', 'as last run; at 1,200 V before'), ('at 1,300 V', 'run at 1,200 and 1,400 V so far'))
+    """
+    run = [v for b in on_board for own in b.ages for v, _ in own if np.isfinite(v)]
+    last = _apart([float(b.stress["charge_V"]) for b in on_board if "charge_V" in b.stress])
+    if legs or "charge_V" in use:
+        flown = list(legs) or [float(use["charge_V"])]
+        there = f"on legs at {_volts(flown)}" if legs else f"at {in_words(use)}"
+        return there, f"run at {_volts(run)} so far" if _others(run, flown) else ""
+    before = f"; at {_volts(_others(run, last))} before" if _others(run, last) else ""
+    if len(last) > 1:
+        return "", f"each part as last run, at {_volts(last)}{before}"
+    point = {**use, **({"charge_V": last[0]} if last else {})}
+    as_run = "as last run" if last and not use else ""
+    return f"at {in_words(point)}" if point else "", f"{as_run}{before}".removeprefix("; ")
+
+
+def _others(volts: Sequence[float], than: Sequence[float]) -> list[float]:
+    """Voltages that are like none of the others."""
+    return [v for v in volts if not any(_alike(v, other) for other in than)]
+
+
+def _alike(a: float, b: float) -> bool:
+    return abs(float(np.log(a / b))) < SAME_VOLTAGE
+
+
+def _apart(volts: Sequence[float]) -> list[float]:
+    """Voltages that are not alike, the lowest of those that are."""
+    out: list[float] = []
+    for v in sorted(volts):
+        if not out or not _alike(v, out[-1]):
+            out.append(v)
+    return out
+
+
+def _volts(volts: Sequence[float]) -> str:
+    """Voltages in words: ``1,200 and 1,400 V``, of many the lowest and highest."""
+    some = _apart(volts)
+    if len(some) > 3:
+        return range_text("charge_V", some[0], some[-1])
+    *first, final = some
+    before = ", ".join(map(level_number, first))
+    return f"{before} and {volts_text(final)}" if before else volts_text(final)
 
 
 def drift_of(

@@ -3,10 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Collection, Iterable, Mapping
+from dataclasses import dataclass
 
 import numpy as np
 
 from reliability.decisions.question import Level, refuse_unless
+from reliability.filters import whole_units
 from reliability.life.stress import label_of
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
@@ -90,6 +92,46 @@ def slot_point(records: LifeRecords, point: Mapping[str, Level]) -> dict[str, Le
         names, counts = np.unique(parts.astype(str), return_counts=True)
         out["part"] = str(names[counts.argmax()])
     return out
+
+
+@dataclass(frozen=True)
+class OfOnePart:
+    """Records of one part of a slot, which ("" where parts are not told apart), and what is left out, in words."""
+
+    records: LifeRecords
+    part: str = ""
+    left_out: str = ""
+
+
+def of_one_part(records: LifeRecords, said: str) -> OfOnePart:
+    """The records of the part that is said, else of the commonest, as ``slot_point`` has it.
+
+    Raises
+    ------
+    CannotAnswer
+        For a part that was not tested.
+    """
+    point: dict[str, Level] = {"part": said} if said else {}
+    refuse_unknown_part(records, point)
+    slot = _where_voltage_matters(records)
+    part = str(slot_point(slot, point).get("part", ""))
+    others = sorted({p or "not named" for p in slot.part.tolist() if p != part})
+    if not part or not others:
+        return OfOnePart(records, said)
+    own = whole_units(records, "part", records.part == part)
+    return OfOnePart(
+        own, part, f"{slot.units - own.units:g} units of other parts: {', '.join(others)}"
+    )
+
+
+def _where_voltage_matters(records: LifeRecords) -> LifeRecords:
+    """The records of slots of which a voltage is recorded; all where none is."""
+    volts = records.covariates.get("charge_V")
+    if volts is None or not np.isfinite(volts).any():
+        return records
+    return records.select(
+        np.isin(records.slot, np.unique(records.slot[np.isfinite(volts)].astype(str)))
+    )
 
 
 def point_of_one(records: LifeRecords, said: Mapping[str, Level]) -> dict[str, Level]:

@@ -28,6 +28,8 @@ BetweenTerms = tuple[Array, Array, Array, Array, Array, Array]
 """log term; derivative in lo, in hi; second derivatives lo-lo, lo-hi, hi-hi"""
 
 _LOG_SQRT_2PI = 0.5 * np.log(2.0 * np.pi)
+_FURTHEST = 709.0
+"""as far out as exp is a number; all or nothing of any family is left long before, to the last digit"""
 
 
 @dataclass(frozen=True)
@@ -63,7 +65,8 @@ class Family:
 
     def survival(self, w: Array) -> Array:
         """Survival at standardised log life ``w``."""
-        return np.exp(self.survive(np.asarray(w, float))[0])
+        within = np.clip(np.asarray(w, float), -_FURTHEST, _FURTHEST)
+        return np.exp(self.survive(within)[0])
 
     def __reduce__(self) -> tuple[Callable[[str], Family], tuple[str]]:
         """Travels by name, so that answers can be cached and sent to other processes."""
@@ -79,7 +82,7 @@ def _sev_point(w: Array, d: Array) -> Terms:
 
 
 def _sev_survive(w: Array) -> Terms:
-    e = -np.exp(w)
+    e = -np.exp(np.minimum(w, _FURTHEST))
     return e, e, e
 
 
