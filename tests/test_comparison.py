@@ -96,7 +96,8 @@ def test_promises_stand_where_the_ratio_cannot_be_told():
     """Refused, with what is promised of each."""
     apart = np.repeat([1200.0, 1400.0], 8)
     r = two(np.random.default_rng(7), 1.0, 8, shape=2.0, volts=apart)
-    with pytest.raises(CannotAnswer, match="changed together") as e:
+    told = r"Charge voltage and part changed together \(a at 1,200 V, b at 1,400 V\).* at the same charge voltage until"
+    with pytest.raises(CannotAnswer, match=told) as e:
         asked("compare", r)
     assert not e.value.partial.told and e.value.partial.first.lower > 0
     assert (
@@ -106,7 +107,53 @@ def test_promises_stand_where_the_ratio_cannot_be_told():
     none = LifeRecords.of(np.full(8, 3000.0), np.full(8, INF), part=np.repeat(["a", "b"], 4))
     with pytest.raises(CannotAnswer, match="No unit of a or b has failed") as e:
         asked("compare", none)
-    assert e.value.partial.first.lower > 0
+    alike = e.value.partial
+    assert alike.first.lower > 0 and alike.longer_promise == ""
+    assert alike.sentence.endswith("neither promise is the longer one.")
+
+
+def test_one_without_a_failure_is_named():
+    """It is the one that is named, whatever the two are called and which comes first."""
+    part = np.repeat(["a", "b"], 4)
+    for idle in ("a", "b"):
+        good = np.where(part == idle, 3000.0, 900.0)
+        r = LifeRecords.of(good, np.where(part == idle, INF, good), part=part)
+        with pytest.raises(CannotAnswer, match=f"No unit of {idle} has failed, so nothing") as e:
+            asked("compare", r)
+        assert e.value.partial.first.lower > 0 and not e.value.partial.told
+
+
+def test_a_ratio_and_promises_that_favour_another_are_both_said():
+    """a lives longer as a whole and scatters more, so its first fail sooner."""
+    t = [150, 900, 1500, 2500, 3500, 5000, 480, 600, 650, 700, 750, 800.0]
+    r = LifeRecords.of(t, t, part=np.repeat(["a", "b"], 6))
+    a = asked("compare", r, first="a", second="b")
+    assert a.ordered.longer == "a" and a.longer_promise == "b" and a.divided
+    assert "yet the longer promise is b's" in a.sentence
+    text = next(n.text for n in a.notes if n.code == "ratio_and_promise")
+    assert text.startswith("a lives longer as estimated, and b has the longer promise")
+
+
+def test_one_whose_voltage_is_not_known_has_no_footing():
+    """Whichever of the two has fewer units; a promise at an unknown voltage would stand beside one at a known."""
+    t = 3000 * np.random.default_rng(8).weibull(2.0, 12)
+    part = np.repeat(["a", "b"], [5, 7])
+    for mute, other in (("a", "b"), ("b", "a")):
+        volts = np.where(part == mute, np.nan, 1400.0)
+        for by, extra in (("part", {"part": part}), ("pool", {"builder": part})):
+            r = LifeRecords.of(t, t, covariates={"charge_V": volts}, **extra)
+            with pytest.raises(CannotAnswer, match=f"No record of {mute} says .* of {other} do"):
+                asked("compare", r, by=by, first="a", second="b")
+
+
+def test_a_module_of_two_builders_is_not_one():
+    t = np.array([900, 1100, 1300, 1500, 950, 1150.0])
+    r = LifeRecords.of(
+        t, t, module=["m1", "m1", "m2", "m2", "m1", "m1"], builder=["ash"] * 4 + ["elm"] * 2
+    )
+    with pytest.raises(BadInput, match="'m1' stands for modules of ash, elm; choose the builder"):
+        asked("compare", r, by="module", first="m1", second="m2")
+    assert asked("compare", r, by="module", first="m1", second="m2", builder=["ash"]).first.n == 2
 
 
 def test_one_part_that_both_have_is_compared_between_builders():
@@ -129,6 +176,18 @@ def test_another_family_is_that_of_the_ratio():
     a, b = (asked("compare", r, family=f) for f in ("lognormal", "weibull"))
     assert a.ratio != b.ratio and a.first.lower == b.first.lower
     assert "family_of_ratio" in [n.code for n in a.notes]
+
+
+def test_another_family_at_a_voltage_that_one_was_not_tested_at():
+    """Each of the two at one voltage, shown at the one's: by the slot's model as with Weibull lives."""
+    r = two(np.random.default_rng(5), 1.0, 6, shape=2.0, volts=np.repeat([1200.0, 1400.0], 6))
+    found = []
+    for family in ("lognormal", "weibull"):
+        with pytest.raises(CannotAnswer, match="changed together") as e:
+            asked("compare", r, family=family, use=["charge_V=1200"])
+        found.append(e.value.partial)
+    assert found[0].second.lower == found[1].second.lower
+    assert found[0].first.lower != found[1].first.lower
 
 
 def test_false_alarms_and_differences():

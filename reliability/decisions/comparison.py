@@ -104,6 +104,8 @@ class Compare(OnRecords):
         if self.by == "pool":
             return self._pools(pool, records)
         names = _two(records, self)
+        if self.by == "module":
+            _refuse_ambiguous(records, names)
         return compare_labels(
             pool, records, self._life(records), levels(self.use), self._footing(names)
         )
@@ -157,3 +159,13 @@ def _two(records: LifeRecords, q: Compare) -> tuple[str, str]:
             f"There are not two to compare by {q.by}: {_only(found, q.by)}{others_than(records, q.by)}."
         )
     return found[0], found[1]
+
+
+def _refuse_ambiguous(records: LifeRecords, modules: tuple[str, str]) -> None:
+    """Raise BadInput where a name stands for modules of several builders."""
+    for name in modules:
+        builders = sorted(set(records.builder[records.module == name].tolist()))
+        if len(builders) > 1:
+            raise BadInput(
+                f"module {name[:40]!r} stands for modules of {', '.join(builders)}; choose the builder"
+            )

@@ -179,13 +179,28 @@ class CompareAnswer(Answer):
             f"{self.sure_text} sure"
         )
 
+    @property
+    def longer_promise(self) -> str:
+        """Name of the one with the longer promise; empty where the two are the same as people read them."""
+        a, b = self.first, self.second
+        if shots_text(a.lower) == shots_text(b.lower):
+            return ""
+        return a.name if a.lower > b.lower else b.name
+
+    @property
+    def divided(self) -> bool:
+        """Whether of two labels one lives longer as estimated, and the other has the longer promise."""
+        return self.told and self.longer_promise not in ("", self.ordered.longer)
+
     def _promised(self) -> str:
         """Which of two has the longer promise."""
-        longer = max(self.first, self.second, key=lambda s: s.lower)
-        return (
+        text = (
             f"{self._share} of {self.first.name} last at least {so_many_shots(self.first.lower)}{self._place}, of "
-            f"{self.second.name} {shots_text(self.second.lower)}: the longer promise is {longer.name}'s."
+            f"{self.second.name} {shots_text(self.second.lower)}"
         )
+        if not self.longer_promise:
+            return f"{text}: neither promise is the longer one."
+        return f"{text}: {'yet ' if self.divided else ''}the longer promise is {self.longer_promise}'s."
 
     def _promised_on(self) -> str:
         """What is promised on each of two pools."""

@@ -13,6 +13,7 @@ from reliability.decisions.comparison_sides import (
     all_moved,
     life_of,
     notes_of_both,
+    refuse_unknown_voltage,
     said_as,
     side_of,
 )
@@ -21,10 +22,11 @@ from reliability.decisions.life_at import point_of
 from reliability.decisions.question import Level, refuse_unless
 from reliability.decisions.stress_terms import varied_terms
 from reliability.life.compare import Comparison
-from reliability.life.stress import Term, fit_stress
+from reliability.life.stress import ChangedTogether, Term, fit_stress
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
+from reliability.words import capital, level_text, range_text, stress_text
 
 NAN = float("nan")
 
@@ -53,19 +55,24 @@ class Fitted:
     Raises
     ------
     CannotAnswer
-        Where nothing has failed, or the records cannot tell the two apart from the voltage.
+        Where nothing of one of them has failed, or the records cannot tell the two apart from the voltage.
     """
 
     def __init__(self, records: LifeRecords, f: Footing) -> None:
         labels = records.column(f.by).astype(str)
         self.both = records.select(np.isin(labels, f.names))
         self.own = {name: records.select(labels == name) for name in f.names}
-        if not self.both.failures:
+        idle = [name for name in f.names if not self.own[name].failures]
+        if idle:
             raise CannotAnswer(
-                f"No unit of {f.names[0]} or {f.names[1]} has failed, so nothing tells them apart; tests until some fail would."
+                f"No unit of {' or '.join(idle)} has failed, so nothing tells how many times as long one of the two lives; "
+                "tests until some fail would."
             )
         self.adjust = varied_terms(self.both, ("charge_V", "temp_C"))
-        self.fit = fit_stress(self.both, [*self.adjust, Term(f.by, "categorical")], f.family)
+        try:
+            self.fit = fit_stress(self.both, [*self.adjust, Term(f.by, "categorical")], f.family)
+        except ChangedTogether:
+            raise CannotAnswer(_changed_together(self.own, self.adjust, f.by)) from None
         self.found = Comparison(self.fit, f.by, f.names, f.confidence, f.seed)
 
     def told(self, a: CompareAnswer) -> CompareAnswer:
@@ -78,6 +85,27 @@ class Fitted:
         longer, other = (group_of(name, self.own[name]) for name in (r.longer, r.other))
         more, notes = separation_note(longer, other, r.estimate, r.lower)
         return replace(a, more=more, notes=a.notes + notes)
+
+
+def _changed_together(own: Mapping[str, LifeRecords], adjust: list[Term], by: str) -> str:
+    """Why the two cannot be told from the stresses they were tested at, and which test would."""
+    stresses = " and ".join(stress_text(t.column) for t in adjust)
+    ran = ", ".join(
+        f"{name} at {_levels_in_words(t.column, r)}" for name, r in own.items() for t in adjust
+    )
+    return (
+        f"{capital(stresses)} and {by} changed together ({ran}), so what differs by the one cannot be told from what differs by "
+        f"the other. Test both at the same {stresses} until some fail."
+    )
+
+
+def _levels_in_words(column: str, records: LifeRecords) -> str:
+    levels = records.covariates[column]
+    levels = levels[np.isfinite(levels)]
+    if not levels.size:
+        return "a level not recorded"
+    low, high = float(levels.min()), float(levels.max())
+    return level_text(column, low) if low == high else range_text(column, low, high)
 
 
 def compare_labels(
@@ -119,7 +147,19 @@ def compare_labels(
     except CannotAnswer as e:
         raise CannotAnswer(str(e), answer) from None
     notes = (*m.fit.notes, *shared_notes(m.both, f.by))
-    return m.told(replace(answer, notes=answer.notes + notes))
+    told = m.told(replace(answer, notes=answer.notes + notes))
+    return replace(told, notes=told.notes + _divided_notes(told))
+
+
+def _divided_notes(a: CompareAnswer) -> tuple[Note, ...]:
+    """Why the ratio is in favour of one, and the promise of the other."""
+    if not a.divided:
+        return ()
+    text = (
+        f"{a.ordered.longer} lives longer as estimated, and {a.longer_promise} has the longer promise: the ratio takes both to "
+        "scatter alike, each promise is about the first to fail and rests on the scatter and the number of its own units."
+    )
+    return (Note("ratio_and_promise", text),)
 
 
 def _point_of_both(records: LifeRecords, said: Mapping[str, Level], f: Footing) -> dict[str, Level]:
@@ -139,6 +179,7 @@ def _point_of_both(records: LifeRecords, said: Mapping[str, Level], f: Footing) 
     alike = {str(said["part"])} if "part" in said else common
     if f.by != "part" and alike:
         own = [r.select(np.isin(r.part.astype(str), sorted(alike))) for r in own]
+    refuse_unknown_voltage(f.names, own)
     point = point_of(min(own, key=lambda r: r.units), said, False, True)
     if f.by == "part" or not alike:
         point.pop("part", None)
@@ -154,8 +195,11 @@ def _chosen(life: Life, by: str, name: str) -> dict[str, tuple[str, ...]]:
 
 def shared_notes(records: LifeRecords, by: str) -> list[Note]:
     """What else differs between the two."""
+    others = [
+        c for c in ("builder", "lot", "part") if c != by and not (by == "pool" and c == "builder")
+    ]
     text = (
-        "The two are taken to scatter alike (one shape). What else differs between them, such as builder, lot or "
+        f"The two are taken to scatter alike (one shape). What else differs between them, such as {others[0]}, {others[1]} or "
         "inspection, is in the ratio too."
     )
     notes = [Note("common_shape", text)]

@@ -13,6 +13,7 @@ from reliability.decisions.comparison_sides import (
     all_moved,
     life_of,
     notes_of_both,
+    refuse_unknown_voltage,
     said_as,
     side_of,
 )
@@ -83,6 +84,7 @@ def compare_pools(
     if own[0] == own[1]:
         raise BadInput("second is another pool than first, not the same builders again")
     of = [records.select(np.isin(records.builder.astype(str), sorted(b))) for b in own]
+    refuse_unknown_voltage(f.names, of)
     smaller = min(of, key=lambda r: r.units)
     point = point_of(smaller, dict(said), False, True)
     use = said_as(point)

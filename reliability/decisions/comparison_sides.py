@@ -6,18 +6,31 @@ from collections.abc import Mapping, Sequence
 from dataclasses import replace
 from typing import Any
 
+import numpy as np
+
 from reliability.decisions.comparison_answer import Side
 from reliability.decisions.life import BY_THE_SLOT, Life
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.slots.exposure import voltages_differ
+from reliability.records import LifeRecords
 
 
 def said_as(point: Mapping[str, Level]) -> tuple[str, ...]:
     """An operating point as settings say it."""
     return tuple(f"{k}={v:.10g}" if isinstance(v, float) else f"{k}={v}" for k, v in point.items())
+
+
+def refuse_unknown_voltage(names: Sequence[str], own: Sequence[LifeRecords]) -> None:
+    """Raise CannotAnswer where the tests of one say their voltage, and none of the other's does."""
+    says = [bool(np.isfinite(r.covariates.get("charge_V", np.nan)).any()) for r in own]
+    if len(set(says)) > 1:
+        mute, other = names[says.index(False)], names[says.index(True)]
+        raise CannotAnswer(
+            f"No record of {mute} says its charge voltage, and those of {other} do: at which voltage both could be compared is not "
+            f"known. Record charge_V with the units of {mute}."
+        )
 
 
 def life_of(pool: Pool, life: Life, name: str, settings: Mapping[str, Any]) -> LifeAnswer:
@@ -40,9 +53,8 @@ def life_of(pool: Pool, life: Life, name: str, settings: Mapping[str, Any]) -> L
     own = Life(**{**life.changed(), **settings})
     plain = Life(**{**own.changed(), **dict(BY_THE_SLOT)})
     try:
-        volts = plain.chosen(pool).covariates.get("charge_V")
-        differ = volts is not None and voltages_differ(volts)
-        return _by_weibull(plain.answer(pool), name, own) if differ else own.answer(pool)
+        moved = np.isfinite(own.of_slot(pool).used.use_V)
+        return _by_weibull(plain.answer(pool), name, own) if moved else own.answer(pool)
     except BadInput as e:
         raise CannotAnswer(f"On {name}: {e}") from None
     except CannotAnswer as e:
@@ -56,8 +68,8 @@ def _by_weibull(a: LifeAnswer, name: str, asked: Life) -> LifeAnswer:
     if asked.family == "weibull":
         return a
     text = (
-        f"What is promised of {name} is by the slot's own model, which takes Weibull lives, since the voltage differs between "
-        f"its tests; {asked.family} is the family of the ratio."
+        f"What is promised of {name} is by the slot's own model, which takes Weibull lives, since not all of its tests ran at "
+        f"the voltage shown; {asked.family} is the family of the ratio."
     )
     return replace(a, notes=(*a.notes, Note("family_of_ratio", text)))
 

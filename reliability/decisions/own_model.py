@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections import Counter
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
 from functools import cached_property
@@ -197,9 +198,11 @@ def beside(
 
     A note says which failures have no other suspect at hand: they count as the slot's, the safe side.
     """
-    own = [k for k in zip(records.builder, records.module, records.event, strict=True) if k[2]]
+    own = Counter(
+        k for k in zip(records.builder, records.module, records.event, strict=True) if k[2]
+    )
     theirs = zip(others.builder, others.module, others.event, strict=True)
-    met = np.array([key in set(own) for key in theirs], bool)
+    met = np.array([key in own for key in theirs], bool)
     found: list[SlotData] = []
     why: list[str] = []
     for name in sorted(set(others.slot[met].tolist())):
@@ -211,7 +214,7 @@ def beside(
             continue
         found.append(slot_data(name, used.records, Asked(used.use_V)))
     there = {label for s in found for label in s.units.suspects.values()}
-    lone = sum(own.count(k) == 1 and "/".join(k) not in there for k in own)
+    lone = sum(n == 1 and "/".join(k) not in there for k, n in own.items())
     if not lone:
         return found, ()
     text = (

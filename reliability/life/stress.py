@@ -297,6 +297,10 @@ class OneLevel(CannotAnswer):
         )
 
 
+class ChangedTogether(CannotAnswer):
+    """Stress terms that changed together in every test."""
+
+
 def stress_of(records: LifeRecords, terms: Sequence[Term]) -> dict[str, Array]:
     """The stress columns of the records, as the design wants them."""
     out: dict[str, Array] = {}
@@ -343,7 +347,7 @@ def fit_stress(
     x = np.column_stack([c.value(stress) for c in design])
     full = np.column_stack((np.ones(len(records)), x))
     if np.linalg.matrix_rank(full, tol=1e-8) < full.shape[1]:
-        raise CannotAnswer(
+        raise ChangedTogether(
             "The stress terms changed together in every test, so their effects cannot be told apart. "
             "Leave a term out, or vary one while the others stay."
         )
