@@ -69,6 +69,12 @@ def shots_text(value: float) -> str:
     return f"{value:.3g}"
 
 
+def counted_shots(value: float) -> str:
+    """A count of shots in a sentence: ``1 shot``, ``1,230 shots``."""
+    said = shots_text(value)
+    return f"{said} shot{'' if said == '1' else 's'}"
+
+
 def _bench_time(days: float) -> tuple[str, str]:
     """Bench time as a number and its unit: hours below half a day, minutes below an hour."""
     hours = 24 * days

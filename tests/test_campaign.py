@@ -261,6 +261,22 @@ def test_settings_out_of_range():
         asked("accelerate", own, accelerate_to=1100, levels=[1400], units=9, days_each=1)
 
 
+def test_plans_that_make_no_sense_are_refused_or_said():
+    """A unit fires once at least; ten years of bench are no plan unless somebody says so; few shots may be thousands."""
+    with pytest.raises(BadInput, match="at least 1 "):
+        asked("demonstrate", demonstrate_shots=0.5)
+    with pytest.raises(CannotAnswer, match="10 years of bench, the most where no days are given"):
+        asked("demonstrate", demonstrate_shots=1e8)
+    assert asked("demonstrate", demonstrate_shots=1e8, days=2e5).bench_days > 3650
+    short = asked("demonstrate", demonstrate_shots=2, units=2000)
+    assert short.shots_each == 1 and "for 1 shot each" in short.sentence
+    assert [n.code for n in short.notes].count("few_shots") == 1
+    assert "few_shots" not in [n.code for n in asked("demonstrate", demonstrate_shots=200).notes]
+    thousands = LifeRecords.of([3.1, 4.2, 2.7, 5.5, 3.9, 6.1], [3.2, 4.3, 2.8, 5.6, INF, INF])
+    for question, settings in (("narrow", {"within_factor": 9}), ("next_test", {})):
+        assert "few_shots" in [n.code for n in asked(question, thousands, **settings).notes]
+
+
 def test_json_keys_and_plan_sheet(tmp_path):
     sheet = tmp_path / "plan.csv"
     out = json.loads(

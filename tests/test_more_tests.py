@@ -7,6 +7,8 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from reliability.decisions.more_tests import best_first
+from reliability.decisions.slot_tests import SlotTest
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.slots import grid
@@ -214,6 +216,34 @@ def test_the_next_test_is_the_best_of_those_looked_at_and_keeps_its_limits(teste
     assert all(10 * t.units + 100 * t.days <= 50 for t in c.tests)
     with pytest.raises(CannotAnswer, match="to set it up alone takes more"):
         asked("next_test", tested, use=("charge_V=1400",), days=1e-6)
+
+
+def test_prices_without_a_budget_are_told(tested):
+    """Ten of money a unit and a hundred a bench day; without prices nothing is told."""
+    priced = asked("next_test", tested, use=("charge_V=1400",), unit_cost=10, day_cost=100)
+    assert all(t.cost == pytest.approx(10 * t.units + 100 * t.days) for t in priced.tests)
+    assert f"{priced.best.cost:,.4g} of money" in priced.sentence
+    plain = asked("next_test", tested, use=("charge_V=1400",))
+    assert [(t.what, t.shots) for t in plain.tests] == [(t.what, t.shots) for t in priced.tests]
+    assert all(t.cost == 0 for t in plain.tests) and "money" not in plain.sentence
+
+
+def test_no_longer_test_is_offered_that_promises_no_more(tested):
+    """Made up: of two tests alike but for their length the longer is worth running only if it promises more."""
+    made = [
+        SlotTest(units, volts, shots, 1.0, 0.5, promise, math.nan, gain)
+        for units, volts, shots, promise, gain in (
+            (2, 1400, 900, 500, 3.0), (2, 1400, 2000, 499, 1.0), (2, 1400, 3000, 501, 0.5), (5, 1400, 2000, 450, 2.0), (2, 1600, 2000, 450, 4.0),
+        )
+    ]  # fmt: skip
+    kept = [(t.units, t.charge_V, t.shots) for t in best_first(made)]
+    assert kept == [(2, 1600, 2000), (2, 1400, 900), (5, 1400, 2000), (2, 1400, 3000)]
+    for shots in (500, 3000):
+        tests = asked("derate", tested, shots=shots).more
+        assert not any(
+            (a.units, a.charge_V) == (b.units, b.charge_V) and a.shots < b.shots and a.promise >= b.promise
+            for a in tests for b in tests
+        )  # fmt: skip
 
 
 def with_units(records, test):

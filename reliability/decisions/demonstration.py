@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
-from reliability.decisions.bench import Limited
+from reliability.decisions.bench import Limited, few_shots_notes
 from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.plan_effects import UNTOLD, Effects, Tested, ToShow
 from reliability.decisions.plan_search import (
@@ -42,7 +42,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
 from reliability.slots.exposure import SAME_VOLTAGE
-from reliability.words import bench_text, percent_text, shots_text, volts_text
+from reliability.words import bench_text, counted_shots, percent_text, shots_text, volts_text
 
 NAN = float("nan")
 SHOWN = 12
@@ -148,9 +148,7 @@ class DemonstrationAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        shown = (
-            f"{percent_text(self.survival)} survival at {shots_text(self.demonstrate_shots)} shots"
-        )
+        shown = f"{percent_text(self.survival)} survival at {counted_shots(self.demonstrate_shots)}"
         within = f" within {self.limits}" if self.limits else ""
         if not self.recommended:
             text = (
@@ -158,7 +156,7 @@ class DemonstrationAnswer(Answer):
                 f"probability {percent_text(self.pass_estimated)}"
             )
             if self.shows_instead > 0:
-                text += f"; what can be shown is {shots_text(self.shows_instead)} shots"
+                text += f"; what can be shown is {counted_shots(self.shows_instead)}"
             if self.flown_lower is not None:
                 low = self.flown_lower.plan
                 text += (
@@ -188,12 +186,12 @@ def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
     steps = [s for s in p.stretches if np.isfinite(s.charge_V)]
     if len(steps) > 1:
         where = ", then ".join(
-            f"{shots_text(s.shots)} shots at {volts_text(s.charge_V)}" for s in steps
+            f"{counted_shots(s.shots)} at {volts_text(s.charge_V)}" for s in steps
         )
         return f"{units} for {where} with {fail}"
     place = f" at {volts_text(steps[0].charge_V)}" if steps and placed else ""
     each = " each" if p.units != 1 else ""
-    return f"{units} for {shots_text(p.shots_each)} shots{each}{place} with {fail}"
+    return f"{units} for {counted_shots(p.shots_each)}{each}{place} with {fail}"
 
 
 class Demonstrate(OnRecords, Limited):
@@ -214,7 +212,7 @@ class Demonstrate(OnRecords, Limited):
     answer_type = DemonstrationAnswer
 
     demonstrate_shots: float = setting(
-        ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
+        ..., "Show survival at so many shots.", unit="shots", hint="N", ge=1, lt=1e15
     )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
     confidence: float = confidence_setting(text="Confidence to show it with, one-sided.")
@@ -226,7 +224,7 @@ class Demonstrate(OnRecords, Limited):
         None, "Assumed Weibull shape. Default: what the records leave open; without records 1.", ge=0.05, le=50
     )  # fmt: skip
     shots_each: float | None = setting(
-        None, "Shots each unit runs, burn-in included. Default: found.", unit="shots", gt=0
+        None, "Shots each unit runs, burn-in included. Default: found.", unit="shots", ge=1
     )
     units: int | None = setting(None, "Units at hand: no plan has more.", ge=1, le=1_000_000)
     failures: int | None = setting(
@@ -249,7 +247,8 @@ class Demonstrate(OnRecords, Limited):
 
     def limits(self) -> Limits:
         """What no plan exceeds."""
-        return Limits(*(INF if v is None else v for v in (self.units, self.days, self.budget)))
+        units, money = (INF if v is None else v for v in (self.units, self.budget))
+        return Limits(units, self.most_days, money)
 
     def answer(self, pool: Pool) -> DemonstrationAnswer:
         """The plan, its alternatives, and their chances. Raises BadInput; CannotAnswer if none keeps the limits."""
@@ -271,6 +270,11 @@ class _Demonstration:
     def limits(self) -> str:
         """The limits as a sentence has them."""
         return self.q.limits_in_words((self.q.units, "units"))
+
+    @property
+    def exceeded(self) -> str:
+        """The limits where no plan keeps them."""
+        return self.q.exceeded_in_words((self.q.units, "units"))
 
     def of_one_slot(self, records: LifeRecords) -> LifeRecords:
         """The records of the slot that failed most, where it is not said which slot is meant."""
@@ -356,7 +360,7 @@ class _Demonstration:
             n = _success_run(q, (length / q.demonstrate_shots) ** shape)
             plans = search.of_length(self.along()[0], allowed, n, length)
         if not plans:
-            raise CannotAnswer(f"That test ({n:,} units) does not keep {self.limits}.")
+            raise CannotAnswer(f"That test ({n:,} units) does not keep {self.exceeded}.")
         return plans[0]
 
     def answer(self) -> DemonstrationAnswer:
@@ -365,7 +369,7 @@ class _Demonstration:
         fair = [p for p in here[:1] + there[:1] if not p.pass_estimated < FAIR]
         if not here and not there:
             raise CannotAnswer(
-                f"No plan keeps {self.limits}: even the shortest takes more. Allow more, or show fewer shots or less survival."
+                f"No plan keeps {self.exceeded}: even the shortest takes more. Allow more, or show fewer shots or less survival."
             )
         best = fair[0] if fair else min(here[:1] + there[:1], key=preference)
         instead = there[0] if there and there[0] in fair and there[0] is not best else None
@@ -401,7 +405,8 @@ class _Demonstration:
                 low = middle
             else:
                 high = middle
-        return low
+        # less than a shot is nothing to show
+        return low if low >= 1 else 0.0
 
     def flown_lower(self) -> LowerVoltage | None:
         """The highest tested voltage below that of use at which a plan shows the life with a fair chance."""
@@ -483,6 +488,7 @@ class _Demonstration:
             notes.append(Note("accelerated", f"The higher voltage counts by an exponent of {self.search.required.exponent:.2g}, the safe end of what the records leave open."))  # fmt: skip
         if q.burn_in > 0:
             notes.append(Note("burn_in", f"{q.burn_in:g} shots of burn-in count towards each unit's shots, given that it was watched then."))  # fmt: skip
+        notes += few_shots_notes(best.shots_each)
         if best.shots_each > 3 * q.demonstrate_shots:
             notes.append(Note("long_test", "The test is over three times the life to be shown: wear-out of other slots may come first."))  # fmt: skip
         return notes

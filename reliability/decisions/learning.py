@@ -9,7 +9,7 @@ from itertools import combinations
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.bench import SECONDS_A_DAY, Limited, one_slot
+from reliability.decisions.bench import SECONDS_A_DAY, Limited, few_shots_notes, one_slot
 from reliability.decisions.foretold import Test, life_notes, normal_laws, reduced, test_of
 from reliability.decisions.operating import point_of_one, refuse_uncarried
 from reliability.decisions.question import (
@@ -33,9 +33,9 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
 from reliability.words import (
     bench_text,
+    counted_shots,
     level_number,
     percent_text,
-    shots_text,
 )
 
 NAN = float("nan")
@@ -138,11 +138,11 @@ class LearningAnswer(Answer):
         b = self.best
         if b.levels:
             where = ", ".join(
-                f"{n} units at {level_number(v)} to {shots_text(s)} shots"
+                f"{n} units at {level_number(v)} to {counted_shots(s)}"
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
-            where = f"{b.units[0]} units to {shots_text(b.shots[0])} shots"
+            where = f"{b.units[0]} units to {counted_shots(b.shots[0])}"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
             f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
@@ -284,12 +284,12 @@ class Narrowing:
             narrowest = min(self.found.values(), key=lambda p: (p.factor, -p.answerable))
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {shots_text(narrowest.shots[0])} shots, {_gives(narrowest)}."
+                f"narrowest, {narrowest.units[0]} units for {counted_shots(narrowest.shots[0])}, {_gives(narrowest)}."
             )
         plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
         return LearningAnswer(
             "estimate", life.slot, "", 1 - q.survival, q.confidence, volts, tuple(plans), best, None, NAN,
-            notes=life_notes(life),
+            notes=(*life_notes(life), *few_shots_notes(best.shots[0])),
         )  # fmt: skip
 
 
@@ -490,7 +490,7 @@ class Accelerating:
         gain = equal_factor / best.factor if np.isfinite(equal_factor) else float("inf")
         return LearningAnswer(
             "accelerate", self.slot, self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
-            notes=self.known,
+            notes=(*self.known, *few_shots_notes(min(best.shots))),
         )  # fmt: skip
 
     def equal(self) -> LearningPlan | None:

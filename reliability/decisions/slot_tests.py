@@ -15,7 +15,7 @@ from reliability.decisions.more_tests import (
     GAIN,
     LEAST_CHANCE,
     MORE_UNITS,
-    SHOWN,
+    best_first,
     likely_lengths,
     untried_lengths,
 )
@@ -100,7 +100,7 @@ def slot_tests(engine: PromisedLevels, now: AtLevel) -> tuple[SlotTest, ...]:
             gain = (then - promised) * test.survives_it / test.days
             highest = engine.highest(after, now.needed, now.survival, now.confidence)
             found.append(replace(test, promise=then, highest_V=highest, gain_a_day=gain))
-    return tuple(sorted(found, key=lambda t: -t.gain_a_day)[:SHOWN])
+    return best_first(found)
 
 
 def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
