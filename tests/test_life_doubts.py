@@ -121,7 +121,9 @@ def test_a_run_in_at_another_voltage_is_told_with_what_it_counts_as():
 
 
 def test_another_prior_than_that_of_the_plain_question_is_said():
-    r = LifeRecords.of([2500, 4200, 3000, 4000, 5000], [2500, 4200, INF, INF, INF], slot=["igniter"] * 5)
+    r = LifeRecords.of(
+        [2500, 4200, 3000, 4000, 5000], [2500, 4200, INF, INF, INF], slot=["igniter"] * 5
+    )
     assert "other_prior" not in codes(asked("life", r))
     for settings in ({"next": 3}, {"family": "lognormal"}):
         assert "other_prior" in codes(asked("life", r, **settings))

@@ -7,6 +7,7 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from reliability.decisions.derating_level import PromisedLevels
 from reliability.decisions.more_tests import best_first
 from reliability.decisions.slot_tests import SlotTest
 from reliability.notes import BadInput, CannotAnswer
@@ -347,3 +348,52 @@ def test_what_is_found_out_helps_and_is_ordered(tested):
     a = asked("module", tested, use=("charge_V=1100",))
     assert all(f.gain > 0.03 * a.life.lower for f in a.found)
     assert [f.gain for f in a.found] == sorted((f.gain for f in a.found), reverse=True)
+
+
+def lacking_voltages(tested):
+    """The same, six of the units without their voltage."""
+    volts = tested.covariates["charge_V"].copy()
+    volts[:6] = np.nan
+    return replace(tested, covariates={"charge_V": volts})
+
+
+def test_a_voltage_found_out_beside_an_allowed_one(tested):
+    """The mean of what is promised at the allowed voltage with the voltage written in, each as common as on record."""
+    a = asked("derate", lacking_voltages(tested), shots=500)
+    level, then = a.allowed.charge_V, []
+    for v in (1400.0, 1600.0):
+        volts = lacking_voltages(tested).covariates["charge_V"]
+        own = replace(tested, covariates={"charge_V": np.where(np.isnan(volts), v, volts)})
+        then.append(float(PromisedLevels(own).course(0.9, 0.95).at(np.array([level]))[0]))
+    found = [f for f in a.found if "the voltage of 6 units without one" in f.what]
+    assert found and found[0].promise == pytest.approx(np.mean(then), rel=0.02)
+    assert [f.gain for f in a.found] == sorted((f.gain for f in a.found), reverse=True)
+
+
+def test_what_is_found_out_is_told_of_each_of_two(tested):
+    """By voltage of the promise at each, by pool of the promise on each, as ``module`` and ``life`` have it."""
+    few = tested.select(np.arange(18) % 3 == 0)
+    a = asked("compare", few, by="voltage", first="1200", second="1400")
+    for side in (a.first, a.second):
+        alone = asked(
+            "module", few, use=(f"charge_V={float(side.name.split()[0].replace(',', '')):g}",)
+        )
+        own = [f for f in a.found if f.what.startswith(f"at {side.name}: a source")]
+        assert alone.life.lower == pytest.approx(side.lower, rel=1e-6)
+        assert [f.gain for f in own] == pytest.approx(
+            [f.gain for f in alone.found if "a source" in f.what], rel=1e-6
+        )
+    assert a.found and [f.gain for f in a.found] == sorted((f.gain for f in a.found), reverse=True)
+    two = replace(
+        tested,
+        builder=np.array(["ash", "elm"] * 9, dtype=object),
+        slot=np.array(["igniter"] * 18, dtype=object),
+    )
+    b = asked("compare", two, by="pool", first="ash", second="all", use=("charge_V=1400",))
+    lives = {
+        name: asked("life", two, use=("charge_V=1400",), builder=own)
+        for name, own in (("ash", ("ash",)), ("all", ()))
+    }
+    assert {f.what: f.promise for f in b.found} == {
+        f"on {name}: {f.what}": f.promise for name, life in lives.items() for f in life.found
+    }

@@ -9,6 +9,7 @@ import numpy as np
 
 from reliability.decisions.comparison_answer import EVERYTHING, CompareAnswer, Side
 from reliability.decisions.comparison_labels import Fitted, Footing, shared_notes
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.life import Life
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.life_at import carried_by, point_of
@@ -88,7 +89,8 @@ def compare_pools(
     apart = _apart(f.names, own)
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], lives[0].at,
-        all("moved" in {n.code for n in a.notes} for a in lives), slot=str(records.slot[0]), of=tuple(apart), notes=_of_both(f.names, lives),
+        all("moved" in {n.code for n in a.notes} for a in lives), slot=str(records.slot[0]), of=tuple(apart), found=_found(f.names, lives),
+        notes=_of_both(f.names, lives),
     )  # fmt: skip
     return _with_ratio(answer, records, apart, point, f)
 
@@ -159,6 +161,16 @@ def _advice(a: CompareAnswer, names: tuple[str, ...]) -> tuple[Note, ...]:
             "allows for how far they may differ, as far as their records show or hide."
         )
     return (Note("which_pool", text),)
+
+
+def _found(names: tuple[str, str], lives: list[LifeAnswer]) -> tuple[FoundOut, ...]:
+    """What would lengthen either promise without the bench, each with its pool, most shots gained first."""
+    each = [
+        replace(found, what=f"on {name}: {found.what}")
+        for name, a in zip(names, lives, strict=True)
+        for found in a.found
+    ]
+    return tuple(sorted(each, key=lambda found: -found.gain))
 
 
 def _of_both(names: tuple[str, str], lives: list[LifeAnswer]) -> tuple[Note, ...]:
