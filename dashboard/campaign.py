@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard.controls import Controls, one_of, read_address, unreadable
+from dashboard.controls import Controls, kind_of_question, one_of, read_address, unreadable
 from dashboard.head import beside, title
 from dashboard.helps import DAYS, SHOTS, helps
 from dashboard.keeping import take_along
@@ -125,10 +125,9 @@ said = one_of("kind", list(KINDS))
 if said is None and len(stated) > 1:
     unreadable("demonstrate_shots and accelerate_to are two plans: give one of them")
 wide, side = beside()
-first = list(KINDS).index(said or (stated or ["next_test"])[0])
-kind = side.radio(
-    "What for", list(KINDS), index=first, format_func=lambda k: KINDS[k][1], on_change=units_anew
-)
+kind = kind_of_question(
+    side, {k: label for k, (_, label) in KINDS.items()}, said or (stated or ["next_test"])[0], units_anew
+)  # fmt: skip
 c = Controls(KINDS[kind][0], choices())
 if kind == "demonstrate":
     c.number(side, "demonstrate_shots", "Shots to show", value=1000, step=100)

@@ -12,7 +12,6 @@ from dashboard.keeping import take_along
 from dashboard.operating import (
     point_besides_voltage,
     point_of_slot,
-    voltage_of_two,
 )
 from dashboard.shared import (
     asked,
@@ -58,9 +57,7 @@ def point_of(c: Controls, side: st.delta_generator.DeltaGenerator) -> Pairs:
     by = c.values.get("by")
     if by == "voltage":
         return point_besides_voltage(c, side)
-    if by == "pool":
-        return point_of_slot(c, side, "Both at charge voltage (V)")
-    return voltage_of_two(c, side, "Both at charge voltage (V)")
+    return point_of_slot(c, side, "Both at charge voltage (V)", part=by != "part")
 
 
 def curves_of(a: CompareAnswer) -> str:
@@ -99,11 +96,7 @@ assert isinstance(a, CompareAnswer)
 with wide:
     if a.told:
         chart(figures.ratio_figure(a), "ratio", ratio_words(a))
-    model = (
-        " Thin: by the model; dashed: its lower bound, and what is promised."
-        if a.first.curve.shots
-        else " Dashed: what is promised."
-    )
+    model = " Thin: by the model; dashed: its lower bound, and what is promised."
     chart(
         figures.sides_figure(a),
         "sides",

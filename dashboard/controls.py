@@ -81,6 +81,20 @@ def one_of(name: str, allowed: Sequence[str]) -> str | None:
     return given[0]
 
 
+def kind_of_question(
+    place: DeltaGenerator, kinds: Mapping[str, str], first: str, on_change: Callable[[], None] | None = None
+) -> str:  # fmt: skip
+    """Which of a page's questions is asked, each with its label; the address says it too, unless it is the usual one."""
+    if st.session_state.get("turned") or st.session_state.get("kind") not in kinds:
+        st.session_state["kind"] = first
+    picked = place.radio("What for", list(kinds), format_func=kinds.get, key="kind", on_change=on_change)  # fmt: skip
+    if picked != next(iter(kinds)):
+        st.query_params["kind"] = picked
+    elif "kind" in st.query_params:
+        del st.query_params["kind"]
+    return str(picked)
+
+
 def _one(cls: type[Question], name: str) -> None:
     """Raise BadInput unless one setting can be read: by itself (the others at a value that is surely
     allowed), or with what the address says beside it, where it needs that.
@@ -148,7 +162,6 @@ class Controls:
                 if name in st.query_params:
                     _read(cls, name)
         self._refuse_unknown()
-        # what the last page left under a control's key is not this page's
         self.turned = bool(st.session_state.get("turned"))
 
     def _refuse_unknown(self) -> None:
@@ -171,11 +184,11 @@ class Controls:
     def many(self, place: DeltaGenerator, name: str, label: str) -> None:
         """Several labels of the pool; none stands for all."""
         known = list(self.choices.get(self.schemas[name].get("of", name), []))
-        self._remembered(name, [], lambda v: isinstance(v, list) and set(v) <= set(known))
+        self.settle(name, "many", [], lambda v: isinstance(v, list) and set(v) <= set(known))
         picked = place.multiselect(
             label, known, key=name, bind="query-params", placeholder="all", help=self._help(name)
         )
-        self._keep(name, picked)
+        self._keep(name, "many", picked, [])
         self.values[name] = tuple(picked)
 
     def one(
@@ -184,19 +197,13 @@ class Controls:
         """One label of the pool, as the only one of a setting that may have several; a change empties other controls, and
         sets those ``anew`` to what is then offered first."""
         known = list(self.choices.get(self.schemas[name].get("of", name), []))
-        start = known.index(first) if first in known else 0
-        self._remembered(name, None, lambda v: v in known)
+        known.sort(key=lambda k: k != first)  # what is offered first stands first
+        self.settle(name, "one", known[0] if known else None, lambda v: v in known)
         picked = place.selectbox(
-            label,
-            known,
-            index=start if known else None,
-            key=name,
-            bind="query-params",
-            help=self._help(name),
-            on_change=_empty,
-            args=(tuple(empties), tuple(anew)),
-        )
-        self._keep(name, picked)
+            label, known, index=0 if known else None, key=name, bind="query-params", help=self._help(name),
+            on_change=_empty, args=(tuple(empties), tuple(anew)),
+        )  # fmt: skip
+        self._keep(name, "one", picked, known[0] if known else None)
         listed = self.schemas[name].get("type") == "array"
         if picked is not None:
             self.values[name] = (picked,) if listed else picked
@@ -204,6 +211,7 @@ class Controls:
     def one_or_none(self, place: DeltaGenerator, name: str, label: str, within: str = "") -> None:
         """One label of the pool, or none; long lists are narrowed to those that hold ``within``."""
         known = [k for k in self.choices.get(self.schemas[name].get("of", name), []) if within in k]
+        self.settle(name, "one")
         stated = st.session_state.get(name) or st.query_params.get(name)
         if stated and stated not in known:
             known = [stated, *known]
@@ -218,6 +226,7 @@ class Controls:
         self, place: DeltaGenerator, name: str, label: str, known: Sequence[str], free: bool
     ) -> None:
         """One of these labels, or nothing; another one may be typed where it is ``free``."""
+        self.settle(name, "one")
         stated = st.session_state.get(name) or st.query_params.get(name)
         offered = [*dict.fromkeys([*([stated] if stated else []), *known])][:MOST_OFFERED]
         picked = place.selectbox(
@@ -235,6 +244,7 @@ class Controls:
         schema = self.schemas[name]
         options = list(_of_one(schema)["enum"])
         start = schema["default"] if first is None else first
+        self.settle(name, "one", start)
         picked = place.selectbox(
             label, options, index=None if start is None else options.index(start), key=name, bind="query-params",
             help=self._help(name), placeholder="nothing yet", on_change=_empty, args=(tuple(empties),),
@@ -244,6 +254,7 @@ class Controls:
 
     def flag(self, place: DeltaGenerator, name: str, label: str) -> None:
         """On or off."""
+        self.settle(name, "flag", False)
         self.values[name] = place.checkbox(
             label, key=name, bind="query-params", help=self._help(name)
         )
@@ -251,13 +262,15 @@ class Controls:
     def confidence(self, place: DeltaGenerator, name: str = "confidence") -> None:
         """The confidence, the same on every page of the session."""
         stated = [float(t) for t in st.query_params.get_all(name)]
-        kept = [v for v in (st.session_state.get("kept", {}).get(name),) if v is not None]
+        kept = [
+            v for v in (st.session_state.get("kept", {}).get((name, "slider")),) if v is not None
+        ]
         options = sorted({*CONFIDENCES, *stated, *kept})
-        self._remembered(name, 0.95, lambda v: v in options)
+        self.settle(name, "slider", 0.95, lambda v: v in options)
         picked = place.select_slider(
             "Confidence (one-sided)", options, value=0.95, key=name, bind="query-params", help=self._help(name)
         )  # fmt: skip
-        self._keep(name, picked)
+        self._keep(name, "slider", picked, 0.95)
         self.values[name] = float(picked)
 
     def number(
@@ -275,8 +288,8 @@ class Controls:
             low = float(low) + 1e-9
         if high is not None and "exclusiveMaximum" in core and high < 1e6:
             high = float(high) - 1e-9
-        self._remembered(
-            name, start, lambda v: isinstance(v, (int, float)) and _within(v, low, high)
+        self.settle(
+            name, "number", start, lambda v: isinstance(v, (int, float)) and _within(v, low, high)
         )
         # a field of whole numbers would make 3 of 3.7 and 1 of 1e99: the question refuses these instead
         low, high, start, step = (None if v is None else float(v) for v in (low, high, start, step))
@@ -284,7 +297,7 @@ class Controls:
             self._label(name, label), min_value=low, max_value=high, value=start, step=step, format="%.10g", key=name,
             bind="query-params", help=self._help(name),
         )  # fmt: skip
-        self._keep(name, given)
+        self._keep(name, "number", given, start)
         if given is not None:
             self.values[name] = int(given) if whole and given.is_integer() else given
 
@@ -294,6 +307,7 @@ class Controls:
 
     def text(self, place: DeltaGenerator, name: str, label: str, value: str = "") -> None:
         """A text."""
+        self.settle(name, "text", value)
         given = place.text_input(
             label, value=value, key=name, bind="query-params", help=self._help(name)
         )
@@ -302,6 +316,7 @@ class Controls:
 
     def words(self, place: DeltaGenerator, name: str, label: str, more: str = "") -> None:
         """A list setting as one text, its members apart by spaces or commas; ``more`` is help."""
+        self.settle(name, "text", "")
         given = place.text_input(label, key=name, bind="query-params", help=more or None)
         self.set(**{name: split_words(given)})
 
@@ -332,22 +347,36 @@ class Controls:
         word = OF_SETTING.get(name)
         return plain_text(text if word is None else f"{text} {meaning(word)}")
 
-    def _remembered(self, name: str, default: Any, sound: Any) -> None:
-        """Bring back what was chosen on another page, unless the address says otherwise."""
-        kept = st.session_state.setdefault("kept", {})
-        fresh = (self.turned or name not in st.session_state) and name not in st.query_params
-        if (
-            name in SESSION
-            and fresh
-            and name in kept
-            and sound(kept[name])
-            and kept[name] != default
-        ):
-            st.session_state[name] = kept[name]
+    def settle(
+        self, name: str, kind: str, start: Any = None, sound: Callable[[Any], bool] = lambda v: False
+    ) -> None:  # fmt: skip
+        """What a control holds that another page, or another kind of control, has left under its name.
 
-    def _keep(self, name: str, value: Any) -> None:
-        if name in SESSION:
-            st.session_state.setdefault("kept", {})[name] = value
+        Pages share these names, since they are the settings' in the address. Of the session's settings the control
+        gets what was last chosen of its kind, where that is ``sound`` here; of all others, what it starts with. The
+        address goes before.
+        """
+        last = st.session_state.setdefault("drawn", {})
+        here = (st.session_state.get("page"), kind)
+        left = last.get(name, here) != here
+        last[name] = here
+        held = st.session_state.get(name)
+        if name not in st.session_state or not (left or (held is None and start is not None)):
+            return
+        kept = st.session_state.get("kept", {}).get((name, kind))
+        wanted = kept if name in SESSION and sound(kept) else start
+        if wanted != start and name not in st.query_params:
+            st.session_state[name] = wanted
+        elif held != start:
+            del st.session_state[name]
+
+    def _keep(self, name: str, kind: str, value: Any, start: Any = None) -> None:
+        """Keep for other pages what was chosen; what a page starts with is its own."""
+        kept = st.session_state.setdefault("kept", {})
+        if name in SESSION and value != start:
+            kept[name, kind] = value
+        else:
+            kept.pop((name, kind), None)
 
 
 def _empty(names: Sequence[str], anew: Sequence[str] = ()) -> None:
@@ -373,8 +402,7 @@ class Pairs:
         if self.linked:
             st.session_state[self.key] = " ".join(_texts(controls.cls, name))
         elif self.fresh:
-            kept = st.session_state.setdefault("kept", {}).get(name)
-            st.session_state[self.key] = kept if isinstance(kept, str) else ""
+            st.session_state[self.key] = st.session_state.get("kept", {}).get((name, "pairs"), "")
         self.said = _levels(st.session_state[self.key])
 
     def narrow(self, bears: Callable[[str, str], bool]) -> dict[str, str]:
@@ -417,7 +445,7 @@ class Pairs:
         """All of them as one text, as the address has it; the question gets it as it stands."""
         c = self.controls
         given = place.text_input(label, key=self.key, help=c._help(self.name)).strip()
-        c._keep(self.name, _joined(self.aside | _levels(given)) if self.aside else given)
+        c._keep(self.name, "pairs", _joined(self.aside | _levels(given)) if self.aside else given)
         if given:
             st.query_params[self.name] = given
         elif self.name in st.query_params:

@@ -8,7 +8,7 @@ import pandas as pd
 import streamlit as st
 from streamlit.delta_generator import DeltaGenerator
 
-from dashboard.controls import Controls, one_of, read_address
+from dashboard.controls import Controls, kind_of_question, one_of, read_address
 from dashboard.head import Head, beside, title
 from dashboard.helps import finds, helps
 from dashboard.keeping import take_along
@@ -39,7 +39,7 @@ from reliability.words import volts_text
 
 FORMS = ["charge_V:power", "temp_C:arrhenius", "part:categorical", "energy_J:power", "peak_A:power"]
 
-SHOTS, MISSION = "A life in shots", "An impulse or a velocity change"
+KINDS = {"shots": "A life in shots", "mission": "An impulse or a velocity change"}
 
 
 def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGenerator]) -> None:
@@ -132,6 +132,7 @@ def stress_controls(c: Controls) -> None:
     """Stress model, bank and impulse."""
     with st.expander("Stress model, bank and impulse"):
         one, two, three = st.columns(3)
+        c.settle("stress", "many", [])
         stress = one.multiselect(
             "Stresses (none: those that vary)",
             FORMS,
@@ -216,11 +217,10 @@ COLUMNS = {
 top = title("Derating")
 read_address(Derate, DerateMission, also=("kind",))
 pool_or_stop(top)
-said = one_of("kind", ["shots", "mission"])
-stated = [k for k in ("total_impulse", "delta_v") if k in st.query_params]
-mission = said == "mission" or (said is None and bool(stated))
+said = one_of("kind", list(KINDS))
+stated = any(k in st.query_params for k in ("total_impulse", "delta_v"))
 wide, side = beside()
-kind = side.radio("What for", [SHOTS, MISSION], index=int(mission))
-c = Controls(DerateMission if kind == MISSION else Derate, choices())
-(for_mission if kind == MISSION else for_shots)(c, top, (wide, side))
+mission = kind_of_question(side, KINDS, said or ("mission" if stated else "shots")) == "mission"
+c = Controls(DerateMission if mission else Derate, choices())
+(for_mission if mission else for_shots)(c, top, (wide, side))
 st.caption(CAUTION)

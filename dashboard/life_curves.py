@@ -52,6 +52,7 @@ c.confidence(side)
 c.many(side, "builder", "Builders")
 c.enum(side, "family", "Family")
 known = ["", *choices().get("mode", [])]
+c.settle("mode", "one", "")
 mode = side.selectbox(
     "Failure mode",
     known,

@@ -15,10 +15,10 @@ from dashboard.words import plain_text
 STRESSES = ("charge_V", "temp_C", "rate_Hz")
 
 
-def point_of_slot(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
-    """Voltage and part of the slot chosen, each only where its records say it."""
+def point_of_slot(c: Controls, place: DeltaGenerator, label: str, part: bool = True) -> Pairs:
+    """Voltage and part of the slot chosen, each only where its records say it; without the part where that is compared."""
     slot = _slot(c)
-    known = levels_of(slot)
+    known = {k: v for k, v in levels_of(slot).items() if part or k != "part"}
 
     def bears(column: str, level: str) -> bool:
         return column in known and (column != "part" or level in known["part"])
@@ -28,16 +28,6 @@ def point_of_slot(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
         point.number(place, "charge_V", label, 50.0)
     if len(known.get("part", [])) > 1:
         point.choice(place, "part", "Part", [str(p) for p in known["part"]])
-    return point
-
-
-def voltage_of_two(c: Controls, place: DeltaGenerator, label: str) -> Pairs:
-    """The voltage at which two are shown: it is adjusted for only where it was varied."""
-    slot = _slot(c)
-    varied = {k for k in ("charge_V", "temp_C") if len(levels_of(slot).get(k, [])) > 1}
-    point = _narrowed(c, place, slot, lambda column, level: column in varied)
-    if "charge_V" in varied:
-        point.number(place, "charge_V", label, 50.0)
     return point
 
 

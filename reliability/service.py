@@ -42,6 +42,8 @@ def _configure(sign_in: Path | None) -> None:
         # files of this program do not change while it runs; looking for changes costs every page
         "server.fileWatcherType": "none",
         "client.toolbarMode": "minimal",
+        # a page gives a control what was chosen on another page, beside the default that a silent address stands for
+        "global.disableWidgetStateDuplicationWarning": True,
         # tables are downloaded by our own buttons, safe against formulas
         "client.disableDataExport": True,
         "server.maxUploadSize": 200,

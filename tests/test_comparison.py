@@ -1,6 +1,7 @@
 """Choose between two: against the F distribution of exponential lives, scipy, and simulated truths."""
 
 import json
+from dataclasses import replace
 from pathlib import Path
 
 import numpy as np
@@ -45,7 +46,8 @@ def test_the_other_way_round_is_the_inverse():
 
 
 def test_curves_are_of_the_common_voltage():
-    """Exactly scattered lives at two voltages: moved by the fitted exponent, alike parts' curves lie together."""
+    """Exactly scattered lives at two voltages: moved by the exponent of each one's own model, alike parts' curves lie
+    together, but for what its prior pulls (less than 0.5 % here)."""
     volts = np.tile([1200.0, 1600.0], 8)
     t = 3000 * (volts / 1400) ** -7.0 * np.repeat([0.7, 0.9, 1.0, 1.2], 4)
     part = np.tile(["a", "a", "b", "b"], 4)
@@ -54,9 +56,79 @@ def test_curves_are_of_the_common_voltage():
     assert a.moved
     for side in (a.first, a.second):
         seen = [s.shots for s in side.empirical if s.shots > 0]
-        np.testing.assert_allclose(seen[-8::2], [2100, 2700, 3000, 3600], rtol=1e-3)
+        np.testing.assert_allclose(seen[-8::2], [2100, 2700, 3000, 3600], rtol=5e-3)
     plain = asked("compare", LifeRecords.of(t, t, part=part))
     assert not plain.moved
+
+
+SIDES = {
+    "several voltages": {"volts": np.tile([1200.0, 1400.0, 1400.0, 1600.0], 4)},
+    "one voltage": {"volts": np.full(16, 1400.0)},
+    "no voltage": {},
+}
+
+
+@pytest.mark.parametrize("by", ["part", "builder", "lot"])
+@pytest.mark.parametrize("tests", list(SIDES))
+def test_what_is_promised_of_the_two_is_what_life_says(tests, by):
+    """To the last digit, at the same operating point; with few failures too."""
+    for seed, end in ((2, INF), (3, 1500.0)):
+        r = two(np.random.default_rng(seed), 1.5, 8, end, 2.0, **SIDES[tests])
+        named = {"labels": {"lot": r.part}} if by == "lot" else {by: r.part}
+        r = replace(r, **{"part": np.full(16, "film", object), **named})
+        a = asked("compare", r, by=by, first="a", second="b")
+        use = [f"{k}={v}" for k, v in a.at.items()]
+        for side in (a.first, a.second):
+            own = {by: [side.name]} if by != "lot" else {"where": [f"lot={side.name}"]}
+            alone = asked("life", r, use=use, **own)
+            q = alone.quantiles[0]
+            assert (side.shots, side.lower, side.n, side.failed) == (
+                q.shots,
+                q.lower,
+                alone.n,
+                alone.failed,
+            )
+            assert side.curve == alone.curve
+        assert f"{a.first.lower:,.0f}" in a.sentence or a.first.lower < 1000
+
+
+def test_promises_stand_where_the_ratio_cannot_be_told():
+    """Refused, with what is promised of each."""
+    apart = np.repeat([1200.0, 1400.0], 8)
+    r = two(np.random.default_rng(7), 1.0, 8, shape=2.0, volts=apart)
+    with pytest.raises(CannotAnswer, match="changed together") as e:
+        asked("compare", r)
+    assert not e.value.partial.told and e.value.partial.first.lower > 0
+    assert (
+        "shots at 1,400 V" in e.value.partial.sentence
+        or "shots at 1,200 V" in e.value.partial.sentence
+    )
+    none = LifeRecords.of(np.full(8, 3000.0), np.full(8, INF), part=np.repeat(["a", "b"], 4))
+    with pytest.raises(CannotAnswer, match="No unit of a or b has failed") as e:
+        asked("compare", none)
+    assert e.value.partial.first.lower > 0
+
+
+def test_one_part_that_both_have_is_compared_between_builders():
+    """As life and module do: the commonest part; of two builders one that both have tested."""
+    rng = np.random.default_rng(9)
+    t = 3000 * rng.weibull(2.0, 24)
+    part = np.array(["x"] * 8 + ["y"] * 4 + ["y"] * 4 + ["z"] * 8)
+    r = LifeRecords.of(t, t, part=part, builder=np.repeat(["kite", "moss"], 12), covariates={"charge_V": np.full(24, 1400.0)})  # fmt: skip
+    a = asked("compare", r, by="builder")
+    assert a.at["part"] == "y" and {a.first.n, a.second.n} == {4}
+    b = asked("compare", r.select(part != "y"), by="builder")
+    assert "part" not in b.at and "parts_mixed" in [n.code for n in b.notes]
+    with pytest.raises(BadInput, match="use says no part"):
+        asked("compare", r, by="part", use=["part=x"])
+
+
+def test_another_family_is_that_of_the_ratio():
+    volts = np.tile([1200.0, 1600.0], 8)
+    r = two(np.random.default_rng(5), 1.0, 8, shape=2.0, volts=volts)
+    a, b = (asked("compare", r, family=f) for f in ("lognormal", "weibull"))
+    assert a.ratio != b.ratio and a.first.lower == b.first.lower
+    assert "family_of_ratio" in [n.code for n in a.notes]
 
 
 def test_false_alarms_and_differences():
@@ -104,7 +176,7 @@ def test_voltage_is_allowed_for_and_what_cannot_be_told_apart_is_refused():
         ({"first": "a", "second": "a"}, "another than first"),
         ({"first": "a", "second": "zz"}, "second is one of a, b"),
         ({"by": "fuel"}, "fuel"),
-        ({"use": ["charge_V=1300"]}, "use has no effect"),
+        ({"use": ["charge_V=1300"]}, "use charge_V has no effect"),
     ],
 )
 def test_what_cannot_be_compared_is_said(settings, words):

@@ -163,5 +163,43 @@ def test_what_is_typed_wrong_leaves_the_controls(store, monkeypatch):
 def test_another_plan_does_not_take_over_the_units(store, monkeypatch):
     app = page(store, monkeypatch, "campaign.py", kind=["accelerate"])
     assert app.number_input(key="units").value == 12
-    app.radio[0].set_value("next_test").run()
+    app.radio(key="kind").set_value("next_test").run()
     assert not app.exception and app.number_input(key="units").value is None
+
+
+def test_a_page_holds_what_was_chosen_on_others_only_where_it_is_its_own(store, monkeypatch):
+    """One slot, confidence and mission of the session; days of a mission are no days on the bench, nor a slot several.
+
+    An address that another kind of control wrote, such as slot=[], could not be opened again.
+    """
+    app = page(store, monkeypatch, "derating.py")
+    app.selectbox(key="slot").set_value("igniter")
+    app.select_slider(key="confidence").set_value(0.9)
+    app.number_input(key="shots").set_value(2000.0).run()
+    held = {
+        "my_module.py": ("multiselect", "slot", []),
+        "failure_modes.py": ("selectbox", "slot", "igniter"),
+        "flight.py": ("number_input", "shots", 2000.0),
+        "campaign.py": ("number_input", "days", None),
+    }
+    for name, (kind, key, value) in held.items():
+        app.switch_page(name).run()
+        assert not app.exception and not app.error
+        assert getattr(app, kind)(key=key).value == value, name
+        assert app.select_slider(key="confidence").value == 0.9
+        assert app.query_params.get("slot", "igniter") == "igniter"
+        if name == "flight.py":
+            app.radio(key="mission").set_value("days").run()
+            app.number_input(key="days").set_value(3.0).run()
+    app.switch_page("derating.py").run()
+    assert app.selectbox(key="slot").value == "igniter"
+
+
+def test_the_address_says_which_plan_is_shown(store, monkeypatch):
+    app = page(store, monkeypatch, "campaign.py", kind=["accelerate"])
+    for kind in ("demonstrate", "next_test"):
+        app.radio(key="kind").set_value(kind).run()
+        assert not app.exception and not app.error
+        assert app.query_params.get("kind", "next_test") == kind
+    app.switch_page("derating.py").run()
+    assert app.radio(key="kind").value == "shots" and "kind" not in app.query_params

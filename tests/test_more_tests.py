@@ -257,11 +257,11 @@ def with_units(records, test):
 
 
 def test_a_life_that_cannot_be_shown_is_shown_lower(tested):
-    a = asked("demonstrate", tested, demonstrate_shots=3000, use=("charge_V=1700",))
+    a = asked("demonstrate", tested, demonstrate_shots=2000, use=("charge_V=1700",))
     low = a.flown_lower
     assert not a.recommended and low.charge_V in (1200, 1400, 1600)
     assert low.plan.pass_estimated >= 0.5
-    b = asked("demonstrate", tested, demonstrate_shots=3000, use=(f"charge_V={low.charge_V:g}",))
+    b = asked("demonstrate", tested, demonstrate_shots=2000, use=(f"charge_V={low.charge_V:g}",))
     assert b.recommended and b.best.pass_estimated >= low.plan.pass_estimated - 0.05
     assert f"flown at {low.charge_V:,.0f} V instead" in a.sentence
 

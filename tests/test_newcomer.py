@@ -85,15 +85,3 @@ def test_one_of_a_thing_is_spoken_of_as_one():
     a = asked("history", r, most=2)
     (text,) = [n.text for n in a.notes if n.code == "more_modules"]
     assert text.startswith("1 more module is not shown")
-
-
-def test_a_comparison_says_that_its_bounds_are_no_promise(seven):
-    """Its bound leans on both groups' common shape, so that 'life' may promise less of the same part at the same voltage."""
-    part = np.where(np.arange(7) < 4, "a", "b").astype(object)
-    r = LifeRecords.of(
-        seven.shots_good, seven.shots_failed, module=seven.module, slot=seven.slot, part=part,
-        covariates=dict(seven.covariates),
-    )  # fmt: skip
-    a = asked("compare", r, first="a", second="b")
-    (text,) = [n.text for n in a.notes if n.code == "for_choosing"]
-    assert "life" in text

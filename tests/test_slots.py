@@ -267,28 +267,31 @@ def flight(r, **more):
     return asked("flight", r, module="flight", shots=1000, brief=True, **more)
 
 
-def test_a_promise_that_leans_on_steep_lives_says_so():
-    """Modules of steep slots get the note, those of falling hazards do not (what it says: tests/benchmarks/steep.py)."""
+def test_a_promise_says_where_hazards_may_fall():
+    """Modules of falling hazards get the note, those of steep ones do not (what it says: tests/benchmarks/falling.py, where
+    it stands beside 93 % of such modules; 1 % point of the binomial at 8)."""
     steep = Truth("steep", ((4.0, 6000.0), (3.5, 9000.0), (3.0, 8000.0)), 14)
     falling = next(t for t in PINNED if t.name == "H1")
     noted = [
-        sum(any(n.code == "looks_steep" for n in flight(community(t, np.random.default_rng(s))).notes) for s in range(4))
+        sum(any(n.code == "may_fall" for n in flight(community(t, np.random.default_rng(s))).notes) for s in range(8))
         for t in (steep, falling)
     ]  # fmt: skip
-    assert noted == [4, 0]
+    assert noted[0] == 0 and noted[1] >= 5
 
 
-def test_steepness_is_the_mean_of_what_holds_the_promise_down():
+def test_whether_hazards_fall_is_asked_of_what_holds_the_promise_down():
     r = community(BENCH, np.random.default_rng(2))
     own = [(s, r.select(r.slot == s)) for s in sorted(set(r.slot))]
     m = ModuleModel([slot_data(s, u, Asked(1300.0 if s == "slot0" else NAN)) for s, u in own])
     n = m.promise(0.9, 0.95)
-    logs = [np.log(d.shape).mean() for d in m.draws.slots]
-    assert min(logs) < np.log(m.steepness(n, 0.95)) < max(logs)
-    assert np.log(m.steepness(n, 0.95)) == pytest.approx(np.dot(m.held_down_by(n, 0.95), logs))
-    assert m.only(0).steepness(n, 0.95) == pytest.approx(
-        np.exp(np.log(m.only(0).draws.slots[0].shape).mean())
+    alone = [m.only(k) for k in range(len(own))]
+    for slot in alone:
+        assert slot.falls(n, 0.95) == (slot.draws.slots[0].shape <= 0.9).mean()
+    assert 0 < m.falls(n, 0.95) < max(slot.falls(n, 0.95) for slot in alone)
+    burned = ModuleModel(
+        [slot_data(s, u, Asked(1300.0 if s == "slot0" else NAN)) for s, u in own], burned_in=True
     )
+    assert burned.falls(n, 0.95) == 0
 
 
 @pytest.mark.parametrize("case", range(6))

@@ -129,7 +129,10 @@ def test_recorded_modes_are_hazards_of_their_own():
     early = m.hazard(0, 400.0)
     # the shorts alone: 6 failures, shape about 1, some 69,000 shots in all
     assert early == pytest.approx(6 * 400 / t.sum(), rel=0.6)
-    one_unknown = LifeRecords.of(t, failed, slot=["c"] * 20, mode=["unknown", *mode[1:]])
+    t = np.concatenate((short, np.linspace(4600, 5000, 8), np.full(8, 5000.0)))
+    failed = np.where(np.arange(22) < 14, t, INF)
+    mode = ["unknown", *["short"] * 5, *["worn"] * 8, *[""] * 8]
+    one_unknown = LifeRecords.of(t, failed, slot=["c"] * 22, mode=mode)
     hidden = ModuleModel([slot_data("c", one_unknown, Asked())])
     assert len(hidden.causes.events) == 1
     # dead at 300 of 5,000 shots: no wear-out

@@ -27,16 +27,13 @@ from reliability.notes import BadInput
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 
-BY_THE_SLOT = ("voltage", "pool")
-"""what is compared by the model of the slot"""
-
 
 class Compare(OnRecords):
     """Which of two to choose: two parts, fuels, revisions, lots, builders, voltages or pools on the same footing.
 
-    The ratio of their lives: of labels at a common shape, with the voltage allowed for where it was varied; of
-    two voltages by the slot's model, which has the promise at each; of two pools that of the units they do not
-    share, beside the promise on each.
+    The ratio of their lives, and the promise of each as the question of life has it: the ratio of labels at a common
+    shape, with the voltage allowed for where it was varied; of two voltages by the slot's model; of two pools that of
+    the units they do not share.
 
     Examples
     --------
@@ -62,14 +59,14 @@ class Compare(OnRecords):
     fraction: float = setting(0.1, "Share failed of the lives shown.", gt=0, lt=1)
     family: Family = setting("weibull", "Family of the life model.")
     use: tuple[str, ...] = setting(
-        (), "Voltage or temperature at which both are shown (default: the median tested); by voltage or pool the operating "
-        "point (default: the commonest; of two pools in the smaller).", hint="COLUMN=LEVEL", most=20,
+        (), "Operating point at which both are shown, such as charge_V=1400 (default: the commonest of the one with fewer units, "
+        "of parts one that both have).", hint="COLUMN=LEVEL", most=20,
     )  # fmt: skip
     seed: int = setting(1, "Seed of simulations.", ge=0)
 
     @model_validator(mode="after")
     def _sound(self) -> Compare:
-        levels(self.use, OF_A_POINT if self.by in BY_THE_SLOT else ())
+        levels(self.use, OF_A_POINT)
         if (self.first == "") != (self.second == ""):
             raise BadInput(
                 f"{'first' if self.second else 'second'} is missing: name both or neither"
@@ -106,7 +103,9 @@ class Compare(OnRecords):
         if self.by == "pool":
             return self._pools(pool, records)
         names = _two(records, self)
-        return compare_labels(records, self._footing(names), levels(self.use))
+        return compare_labels(
+            pool, records, self._life(records), levels(self.use), self._footing(names)
+        )
 
     def _voltages(self, pool: Pool, records: LifeRecords) -> CompareAnswer:
         volts = two_voltages(records, self.first, self.second)
@@ -118,11 +117,16 @@ class Compare(OnRecords):
 
     def _pools(self, pool: Pool, records: LifeRecords) -> CompareAnswer:
         names = two_pools(records, self.first, self.second)
-        life = Life(
-            slot=(str(records.slot[0]),), part=self.part, where=self.where, family=self.family, confidence=self.confidence,
-            fraction=(self.fraction,), seed=self.seed,
+        return compare_pools(
+            pool, records, self._life(records), levels(self.use), self._footing(names)
+        )
+
+    def _life(self, records: LifeRecords) -> Life:
+        """The question that is asked of each of the two."""
+        return Life(
+            slot=(str(records.slot[0]),), part=self.part, builder=self.builder, where=self.where, family=self.family,
+            confidence=self.confidence, fraction=(self.fraction,), seed=self.seed,
         )  # fmt: skip
-        return compare_pools(pool, records, life, levels(self.use), self._footing(names))
 
     def _footing(self, names: tuple[str, str]) -> Footing:
         assert self.by is not None

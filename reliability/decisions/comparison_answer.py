@@ -28,12 +28,12 @@ class Side:
     name : str
     n, failed : number
     shots, lower : float
-        Life that 1 - fraction reach at the common stress, and its lower bound.
+        Life that 1 - fraction reach at the operating point, and its lower bound, as the question of life has them.
     empirical : tuple of Step
-        Its survival without a family: where the voltage is all that is adjusted for, each unit at the shots
-        that its own stand for at the common voltage (by voltage: at this one's); else as tested.
+        Its survival without a family: where its tests were at several voltages, each unit at the shots that its own
+        stand for at the operating point (by voltage: at this one's); else as tested.
     curve : Curve
-        Survival by the slot's model, by voltage and by pool; else empty.
+        Survival by the model of its life.
     """
 
     name: str
@@ -87,7 +87,7 @@ class CompareAnswer(Answer):
     carried : tuple of Carried
         By voltage, what of the first and of the second the records carry.
     found : tuple of FoundOut
-        By voltage and by pool, what would lengthen either promise without the bench; else empty.
+        What would lengthen either promise without the bench.
 
     Examples
     --------
@@ -150,7 +150,7 @@ class CompareAnswer(Answer):
             return f"{self._of_voltages()} {self._promised_at()}".strip()
         if self.by == "pool":
             return f"{self._promised_on()} {self._of_units()}".strip()
-        return f"{self._of_units()} {self._promised()}"
+        return f"{self._of_units()} {self._promised()}".strip()
 
     @property
     def _share(self) -> str:

@@ -1,24 +1,32 @@
-"""Two labels of the records compared: parts, builders, lots, fuels, revisions, modules; one stress model for both."""
+"""Two labels of the records compared: parts, builders, lots, fuels, revisions, modules."""
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Mapping
 from dataclasses import dataclass, replace
 
 import numpy as np
 
 from reliability.decisions.compare_helps import group_of, separation_note
-from reliability.decisions.comparison_answer import CompareAnswer, Side
-from reliability.decisions.parts import moved_units, steps_of
-from reliability.decisions.question import Level, refuse_unless
-from reliability.decisions.stress_terms import fixed_levels, varied_terms
+from reliability.decisions.comparison_answer import CompareAnswer
+from reliability.decisions.comparison_sides import (
+    all_moved,
+    found_of_both,
+    life_of,
+    notes_of_both,
+    said_as,
+    side_of,
+)
+from reliability.decisions.life import Life
+from reliability.decisions.life_at import point_of
+from reliability.decisions.operating import refuse_idle, said_levels
+from reliability.decisions.question import Level
+from reliability.decisions.stress_terms import varied_terms
 from reliability.life.compare import Comparison
-from reliability.life.stress import StressFit, Term, fit_stress
-from reliability.life.stress_bounds import Stress
-from reliability.notes import CannotAnswer, Note
+from reliability.life.stress import Term, fit_stress
+from reliability.notes import BadInput, CannotAnswer, Note
+from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.slots.exposure import Asked, slot_data
-from reliability.words import whole
 
 NAN = float("nan")
 
@@ -74,47 +82,70 @@ class Fitted:
         return replace(a, more=more, notes=a.notes + notes)
 
 
-def compare_labels(records: LifeRecords, f: Footing, use: Mapping[str, Level]) -> CompareAnswer:
-    """The two compared, both shown at the stresses of ``use`` (else the median tested). Raises CannotAnswer."""
-    m = Fitted(records, f)
-    refuse_unless(bool(m.adjust) or not use, "use", "no stress was varied, so none is adjusted for")
-    # levels of the other stresses; the label itself is what is compared
-    fixed = fixed_levels(m.fit, f.by, use)
-    exponent = _exponent(m.fit, m.adjust)
-    sides = []
-    for name, own in m.own.items():
-        life, lower = m.found.life(name, f.fraction, fixed)
-        steps = steps_of(_at_common(own, fixed, exponent), f.confidence)
-        sides.append(Side(name, whole(own.units), whole(own.failures), life, lower, steps))
+def compare_labels(
+    pool: Pool, records: LifeRecords, life: Life, said: Mapping[str, Level], f: Footing
+) -> CompareAnswer:
+    """The two compared: each one's life as the question of life has it at one operating point, and the ratio.
+
+    Parameters
+    ----------
+    pool : Pool
+    records : LifeRecords
+        Of the slot.
+    life : Life
+        The question asked of each label.
+    said : mapping
+        What is said of the operating point; the rest is the commonest of the one with fewer units. Its part is one that
+        both have, where there is one.
+
+    Raises
+    ------
+    BadInput
+    CannotAnswer
+        Where no promise can be given for one of the two; where their units cannot be compared, with both promises.
+    """
+    point = _point_of_both(records, said, f)
+    use = said_as(point)
+    lives = [
+        life_of(pool, life, name, {**_chosen(life, f.by, name), "use": use}) for name in f.names
+    ]
+    sides = [side_of(name, a) for name, a in zip(f.names, lives, strict=True)]
+    at = {k: v for k, v in point.items() if all(k in a.at for a in lives)}
+    used = records.select(records.part == point["part"]) if "part" in point else records
     answer = CompareAnswer(
-        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], dict(fixed),
-        bool(np.isfinite(exponent)), slot=str(m.both.slot[0]), notes=(*m.fit.notes, *shared_notes(m.both, f.by), for_choosing()),
+        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], at, all_moved(lives),
+        slot=str(records.slot[0]), found=found_of_both(f.names, lives), notes=notes_of_both(f.names, lives),
     )  # fmt: skip
-    return m.told(answer)
+    try:
+        m = Fitted(used, f)
+    except CannotAnswer as e:
+        raise CannotAnswer(str(e), answer) from None
+    notes = (*m.fit.notes, *shared_notes(m.both, f.by))
+    return m.told(replace(answer, notes=answer.notes + notes))
 
 
-def _exponent(fit: StressFit, adjust: Sequence[Term]) -> float:
-    """n in life ~ V^-n where the voltage alone is adjusted for; else nan."""
-    if [t.name for t in adjust] != ["charge_V:power"]:
-        return NAN
-    at = next(j for j, c in enumerate(fit.design) if c.term.column == "charge_V")
-    return float(fit.coefficients[at])
+def _point_of_both(records: LifeRecords, said: Mapping[str, Level], f: Footing) -> dict[str, Level]:
+    """The operating point at which both are shown; without a part where parts are compared, or none is common."""
+    if f.by == "part" and "part" in said:
+        raise BadInput("use says no part where by is part: first and second do")
+    refuse_idle(said, [c for c in said if said_levels(c, records)], records)
+    labels = records.column(f.by).astype(str)
+    own = [records.select(labels == name) for name in f.names]
+    common = set.intersection(*(set(r.part.tolist()) - {""} for r in own))
+    alike = {str(said["part"])} if "part" in said else common
+    if f.by != "part" and alike:
+        own = [r.select(np.isin(r.part.astype(str), sorted(alike))) for r in own]
+    point = point_of(min(own, key=lambda r: r.units), said, False, True)
+    if f.by == "part" or not alike:
+        point.pop("part", None)
+    return point
 
 
-def _at_common(own: LifeRecords, fixed: Stress, exponent: float) -> LifeRecords:
-    """Units at the shots that theirs stand for at the common voltage; as tested where the exponent is nan."""
-    if not np.isfinite(exponent):
-        return own
-    return moved_units(slot_data(str(own.slot[0]), own, Asked(float(fixed["charge_V"]))), exponent)
-
-
-def for_choosing() -> Note:
-    """The bounds beside the ratio lean on both groups and one shape: longer than what the slot's model promises."""
-    text = (
-        "These bounds are for choosing: they do not allow for early failures, or for builders and lots that differ. What "
-        "may be promised, 'life' and 'module' tell: mostly less."
-    )
-    return Note("for_choosing", text)
+def _chosen(life: Life, by: str, name: str) -> dict[str, tuple[str, ...]]:
+    """The settings that choose the records of one label."""
+    if by in ("part", "builder"):
+        return {by: (name,)}
+    return {"where": (*life.where, f"{by}={name}")}
 
 
 def shared_notes(records: LifeRecords, by: str) -> list[Note]:

@@ -7,11 +7,17 @@ from dataclasses import replace
 
 import numpy as np
 
-from reliability.decisions.comparison_answer import EVERYTHING, CompareAnswer, Side
+from reliability.decisions.comparison_answer import EVERYTHING, CompareAnswer
 from reliability.decisions.comparison_labels import Fitted, Footing, shared_notes
-from reliability.decisions.found_out import FoundOut
+from reliability.decisions.comparison_sides import (
+    all_moved,
+    found_of_both,
+    life_of,
+    notes_of_both,
+    said_as,
+    side_of,
+)
 from reliability.decisions.life import Life
-from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.life_at import carried_by, point_of
 from reliability.decisions.question import Level
 from reliability.notes import BadInput, CannotAnswer, Note
@@ -80,35 +86,19 @@ def compare_pools(
     of = [records.select(np.isin(records.builder.astype(str), sorted(b))) for b in own]
     smaller = min(of, key=lambda r: r.units)
     point = point_of(smaller, dict(said), False, True)
-    use = tuple(f"{k}={v:.10g}" if isinstance(v, float) else f"{k}={v}" for k, v in point.items())
-    lives = [_life_on(pool, life, name, b, use) for name, b in zip(f.names, own, strict=True)]
-    sides = [
-        Side(name, a.n, a.failed, a.quantiles[0].shots, a.quantiles[0].lower, a.empirical, a.curve)
-        for name, a in zip(f.names, lives, strict=True)
+    use = said_as(point)
+    lives = [
+        life_of(pool, life, name, {"builder": tuple(sorted(b)), "use": use})
+        for name, b in zip(f.names, own, strict=True)
     ]
+    sides = [side_of(name, a) for name, a in zip(f.names, lives, strict=True)]
     apart = _apart(f.names, own)
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], lives[0].at,
-        all("moved" in {n.code for n in a.notes} for a in lives), slot=str(records.slot[0]), of=tuple(apart), found=_found(f.names, lives),
-        notes=_of_both(f.names, lives),
+        all_moved(lives), slot=str(records.slot[0]), of=tuple(apart),
+        found=found_of_both(f.names, lives), notes=notes_of_both(f.names, lives),
     )  # fmt: skip
     return _with_ratio(answer, records, apart, point, f)
-
-
-def _life_on(
-    pool: Pool, life: Life, name: str, builders: frozenset[str], use: tuple[str, ...]
-) -> LifeAnswer:
-    """The life of the slot's units on one pool, as the question of life has it."""
-    try:
-        return Life(**{**life.changed(), "builder": tuple(sorted(builders)), "use": use}).answer(
-            pool
-        )
-    except BadInput as e:
-        raise CannotAnswer(f"On {name}: {e}") from None
-    except CannotAnswer as e:
-        if isinstance(e.partial, LifeAnswer) and e.partial.quantiles:
-            return e.partial
-        raise CannotAnswer(f"On {name}: {e}") from None
 
 
 def _apart(names: tuple[str, str], own: list[frozenset[str]]) -> dict[str, frozenset[str]]:
@@ -161,27 +151,3 @@ def _advice(a: CompareAnswer, names: tuple[str, ...]) -> tuple[Note, ...]:
             "allows for how far they may differ, as far as their records show or hide."
         )
     return (Note("which_pool", text),)
-
-
-def _found(names: tuple[str, str], lives: list[LifeAnswer]) -> tuple[FoundOut, ...]:
-    """What would lengthen either promise without the bench, each with its pool, most shots gained first."""
-    each = [
-        replace(found, what=f"on {name}: {found.what}")
-        for name, a in zip(names, lives, strict=True)
-        for found in a.found
-    ]
-    return tuple(sorted(each, key=lambda found: -found.gain))
-
-
-def _of_both(names: tuple[str, str], lives: list[LifeAnswer]) -> tuple[Note, ...]:
-    """The notes of both lives, each with its pool where the two differ; what helps one of them is not said here."""
-    codes = ("would_help", "moved")
-    own = [[n for n in a.notes if n.code not in codes] for a in lives]
-    shared = [n for n in own[0] if n in own[1]]
-    apart = [
-        Note(n.code, f"On {name}: {n.text}")
-        for name, notes in zip(names, own, strict=True)
-        for n in notes
-        if n not in shared
-    ]
-    return (*shared, *apart)

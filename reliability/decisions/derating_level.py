@@ -17,7 +17,7 @@ from reliability.life.stress import StressFit, Term, usable
 from reliability.life.stress_bounds import Stress, StressBounder
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST, refuse_unseen
-from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.exposure import UNNAMED, Asked, slot_data
 from reliability.slots.promise import ModuleModel
 
 Array = NDArray[np.float64]
@@ -108,7 +108,7 @@ class PromisedLevels:
         self.tested = low, high = float(volts.min()), float(volts.max())
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
         refuse_unseen(records)
-        data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
+        data = slot_data(str(records.slot[0]) or UNNAMED, records, Asked(low))
         lawful = replace(data, law=True, doubt=0.0)
         self.model = ModuleModel([lawful], seed=seed, burned_in=burned_in)
         refuse_burned_in(self.model)

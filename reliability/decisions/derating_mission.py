@@ -32,6 +32,7 @@ from reliability.decisions.mission_search import (
     best_of,
     of_bank,
     parts_of,
+    soonest,
     weight,
 )
 from reliability.decisions.question import (
@@ -275,7 +276,7 @@ class _Mission:
         # outside the tests only where none inside passes
         passing = [p for p in tried if p.passes and p.extrapolated <= best.extrapolated]
         lightest = min(passing, key=weight, default=None)
-        quickest = min(passing, key=lambda p: (p.days, -p.margin), default=None)
+        quickest = min(passing, key=soonest, default=None)
         # the rating is looked for at the voltage asked for, else at the highest tested of any part
         at = q.charge_V if np.isfinite(q.charge_V) else max(p.highest for p in self.parts)
         banks = tuple(of_bank(s, own, at) for s, own in kept.items())

@@ -16,13 +16,13 @@ from reliability.decisions.answer_notes import (
     declared_text,
     early_notes,
     early_text,
+    falling_notes,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
     no_voltage_notes,
     refuse_burned_in,
-    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -462,7 +462,7 @@ class _Flight:
             notes=(
                 *self.notes(),
                 *alone_notes(promised, [(s.slot, s.promise) for s in slots]),
-                *steep_notes(m, promised, self.needed, q.confidence),
+                *falling_notes(m, promised, q.confidence),
             ),
         )  # fmt: skip
 

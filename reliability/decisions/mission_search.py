@@ -22,6 +22,8 @@ INF = float("inf")
 STEPS = 61
 """voltages looked at in each bank of each part"""
 HALVINGS = 30
+DIGITS = 6
+"""after the point, to which margins and days of plans are told apart; a voltage is solved for to less"""
 REFERENCE_HZ = 1 / 3
 """pace of usual tests; a faster one must be carried by the records"""
 
@@ -231,13 +233,25 @@ def of_bank(search: BankSearch, plans: Sequence[MissionPlan], charge_V: float) -
 
 
 def best_of(plans: Sequence[MissionPlan]) -> MissionPlan | None:
-    """The largest margin at tested voltages; where none passes there, the nearest to them that passes."""
-    inside = max((p for p in plans if not p.extrapolated), key=lambda p: p.margin, default=None)
+    """The largest margin at tested voltages; where none passes there, the nearest to them that passes.
+
+    Of plans alike but for the bank's voltage, such as three in series for three in parallel, the one of the lower.
+    """
+    inside = max((p for p in plans if not p.extrapolated), key=_margin, default=None)
     if inside is not None and inside.passes:
         return inside
     passing = [p for p in plans if p.passes]
-    outside = min(passing, key=lambda p: (p.outside, -p.margin), default=None)
-    return outside or inside or max(plans, key=lambda p: p.margin, default=None)
+    outside = max(passing, key=lambda p: (-round(p.outside, DIGITS), *_margin(p)), default=None)
+    return outside or inside or max(plans, key=_margin, default=None)
+
+
+def _margin(p: MissionPlan) -> tuple[float, float]:
+    return (round(p.margin, DIGITS), -p.charge_V)
+
+
+def soonest(p: MissionPlan) -> tuple[float, float, float]:
+    """Sorts plans, the quickest first; of plans alike but for the bank's voltage the one of the lower."""
+    return (round(p.days, DIGITS), -round(p.margin, DIGITS), p.charge_V)
 
 
 def weight(p: MissionPlan) -> tuple[float, float, float, float]:

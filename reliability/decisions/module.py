@@ -15,13 +15,13 @@ from reliability.decisions.answer_notes import (
     declared_text,
     early_notes,
     early_text,
+    falling_notes,
     few_notes,
     group_notes,
     left_out_notes,
     looked_bad_notes,
     no_voltage_notes,
     refuse_burned_in,
-    steep_notes,
     unclear_notes,
     unseen_text,
     unseen_weak,
@@ -342,7 +342,7 @@ class ModuleAtPoint:
         slots = self.slots(median, low)
         alone = [
             *alone_notes(low, [(s.slot, s.promise) for s in slots]),
-            *steep_notes(m, low, 1 - q.fraction, q.confidence),
+            *falling_notes(m, low, q.confidence),
         ]
         return ModuleAnswer(
             q.confidence, "exact" if m.exact else "drawn", self.point, q.as_tested, life, median, survival, slots,

@@ -1,4 +1,4 @@
-"""Two groups: the ratio of their lives, each one's life, and how sure the difference is."""
+"""Two groups: the ratio of their lives, and how sure the difference is."""
 
 from __future__ import annotations
 
@@ -8,7 +8,7 @@ from reliability.life.bounds import Bound
 from reliability.life.calibrated import simulated_roots
 from reliability.life.signed_root import signed_root
 from reliability.life.stress import StressFit
-from reliability.life.stress_bounds import Stress, StressBounder
+from reliability.life.stress_bounds import StressBounder
 from reliability.life.targets import Coefficient
 
 DRAWS = 1999
@@ -44,11 +44,6 @@ class Comparison:
         if self.turned:
             e, lo, hi = 1 / e, 1 / hi, 1 / lo
         return Bound(e, lo, hi, b.mc_error, b.method)
-
-    def life(self, name: str, fraction: float, stress: Stress) -> tuple[float, float]:
-        """Shots by which ``fraction`` of one of them has failed at a stress, and their lower bound."""
-        at = {**stress, self.column: name}
-        return float(self.fit.quantile(fraction, at)[0]), self.bounder.life_lower(fraction, at)
 
     def sure(self) -> float:
         """1 less the chance, simulated, of a difference as large if the two lived alike.

@@ -45,6 +45,8 @@ CLOSE = 0.01
 FALLS = 3.0
 """odds for a falling hazard above which it cannot be declared that none does; a choice, by simulation
 (tests/benchmarks/no_early_failures.py)"""
+FALLING = 0.9
+"""shape from which down a hazard is said to fall; one of 0.9 to 1 hardly does"""
 NEAR = 0.02
 """chance about the bound within which draws tell what holds it"""
 
@@ -543,10 +545,13 @@ class ModuleModel:
         shares = parts[:, near].sum(axis=1)
         return np.asarray(shares / shares.sum())
 
-    def steepness(self, shots: float, confidence: float) -> float:
-        """The shapes drawn, on the mean of their logs, each cause counting by its share of the hazard where the bound is met."""
-        shapes = [np.log(d.shape).mean() for d in self.draws.slots]
-        return float(np.exp(np.dot(self._held_down(shots, confidence), shapes)))
+    def falls(self, shots: float, confidence: float) -> float:
+        """Probability that hazards fall where the bound is met: that the shapes drawn, on the mean of their logs, each cause
+        counting by its share of the hazard there, are ``FALLING`` or less."""
+        shapes = [np.log(d.shape) for d in self.draws.slots]
+        return float(
+            (self._held_down(shots, confidence) @ np.array(shapes) <= np.log(FALLING)).mean()
+        )
 
     def early_seen(self) -> list[str]:
         """Slots whose records speak for early failures apart from the rest."""

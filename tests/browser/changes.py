@@ -155,7 +155,7 @@ VIEWS = {
     }),
     "misfires": View("misfires", "misfires", {}, {"builder": one("builder", "nova"), **CONFIDENCE}),
     "derating": View("derating", "derate", {**CAPACITOR, "shots": 3000.0}, {
-        "What for": Change("An impulse or a velocity change", leads="a mission"),
+        "kind": Change("An impulse or a velocity change", leads="a mission"),
         "shots": Change(2000),
         "slot": one("slot", "igniter"),
         "survival": Change(0.95),
@@ -174,7 +174,7 @@ VIEWS = {
         **BURNED_IN, **PICKS,
     }),
     "a mission": View("derating?kind=mission&shots=3000", "derate_mission", {**CAPACITOR, "shots": 3000.0}, {
-        "What for": Change("A life in shots", leads="derating"),
+        "kind": Change("A life in shots", leads="derating"),
         "shots": Change(2000),
         "slot": one("slot", "igniter"),
         "survival": Change(0.95),
@@ -229,7 +229,7 @@ VIEWS = {
         "days": Change(0.02), "rate_hz": Change(0.2), "duty": Change(0.5),
     }),
     "what is worth testing": View("campaign", "next_test", {}, {
-        "What for": Change("Show a life", leads="show a life"),
+        "kind": Change("Show a life", leads="show a life"),
         "units": Change(2),
         "slot": one("slot", "main_capacitor"),
         "unit_cost": Change(300, beside={**PRICED, "budget": 500.0}),
@@ -237,7 +237,7 @@ VIEWS = {
         **MONEY, **VOLTAGE, **PICKS,
     }),
     "show a life": View("campaign?kind=demonstrate", "demonstrate", {**CAPACITOR, "demonstrate_shots": 1000.0}, {
-        "What for": Change("Learn the life at a low voltage", leads="learn a life"),
+        "kind": Change("Learn the life at a low voltage", leads="learn a life"),
         "demonstrate_shots": Change(500),
         "slot": one("slot", "igniter"),
         "use_pairs_part": level("part", "mica-c"),
@@ -249,7 +249,7 @@ VIEWS = {
         **MONEY, **VOLTAGE, **PICKS,
     }),
     "learn a life": View("campaign?kind=accelerate", "accelerate", {**CAPACITOR, "accelerate_to": 1012.0}, {
-        "What for": Change("What is worth testing next", leads="what is worth testing"),
+        "kind": Change("What is worth testing next", leads="what is worth testing"),
         "slot": one("slot", "igniter"),
         "accelerate_to": Change(900),
         "units": Change(10),

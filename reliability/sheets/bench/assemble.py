@@ -12,6 +12,7 @@ from reliability.sheets.bench.columns import Column
 from reliability.sheets.bench.desk import Desk
 from reliability.sheets.bench.headers import blank
 from reliability.sheets.bench.inspections import inspected
+from reliability.sheets.bench.phrases import understood
 from reliability.sheets.bench.vocabulary import (
     COLUMN_WORDS,
     EVENT_WORDS,
@@ -27,6 +28,7 @@ from reliability.sheets.bench.vocabulary import (
     SLOTS as SLOT_NAMES,
 )
 from reliability.sheets.bench.wide import reading_columns, wide_cells
+from reliability.words import counted
 
 Cells = dict[str, list[Any]]
 KINDS = ("life", "wear", "misfires", "ignition")
@@ -286,6 +288,7 @@ def life_cells(desk: Desk, columns: dict[str, Column], n: int) -> tuple[Cells, l
         modes = _states(desk, mode) if bare else _modes(desk, mode)
         if bare:
             states = modes
+        _slots_as_modes(desk, mode, columns.get("slot"))
     counts = shots or good or dead
     if good is not None and (good is not counts or states is None):
         only_exact(desk, good, "<", "the count it was seen good at is wanted")
@@ -331,6 +334,17 @@ def _modes(desk: Desk, c: Column) -> list[str]:
             c.name, "mode", len(hit), c.values[hit[0]], out[hit[0]], "failure modes by our names"
         )
     return out
+
+
+def _slots_as_modes(desk: Desk, c: Column, slot: Column | None) -> None:
+    """Modes that name another slot than their row's: the row's part may be the one that was still good."""
+    own = [None] * len(c.values) if slot is None else slot.values
+    named = [SLOT_WORDS.get(plain(v), "") if v is not None else "" for v in c.values]
+    odd = [str(v) for v, n, s in zip(c.values, named, own, strict=True) if n and n != s]
+    if odd:
+        said = ", ".join(bounded(w, 40) for w in list(dict.fromkeys(odd))[:4])
+        text = f"{c.name} names slots ({said}) in {counted(len(odd), 'row')}: did the part of the row fail, and is this how?"
+        desk.ask(f"agreed:slots as modes {desk.content}", text, ("yes",), "", True)
 
 
 def _name_modes(desk: Desk, said: Sequence[str], named: Sequence[str], out: Cells, n: int) -> None:
@@ -558,7 +572,7 @@ def preamble(rows: Sequence[Sequence[Any]], header: int) -> dict[str, str]:
         if len(full) == 2 and not any(":" in t for t in full[1:]):
             pairs.append((full[0].rstrip(":").lstrip("# "), full[1]))
         for key, value in pairs:
-            column = COLUMN_WORDS.get(plain(key), "")
+            column = COLUMN_WORDS.get(plain(key), "") or "".join(understood(key)[:1])
             if (
                 column in ("builder", "module", "slot", "part", "unit", "fuel", "revision")
                 and value.strip()

@@ -9,6 +9,7 @@ from functools import lru_cache
 from typing import Any
 
 from reliability.safe_text import bounded
+from reliability.sheets.bench.phrases import understood
 from reliability.sheets.bench.units import COUNTS, OWN, split_header, times, unit_named
 from reliability.sheets.bench.vocabulary import (
     AMBIGUOUS,
@@ -27,6 +28,9 @@ _LONG = tuple(k for k in COLUMN_WORDS if len(k) >= 4)
 _NEAR: dict[str, tuple[str, float]] = {}
 DECIDES = ("shots_failed", "failed")
 """columns that make failures of units: a name has to be very near to be read as one"""
+
+MISLEADING = ("capacitance_uF", "failed", "status")
+"""columns whose names say something else beside a sign for numbers, or a unit of shots"""
 
 
 @dataclass(frozen=True)
@@ -55,12 +59,15 @@ class Header:
 
 @lru_cache(8192)
 def header_of(text: str) -> Header:
-    """Which column a header means: exact names first, then names of several meanings, then near ones."""
+    """Which column a header means: exact names and names of several meanings first, then by its words, then near ones."""
     written = bounded(text, 120)
     if written in OURS:
         return Header(written, written, "", True)
     name, unit = split_header(written)
     whole, p = plain(written), plain(name)
+    by_words = _by_words(written, name, unit)
+    if by_words and ("#" in name or _says_shots(unit)) and COLUMN_WORDS.get(p) in MISLEADING:
+        return by_words  # ``Cap #`` is no capacitance, ``Failed [shots]`` no yes or no
     for key, u in ((p, unit), (whole, unit)):
         if key in AMBIGUOUS:
             return _ambiguous(written, key, u)
@@ -71,6 +78,8 @@ def header_of(text: str) -> Header:
         return Header(written, column, unit, False)
     if pieces := _of_two_words(written):
         return Header(written, pieces[0], unit, False, pieces)
+    if by_words:
+        return by_words
     if len(p) >= 4 and not p[0].isdigit():
         if p not in _NEAR:
             if len(_NEAR) > 10_000:
@@ -82,6 +91,20 @@ def header_of(text: str) -> Header:
         if found and _takes(COLUMN_WORDS[found], unit):
             return Header(written, COLUMN_WORDS[found], unit, False)
     return Header(written, "extra", unit, True)
+
+
+def _says_shots(unit: str) -> bool:
+    """Whether a unit says that shots are counted."""
+    return bool(unit) and (bool(times(unit)) or COLUMN_WORDS.get(plain(unit), "") == "shots")
+
+
+def _by_words(written: str, name: str, unit: str) -> Header | None:
+    """What a header means by its words; none whose unit speaks against it."""
+    found = understood(name, _says_shots(unit))
+    some = tuple(c for c in found if _takes(c, unit))
+    if not some or some == ("extra",):
+        return None
+    return Header(written, some[0], unit, False, some if len(some) > 1 else ())
 
 
 def _takes(column: str, unit: str) -> bool:

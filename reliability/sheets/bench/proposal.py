@@ -480,16 +480,16 @@ def _meaning(
             given = "extra"
         return dataclasses.replace(h, column=given)
     column = h.column
-    if not h.sure and not h.others and column in exact:
+    if not h.sure and column in exact:
         text = (
             f"{h.written!r} is near to {column}, which {exact[column]!r} says; it is kept beside it"
         )
-        column = desk.ask(f"columns:{h.written}", text, (), "extra")
+        column = desk.ask(f"columns:{h.written}", text, _choices(h), "extra")
     elif not h.sure:
-        choices = (*dict.fromkeys((*h.others, "extra")), "leave_out") if h.others else ()
-        column = desk.ask(
-            f"columns:{h.written}", f"the column {h.written!r} is read as {column}", choices, column
-        )
+        text = f"the column {h.written!r} is read as {column}"
+        if column == "extra":
+            text = f"the column {h.written!r} may be {' or '.join(c for c in h.others if c != 'extra')}; it is kept beside the others"
+        column = desk.ask(f"columns:{h.written}", text, _choices(h), column)
     if column != "extra" and column in taken:
         first = taken[column].name
         text = f"{h.written!r} and {first!r} both look like {column}; {first!r} is taken, {h.written!r} kept beside it"
@@ -500,6 +500,11 @@ def _meaning(
         desk.note(h.written, column, 0, h.written, column, "our name for the column")
     desk.used.setdefault(f"columns:{h.written}", column)
     return dataclasses.replace(h, column=column)
+
+
+def _choices(h: Header) -> tuple[str, ...]:
+    """What may be answered of a header of several meanings; any column of one that is near to a name."""
+    return (*dict.fromkeys((*h.others, "extra")), "leave_out") if h.others else ()
 
 
 def _read(desk: Desk, columns: dict[str, Column]) -> dict[str, Column]:

@@ -1,6 +1,6 @@
-"""Do promises break where the answer says that lives only look steep (``looks_steep``)?
+"""What modules break their promise, and does the answer name them (``may_fall``: hazards that fall are not excluded)?
 
-    python -m tests.benchmarks.steep [--communities 30] [--random 20] [--seed 880455] [--jobs 2]
+    python -m tests.benchmarks.falling [--communities 30] [--random 20] [--seed 880455] [--jobs 2]
 
 The truths of ``promise.py``, pinned ones and newly drawn. Each community is promised by the command's own question at
 confidence 0.95 and 0.97. Printed: share of communities with the note, share of promises kept with and without it at
@@ -30,7 +30,7 @@ def one(job: tuple[Truth, int]) -> tuple[float, ...]:
         answers = [asked("flight", records, confidence=c, **told) for c in STATED]
     except CannotAnswer:
         return (float("nan"),) * 3
-    noted = any(n.code == "looks_steep" for n in answers[0].notes)
+    noted = any(n.code == "may_fall" for n in answers[0].notes)
     return (float(noted), *(float(a.promise.shots <= t.allows()) for a in answers))
 
 
