@@ -23,7 +23,7 @@ from reliability.decisions.question import (
 )
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
 from reliability.decisions.unit_life import UnitLife, unit_life
-from reliability.life.design import Plan, asymptotic_error, bound_width
+from reliability.life.design import Informations, Plan, asymptotic_error, bound_width
 from reliability.life.families import WEIBULL
 from reliability.life.stress import Term, fit_stress, parse_term
 from reliability.life.targets import LogQuantile
@@ -168,9 +168,8 @@ class LearningAnswer(Answer):
         b = self.best
         if np.isfinite(b.factor_wide):
             return f", {b.factor_wide:.2g} in one outcome of ten"
-        return (
-            f", with too few failures for a bound in {percent_text(1 - b.answerable)} of outcomes"
-        )
+        few = "too few failures, or all at one level," if b.levels else "too few failures"
+        return f", with {few} for a bound in {percent_text(1 - b.answerable)} of outcomes"
 
 
 class Narrow(OnRecords, Limited):
@@ -442,6 +441,7 @@ class Accelerating:
     def ranked(self) -> Sequence[tuple[Sequence[float], tuple[int, ...]]]:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
+        known: Informations = {}
         for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
             if self.shots_for(n) <= 0 or n > self.most:
                 continue
@@ -450,7 +450,7 @@ class Accelerating:
                 for chosen in combinations(self.levels, size):
                     # the best split of each choice of levels stands for it
                     errors = [
-                        (asymptotic_error(self.test.family, self.phi, self.plan_of(chosen, c), self.test.target), c)
+                        (asymptotic_error(self.test.family, self.phi, self.plan_of(chosen, c), self.test.target, known), c)
                         for c in _splits(n, size)
                     ]  # fmt: skip
                     if errors:
