@@ -11,7 +11,7 @@ from pydantic import model_validator
 from reliability.decisions.question import Question, refuse_unless, setting
 from reliability.notes import BadInput, Note
 from reliability.records import LifeRecords
-from reliability.words import counted_shots
+from reliability.words import bench_text, counted_shots
 
 SECONDS_A_DAY, HOURS_A_DAY, DAYS_A_YEAR = 86400.0, 24.0, 365.25
 SETUP_HOURS = 1.0
@@ -127,6 +127,11 @@ class Limited(OnBench):
             return said
         years = f"{LONGEST_DAYS / DAYS_A_YEAR:.0f} years of bench, the most where no days are given"
         return f"{said} and {years}" if said else years
+
+
+def bench_and_money(days: float, cost: float) -> str:
+    """What a test takes, in a sentence; the money where anything has a price."""
+    return bench_text(days) + (f" and {cost:,.4g} of money" if cost else "")
 
 
 def few_shots_notes(shots: float) -> tuple[Note, ...]:

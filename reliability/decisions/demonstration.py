@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
-from reliability.decisions.bench import Limited, few_shots_notes
+from reliability.decisions.bench import Limited, bench_and_money, few_shots_notes
 from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.plan_effects import UNTOLD, Effects, Tested, ToShow
 from reliability.decisions.plan_search import (
@@ -166,7 +166,7 @@ class DemonstrationAnswer(Answer):
             return text + "."
         text = (
             f"Run {_plan_text(self.best)}: that shows {shown} with {percent_text(self.confidence)} confidence, in "
-            f"{bench_text(self.bench_days)}{within}"
+            f"{bench_and_money(self.bench_days, self.cost)}{within}"
         )
         if np.isfinite(self.pass_estimated):
             text += (

@@ -9,7 +9,13 @@ from itertools import combinations
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.bench import SECONDS_A_DAY, Limited, few_shots_notes, one_slot
+from reliability.decisions.bench import (
+    SECONDS_A_DAY,
+    Limited,
+    bench_and_money,
+    few_shots_notes,
+    one_slot,
+)
 from reliability.decisions.foretold import Test, life_notes, normal_laws, reduced, test_of
 from reliability.decisions.operating import point_of_one, refuse_uncarried
 from reliability.decisions.question import (
@@ -32,7 +38,6 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
 from reliability.words import (
-    bench_text,
     counted_shots,
     level_number,
     percent_text,
@@ -142,10 +147,11 @@ class LearningAnswer(Answer):
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
-            where = f"{b.units[0]} units to {counted_shots(b.shots[0])}"
+            place = f" at {volts_text(self.use)}" if np.isfinite(self.use) else ""
+            where = f"{b.units[0]} units{place} to {counted_shots(b.shots[0])}"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
-            f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
+            f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_and_money(b.bench_days, b.cost)}"
         )
         return text + self._beside_equal() + "."
 
