@@ -37,11 +37,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
-from reliability.words import (
-    counted_shots,
-    level_number,
-    percent_text,
-)
+from reliability.words import counted_shots, level_number, percent_text, volts_text
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -496,8 +492,16 @@ class Accelerating:
         gain = equal_factor / best.factor if np.isfinite(equal_factor) else float("inf")
         return LearningAnswer(
             "accelerate", self.slot, self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
-            notes=(*self.known, *few_shots_notes(min(best.shots))),
+            notes=(*self.known, *self.more_units(best), *few_shots_notes(min(best.shots))),
         )  # fmt: skip
+
+    def more_units(self, best: LearningPlan) -> tuple[Note, ...]:
+        """That a plan has more units than the equal test that sets its bench time, where no limit is said."""
+        q, n = self.q, sum(best.units)
+        if q.most_units is not None or n <= q.units:
+            return ()
+        text = f"The plan has {n} units: {q.units} set its bench time, not how many there may be. Where there are fewer, say so (most_units)."
+        return (Note("more_units", text),)
 
     def equal(self) -> LearningPlan | None:
         """Units in equal shares over all levels; None where the limits leave them no time or not one a level."""
