@@ -115,6 +115,14 @@ def test_a_plan_without_a_fair_chance_is_not_recommended():
         asked("demonstrate", own, demonstrate_shots=3000, days=1e-4)
 
 
+def test_a_plan_of_a_length_that_is_said_tells_of_no_other_length():
+    own = bench_campaign.demo_capacitors()
+    a = asked("demonstrate", own, demonstrate_shots=500, shots_each=800)
+    assert not a.recommended and a.shots_each == 800
+    assert a.shows_instead == 0 and a.flown_lower is None and "instead" not in a.sentence
+    assert "fixed_length" in [n.code for n in a.notes]
+
+
 def test_plan_sheet_has_a_row_for_each_stretch():
     own = bench_campaign.demo_capacitors()
     a = asked("demonstrate", own, demonstrate_shots=400, use=("charge_V=1200",))
@@ -178,6 +186,15 @@ def test_a_plan_by_a_stress_model_refuses_far_levels(settings, words):
     terms = ("temp_C:arrhenius", "humidity:linear")
     with pytest.raises(CannotAnswer, match=words):
         asked("accelerate", heated(), stress=terms, days_each=0.3, **settings)
+
+
+def test_a_plan_by_a_stress_that_no_record_gives():
+    for stress, words, error in (
+        ("energy_J:power", "No record gives energy_J", CannotAnswer),
+        ("builder:power", "builder holds texts", BadInput),
+    ):
+        with pytest.raises(error, match=words):
+            asked("accelerate", heated(), stress=(stress,), accelerate_to=0.3)
 
 
 def test_a_plan_by_a_stress_model_answers_near_its_tests():

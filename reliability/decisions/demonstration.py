@@ -394,8 +394,10 @@ class _Demonstration:
         )
 
     def shows_instead(self) -> float:
-        """Most shots that a plan within the limits shows with a fair chance."""
+        """Most shots that a plan within the limits shows with a fair chance; not looked for where the length is said."""
         q = self.q
+        if q.shots_each is not None:
+            return 0.0
         low, high = 0.0, q.demonstrate_shots
         for _ in range(9):
             middle = high / 2 if not low else (low + high) / 2
@@ -411,7 +413,8 @@ class _Demonstration:
     def flown_lower(self) -> LowerVoltage | None:
         """The highest tested voltage below that of use at which a plan shows the life with a fair chance."""
         q, life = self.q, self.life
-        if life is None or self.records is None or not np.isfinite(life.used.use_V):
+        at_voltage = life is not None and np.isfinite(life.used.use_V)
+        if life is None or self.records is None or not at_voltage or q.shots_each is not None:
             return None
         tested = np.unique(life.used.records.covariates["charge_V"])
         for volts in sorted(
@@ -489,6 +492,8 @@ class _Demonstration:
         if q.burn_in > 0:
             notes.append(Note("burn_in", f"{q.burn_in:g} shots of burn-in count towards each unit's shots, given that it was watched then."))  # fmt: skip
         notes += few_shots_notes(best.shots_each)
+        if q.shots_each is not None and best.pass_estimated < FAIR:
+            notes.append(Note("fixed_length", f"Each unit is to run {counted_shots(q.shots_each)}: without that (shots_each) other lengths are looked at."))  # fmt: skip
         if best.shots_each > 3 * q.demonstrate_shots:
             notes.append(Note("long_test", "The test is over three times the life to be shown: wear-out of other slots may come first."))  # fmt: skip
         return notes

@@ -31,13 +31,13 @@ from reliability.decisions.stress_terms import default_terms, fixed_levels, solv
 from reliability.decisions.unit_life import UnitLife, unit_life
 from reliability.life.design import Informations, Plan, asymptotic_error, bound_width
 from reliability.life.families import WEIBULL
-from reliability.life.stress import Term, fit_stress, parse_term
+from reliability.life.stress import Term, fit_stress, parse_term, usable
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
-from reliability.words import counted_shots, level_number, percent_text, volts_text
+from reliability.words import counted_shots, level_number, percent_text, shots_text, volts_text
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -146,7 +146,7 @@ class LearningAnswer(Answer):
             place = f" at {volts_text(self.use)}" if np.isfinite(self.use) else ""
             where = f"{b.units[0]} units{place} to {counted_shots(b.shots[0])}"
         text = (
-            f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
+            f"Run {where}: the lower bound will typically lie a factor {_factor(b.factor)} below the estimate "
             f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_and_money(b.bench_days, b.cost)}"
         )
         return text + self._beside_equal() + "."
@@ -161,7 +161,7 @@ class LearningAnswer(Answer):
         if self.gain >= 1:
             return f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
         return (
-            f"; units spread equally at that cost would give a factor {e.factor:.2g}, but a bound in "
+            f"; units spread equally at that cost would give a factor {_factor(e.factor)}, but a bound in "
             f"{percent_text(e.answerable)} of outcomes only"
         )
 
@@ -169,9 +169,14 @@ class LearningAnswer(Answer):
         """How far below in one outcome of ten; where there is no bound then, how often."""
         b = self.best
         if np.isfinite(b.factor_wide):
-            return f", {b.factor_wide:.2g} in one outcome of ten"
+            return f", {_factor(b.factor_wide)} in one outcome of ten"
         few = "too few failures, or all at one level," if b.levels else "too few failures"
         return f", with {few} for a bound in {percent_text(1 - b.answerable)} of outcomes"
+
+
+def _factor(value: float) -> str:
+    """A factor of a bound for people: two figures, no power of ten."""
+    return f"{value:.2g}" if value < 100 else shots_text(value)
 
 
 class Narrow(OnRecords, Limited):
@@ -371,6 +376,7 @@ class Accelerating:
     def __init__(self, q: Accelerate, records: LifeRecords, terms: Sequence[Term]) -> None:
         self.q, self.bench, self.slot = q, q.bench(), str(records.slot[0])
         self.column = solved_for(terms)
+        usable(records, terms)  # refuses columns that no record gives, or that are no numbers
         known = records.column(self.column)
         self.levels = sorted(set(q.levels) or set(known[np.isfinite(known)].tolist()))
         if len(self.levels) < 2:
