@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
@@ -51,8 +51,12 @@ LEAST_EXPECTED = 2.5
 """failures expected below which a test is not looked at: three in fewer than half of its outcomes (Poisson)"""
 ANSWERED = 0.8
 """least share of outcomes with a bound of a plan that is recommended (a choice)"""
-KEPT = 5
+SIZED = (0.5, 0.75, 1.0, 1.25, 1.5)
+"""numbers of units that an accelerated test is looked at with, over those that set its cost (choices)"""
+KEPT = 3
 """plans of each size that are simulated, after the large-sample ranking"""
+TRIED = 16
+"""plans near the best of these that are simulated at most"""
 
 
 @dataclass(frozen=True)
@@ -450,7 +454,7 @@ class Accelerating:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
         known: Informations = {}
-        for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
+        for n in sorted({max(4, round(total * k)) for k in SIZED}):
             if self.shots_for(n) <= 0 or n > self.most:
                 continue
             own = []
@@ -481,12 +485,47 @@ class Accelerating:
             self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable,
         )  # fmt: skip
 
+    def refined(self, plans: list[LearningPlan]) -> list[LearningPlan]:
+        """The plans, best first, with those near the best, and near what is then the best, as large samples rank roughly."""
+        seen, tried = {(p.levels, p.units) for p in plans}, 0
+        better = bool(plans) and np.isfinite(plans[0].factor)
+        while better:
+            better = False
+            for near in self.near(plans[0]):
+                if near in seen or tried >= TRIED:
+                    continue
+                seen.add(near)
+                tried += 1
+                plans.append(self.simulate(*near))
+                if _narrowest(plans[-1]) < _narrowest(plans[0]):
+                    better = True
+                    break
+            plans.sort(key=_narrowest)
+        return plans
+
+    def near(self, p: LearningPlan) -> Iterator[tuple[tuple[float, ...], tuple[int, ...]]]:
+        """Plans with some units more or fewer at a level, moved to another, or a level left out."""
+        step, places = max(1, sum(p.units) // 8), range(len(p.levels))
+        changes = [{i: -step, j: step} for i in places for j in places if i != j]
+        changes += [{i: sign * step} for i in places for sign in (1, -1)]
+        found = [(p.levels, [u + c.get(i, 0) for i, u in enumerate(p.units)]) for c in changes]
+        if len(places) > 2:
+            for gone in places:
+                rest = [i for i in places if i != gone]
+                for to in rest:
+                    units = [p.units[i] + (p.units[gone] if i == to else 0) for i in rest]
+                    found.append((tuple(p.levels[i] for i in rest), units))
+        most = min(self.most, max(SIZED) * self.q.units)
+        for chosen, units in found:
+            n = sum(units)
+            if min(units) >= 2 and 4 <= n <= most and self.shots_for(n) > 0:
+                yield chosen, tuple(units)
+
     def answer(self) -> LearningAnswer:
         q = self.q
-        plans = [self.simulate(c, n) for c, n in self.ranked()]
+        plans = sorted((self.simulate(c, n) for c, n in self.ranked()), key=_narrowest)
+        plans = self.refined(plans)
         equal = self.equal()
-        # first those that seldom fail to give a bound
-        plans.sort(key=lambda p: (p.answerable < ANSWERED, p.factor))
         if not plans or not np.isfinite(plans[0].factor):
             limits = q.limits_in_words((q.most_units, "units"))
             within = f" within {limits}" if limits else ""
@@ -516,6 +555,11 @@ class Accelerating:
             return None
         base, extra = divmod(n, len(self.levels))
         return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])
+
+
+def _narrowest(p: LearningPlan) -> tuple[bool, float]:
+    """Sorts plans, best first: those that seldom fail to give a bound, then by how narrow it is."""
+    return p.answerable < ANSWERED, p.factor
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:
