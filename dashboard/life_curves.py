@@ -26,7 +26,7 @@ from dashboard.shared import (
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Life, LifeAnswer
-from reliability.words import of_so_many, percent_text, shots_text
+from reliability.words import of_so_many, percent_text, so_many_shots
 
 
 def counted(a: LifeAnswer) -> str:
@@ -37,7 +37,7 @@ def counted(a: LifeAnswer) -> str:
     if not math.isfinite(q.lower):
         return ""
     ends = of_so_many(q.fraction, "such units")
-    text = f"Before {shots_text(q.lower)} shots {ends} at most ({percent_text(a.confidence)} sure)."
+    text = f"Before {so_many_shots(q.lower)} {ends} at most ({percent_text(a.confidence)} sure)."
     return plain_text(text)
 
 

@@ -27,14 +27,14 @@ from dashboard.shared import (
 from dashboard.words import plain_text
 from reliability import figures
 from reliability.ask.answers import Flight, FlightAnswer, Module, ModuleAnswer
-from reliability.words import ends_so_far, of_so_many, percent_text, shots_text
+from reliability.words import ends_so_far, of_so_many, percent_text, shots_text, so_many_shots
 
 KINDS = {"a design": Module, "a module on record": Flight}
 PERCENT = st.column_config.NumberColumn(format="percent")
 SHOTS = st.column_config.NumberColumn(format="%,.0f")
 HOW = (
     "Each row is a slot. Outlined bar: what this slot alone lasts at the confidence chosen, by the slot's own model (Life curves says where its bound differs); crosses and rings below it: such parts that "
-    "failed, and that were still good (pale: at another voltage). A promise for the module rests on all of them together."
+    "failed, and that were still good (pale: at another voltage); at the ends of the axis, how many lie beyond it and how far. A promise for the module rests on all of them together."
 )
 
 
@@ -94,7 +94,9 @@ def design(a: ModuleAnswer, wide: st.delta_generator.DeltaGenerator) -> None:
     """Picture and tables of a design."""
     with wide:
         ends = of_so_many(a.life.fraction, "such modules")
-        text = f"At {shots_text(a.life.lower)} shots {ends} at most ({percent_text(a.confidence)} sure)."
+        text = (
+            f"At {so_many_shots(a.life.lower)} {ends} at most ({percent_text(a.confidence)} sure)."
+        )
         for s in a.survival[:1]:
             text += (
                 f" Before the end of a mission of {shots_text(s.shots)} "

@@ -69,10 +69,16 @@ def shots_text(value: float) -> str:
     return f"{value:.3g}"
 
 
-def counted_shots(value: float) -> str:
-    """A count of shots in a sentence: ``1 shot``, ``1,230 shots``."""
-    said = shots_text(value)
-    return f"{said} shot{'' if said == '1' else 's'}"
+def so_many_shots(value: float) -> str:
+    """A count of shots with its word.
+
+    Examples
+    --------
+    >>> so_many_shots(1.0), so_many_shots(1234.5)
+    ('1 shot', '1,230 shots')
+    """
+    text = shots_text(value)
+    return f"{text} shot{'' if text == '1' else 's'}"
 
 
 def _bench_time(days: float) -> tuple[str, str]:

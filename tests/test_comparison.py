@@ -446,7 +446,7 @@ def test_where_there_are_not_two_of_anything_it_says_which_records_would_help():
         assert words in said
     with pytest.raises(
         BadInput,
-        match="by lot there are not two to compare; there is: none; there are two or more by module",
+        match=r"There are not two to compare by lot: no unit says its lot; there are two or more by module.",
     ):
         asked("compare", r, by="lot")
 

@@ -16,7 +16,7 @@ from reliability import figures as made_by
 from reliability.figures.history import lane_name
 from reliability.figures.style import log_ticks
 from reliability.service import THEME
-from reliability.words import percent_text
+from reliability.words import percent_text, shots_text
 
 
 class Watched:
@@ -244,6 +244,13 @@ def test_slot_lanes_show_the_answer(flight, module):
     so_far = {r["lane"]: r["so_far"] for r in bars}
     seen = found["seen"][0]
     assert seen and all(r["at"] == r["life"] - so_far[r["lane"]] for r in seen)
+    told = {(r["lane"], r["text"]) for name in ("before", "beyond") for r in found[name][0]}
+    low, top = (found[name][0][0]["at"] for name in ("before", "beyond"))
+    for bar, s in zip(bars, flight.by_slot, strict=True):
+        lives = [k.failed if np.isfinite(k.failed) else k.good for k in s.seen]
+        short, far = [x for x in lives if x - s.so_far < low], [x for x in lives if x - s.so_far > top]  # fmt: skip
+        assert not short or (bar["lane"], f"◂ {len(short)} from {shots_text(min(short))}") in told
+        assert not far or (bar["lane"], f"{len(far)} to {shots_text(max(far))} ▸") in told
     found = layers(figures.module_slots_figure(module))
     assert line_at(found, "promise")[0] == module.life.lower
     assert line_at(found, "mission")[0] == 300
@@ -252,6 +259,13 @@ def test_slot_lanes_show_the_answer(flight, module):
         assert words["text"] == f"ends {percent_text(s.ends_module)}; {s.failed:g} of {s.n:g} failed"  # fmt: skip
     lives = {k.failed if np.isfinite(k.failed) else k.good for s in module.slots for k in s.seen}
     assert found["seen"][0] and {r["at"] for r in found["seen"][0]} <= lives
+    top = found["beyond"][0][0]["at"]
+    for told, s in zip(found["beyond"][0], module.slots, strict=True):
+        far = [
+            x for x in (k.failed if np.isfinite(k.failed) else k.good for k in s.seen) if x > top
+        ]
+        assert told["text"] == f"{len(far)} to {shots_text(max(far))} ▸"
+        assert told["lane"] == s.slot.replace("_", " ")
 
 
 def test_life_curve_draws_bounds_promise_and_every_unit(life):

@@ -470,3 +470,22 @@ def test_draws_of_a_grid_are_placed_between_its_points():
     alone = off_grid(np.full(1000, 7.0), points, np.linspace(0, 1, 1000))
     assert (alone.min(), alone.max()) == pytest.approx((6.5, 7.5))
     assert not off_grid(np.zeros(5), points, rng.random(5)).any()
+
+
+def test_all_may_survive_counts_before_which_nothing_failed():
+    """No record excludes it (success run without a failure: the upper bound is 1, Clopper & Pearson 1934); from the first
+    failure on, moved by the law of voltage, the model says less."""
+    t, volts = (
+        np.array([900.0, 1500.0, 2500.0, 2600.0, 3000.0]),
+        np.array([1400.0, 1400, 1400, 1200, 1200]),
+    )
+    r = LifeRecords.of(
+        t, np.where(np.arange(5) < 3, t, INF), slot=["c"] * 5, covariates={"charge_V": volts}
+    )
+    m = ModuleModel([slot_data("c", r, Asked(1400.0))])
+    assert not m.exact and m.upper(899.0, 0.95) == 1.0 > m.upper(901.0, 0.95)
+    lower = ModuleModel([slot_data("c", r, Asked(1200.0))])
+    first = 900 * (1400 / 1200) ** lower.exponent(0)
+    assert lower.upper(0.99 * first, 0.95) == 1.0 > lower.upper(1.01 * first, 0.95)
+    older = m.after_burn_in(500.0)
+    assert older.upper(399.0, 0.95) == 1.0 > older.upper(401.0, 0.95)

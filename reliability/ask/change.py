@@ -18,7 +18,7 @@ from reliability.order import in_order
 from reliability.pool import Pool
 from reliability.records import LifeRecords, join
 from reliability.sheets.life import LifeSheet
-from reliability.words import shots_text
+from reliability.words import shots_text, so_many_shots
 
 
 @dataclass(frozen=True)
@@ -47,8 +47,7 @@ class Moved:
         texts = [
             "nothing"
             if x is None
-            else f"{shots_text(x)} shots"
-            + ("" if low is None else f" (at least {shots_text(low)})")
+            else f"{so_many_shots(x)}" + ("" if low is None else f" (at least {shots_text(low)})")
             for x, low in ((self.before, self.before_lower), (self.after, self.after_lower))
         ]
         return f"{self.what} would go from {texts[0]} to {texts[1]}."

@@ -18,7 +18,7 @@ from reliability.order import in_order
 from reliability.pool import Basis, Pool
 from reliability.records import LifeRecords
 from reliability.store.store import Contribution, Reading
-from reliability.words import counted, percent_text, shots_text
+from reliability.words import counted, percent_text, shots_text, so_many_shots
 
 COUNTS = ("accepted",)
 SITTING = dt.timedelta(hours=1)
@@ -108,14 +108,14 @@ def said(last: LastTime, now: ModuleAnswer | FlightAnswer) -> str:
     """The promise before and after, in a line; ``last`` with the answer of then, or why there was none."""
     after = promised(now)
     if last.answer is None:
-        return f"Before {last.text}, there was no promise; now it is {shots_text(after)} shots."
+        return f"Before {last.text}, there was no promise; now it is {so_many_shots(after)}."
     before = promised(last.answer)
     if abs(after - before) <= SEEN * before:
-        return f"Since last time ({last.text}) the promise is {shots_text(after)} shots as before."
+        return f"Since last time ({last.text}) the promise is {so_many_shots(after)} as before."
     change = abs(after / before - 1)
     why = why_shorter(last.answer, now) if after < before and not last.gone else ""
     return (
-        f"Since last time ({last.text}) the promise went from {shots_text(before)} to {shots_text(after)} shots, "
+        f"Since last time ({last.text}) the promise went from {shots_text(before)} to {so_many_shots(after)}, "
         f"{percent_text(change)} {'more' if after > before else 'less'}.{why}"
     )
 

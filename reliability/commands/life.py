@@ -13,9 +13,17 @@ def show(a: Any) -> None:
     """Parameters, lives, survival, families."""
     if a.as_siblings is not None:
         click.echo(a.as_siblings.text)
+    fitted = ", ".join(
+        text
+        for value, text in (
+            (a.shape, f"shape {number(a.shape)}"),
+            (a.scale, f"scale {number(a.scale)} shots"),
+            (a.loglik, f"log-likelihood {number(a.loglik, 7)}"),
+        )
+        if value == value
+    )
     click.echo(
-        f"\n  {a.family}: shape {number(a.shape)}, scale {number(a.scale)} shots, "
-        f"log-likelihood {number(a.loglik, 7)}; {a.failed:g} of {a.n:g} failed"
+        f"\n  {a.family}: {fitted or 'no fit'}; {a.failed:g} of {a.n:g} failed"
         + (f"; mode {a.mode}" if a.mode else "")
     )
     if a.quantiles:

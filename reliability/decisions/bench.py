@@ -11,7 +11,7 @@ from pydantic import model_validator
 from reliability.decisions.question import Question, refuse_unless, setting
 from reliability.notes import BadInput, Note
 from reliability.records import LifeRecords
-from reliability.words import bench_text, counted_shots
+from reliability.words import bench_text, so_many_shots
 
 SECONDS_A_DAY, HOURS_A_DAY, DAYS_A_YEAR = 86400.0, 24.0, 365.25
 SETUP_HOURS = 1.0
@@ -139,7 +139,7 @@ def few_shots_notes(shots: float) -> tuple[Note, ...]:
     if not shots < FEW_SHOTS:
         return ()
     text = (
-        f"The plan is of {counted_shots(shots)} a unit: a plan counts single shots, and so does its bench time. Where the "
+        f"The plan is of {so_many_shots(shots)} a unit: a plan counts single shots, and so does its bench time. Where the "
         "sheets count thousands, or hours, give them in shots first."
     )
     return (Note("few_shots", text),)

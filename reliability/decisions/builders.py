@@ -51,7 +51,7 @@ from reliability.life.units import units_of
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.words import p_text, percent_text, shots_text, whole
+from reliability.words import p_text, percent_text, shots_text, so_many_shots, whole
 
 Array = NDArray[np.float64]
 NAN = float("nan")
@@ -192,7 +192,7 @@ class BuildersAnswer(Answer):
         place = f" at {in_words(self.at)}" if in_words(self.at) else ""
         return (
             text
-            + f". For a new builder {share} last {shots_text(self.new_builder.shots)} shots{place}, at least {shots_text(self.new_builder.lower)}."
+            + f". For a new builder {share} last {so_many_shots(self.new_builder.shots)}{place}, at least {shots_text(self.new_builder.lower)}."
         )
 
 
@@ -255,7 +255,9 @@ class Builders(OnRecords):
 def builders(records: LifeRecords, q: Builders, draws: int = 399) -> BuildersAnswer:
     """Builders of these records; ``draws`` is the number of samples for each simulated test."""
     if len(set(records.builder.tolist())) < 2:
-        raise BadInput("comparing builders needs records of two or more builders")
+        raise BadInput(
+            "Comparing builders needs records of two or more; all units here are of one."
+        )
     terms = [] if q.plain else _terms(records, q.stress or None)
     try:
         model = _null_model(records, terms, q.family, levels(q.use))

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Sequence
 from dataclasses import replace
 
 from pydantic import model_validator
@@ -133,6 +134,12 @@ class Compare(OnRecords):
         return Footing(self.by, names, self.fraction, self.confidence, self.family, self.seed)
 
 
+def _only(found: Sequence[str], by: By) -> str:
+    """What there is where there are not two."""
+    who = "all units" if by == "builder" else "all units that say one"
+    return f"{who} are of {found[0]}" if found else f"no unit says its {by}"
+
+
 def _two(records: LifeRecords, q: Compare) -> tuple[str, str]:
     """The two labels; raise BadInput where there are not both."""
     assert q.by is not None
@@ -147,6 +154,6 @@ def _two(records: LifeRecords, q: Compare) -> tuple[str, str]:
         return q.first, q.second
     if len(found) < 2:
         raise BadInput(
-            f"by {q.by} there are not two to compare; there is: {known}{others_than(records, q.by)}"
+            f"There are not two to compare by {q.by}: {_only(found, q.by)}{others_than(records, q.by)}."
         )
     return found[0], found[1]

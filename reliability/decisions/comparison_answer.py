@@ -12,7 +12,7 @@ from reliability.decisions.found_out import FoundOut
 from reliability.decisions.parts import Curve, Step
 from reliability.decisions.question import TAIL, Answer, Count, Level
 from reliability.slots.carried import Carried
-from reliability.words import capital, percent_text, shots_text, volts_text
+from reliability.words import capital, percent_text, shots_text, so_many_shots, volts_text
 
 By = Literal["part", "builder", "lot", "fuel", "revision", "module", "voltage", "pool"]
 EVERYTHING = "all"
@@ -187,14 +187,14 @@ class CompareAnswer(Answer):
         """Which of two has the longer promise."""
         longer = max(self.first, self.second, key=lambda s: s.lower)
         return (
-            f"{self._share} of {self.first.name} last at least {shots_text(self.first.lower)} shots{self._place}, of "
+            f"{self._share} of {self.first.name} last at least {so_many_shots(self.first.lower)}{self._place}, of "
             f"{self.second.name} {shots_text(self.second.lower)}: the longer promise is {longer.name}'s."
         )
 
     def _promised_on(self) -> str:
         """What is promised on each of two pools."""
         text = (
-            f"On {_records(self.first.name)}, {self._share} last at least {shots_text(self.first.lower)} shots{self._place}; "
+            f"On {_records(self.first.name)}, {self._share} last at least {so_many_shots(self.first.lower)}{self._place}; "
             f"on {_records(self.second.name)}, {shots_text(self.second.lower)}"
         )
         low, high = sorted((self.first, self.second), key=lambda s: s.lower)
@@ -219,7 +219,7 @@ class CompareAnswer(Answer):
 
     def _promised_at(self) -> str:
         a, b = self.first, self.second
-        return f"{self._share} last at least {shots_text(a.lower)} shots at {a.name}, {shots_text(b.lower)} at {b.name}."
+        return f"{self._share} last at least {so_many_shots(a.lower)} at {a.name}, {shots_text(b.lower)} at {b.name}."
 
 
 def _records(pool: str) -> str:

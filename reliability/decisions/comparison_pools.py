@@ -38,7 +38,7 @@ def two_pools(records: LifeRecords, first: str, second: str) -> tuple[str, str]:
     }
     if len(builders) < 2:
         raise BadInput(
-            f"by pool there are not two to compare; there is one builder: {', '.join(builders)}"
+            f"There are not two pools to compare: all units are of one builder, {', '.join(builders)}."
         )
     return min(builders, key=lambda b: (-builders[b], b)), EVERYTHING
 

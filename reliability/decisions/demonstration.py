@@ -42,7 +42,7 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import NotCarried
 from reliability.slots.exposure import SAME_VOLTAGE
-from reliability.words import bench_text, counted_shots, percent_text, shots_text, volts_text
+from reliability.words import bench_text, percent_text, so_many_shots, volts_text
 
 NAN = float("nan")
 SHOWN = 12
@@ -148,7 +148,7 @@ class DemonstrationAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        shown = f"{percent_text(self.survival)} survival at {counted_shots(self.demonstrate_shots)}"
+        shown = f"{percent_text(self.survival)} survival at {so_many_shots(self.demonstrate_shots)}"
         within = f" within {self.limits}" if self.limits else ""
         if not self.recommended:
             text = (
@@ -156,7 +156,7 @@ class DemonstrationAnswer(Answer):
                 f"probability {percent_text(self.pass_estimated)}"
             )
             if self.shows_instead > 0:
-                text += f"; what can be shown is {counted_shots(self.shows_instead)}"
+                text += f"; what can be shown is {so_many_shots(self.shows_instead)}"
             if self.flown_lower is not None:
                 low = self.flown_lower.plan
                 text += (
@@ -186,12 +186,12 @@ def _plan_text(p: DemonstrationPlan, placed: bool = True) -> str:
     steps = [s for s in p.stretches if np.isfinite(s.charge_V)]
     if len(steps) > 1:
         where = ", then ".join(
-            f"{counted_shots(s.shots)} at {volts_text(s.charge_V)}" for s in steps
+            f"{so_many_shots(s.shots)} at {volts_text(s.charge_V)}" for s in steps
         )
         return f"{units} for {where} with {fail}"
     place = f" at {volts_text(steps[0].charge_V)}" if steps and placed else ""
     each = " each" if p.units != 1 else ""
-    return f"{units} for {counted_shots(p.shots_each)}{each}{place} with {fail}"
+    return f"{units} for {so_many_shots(p.shots_each)}{each}{place} with {fail}"
 
 
 class Demonstrate(OnRecords, Limited):
@@ -493,7 +493,7 @@ class _Demonstration:
             notes.append(Note("burn_in", f"{q.burn_in:g} shots of burn-in count towards each unit's shots, given that it was watched then."))  # fmt: skip
         notes += few_shots_notes(best.shots_each)
         if q.shots_each is not None and best.pass_estimated < FAIR:
-            notes.append(Note("fixed_length", f"Each unit is to run {counted_shots(q.shots_each)}: without that (shots_each) other lengths are looked at."))  # fmt: skip
+            notes.append(Note("fixed_length", f"Each unit is to run {so_many_shots(q.shots_each)}: without that (shots_each) other lengths are looked at."))  # fmt: skip
         if best.shots_each > 3 * q.demonstrate_shots:
             notes.append(Note("long_test", "The test is over three times the life to be shown: wear-out of other slots may come first."))  # fmt: skip
         return notes
@@ -504,7 +504,7 @@ def _already(q: Demonstrate, promised: float) -> tuple[Note, ...]:
     if not promised >= q.demonstrate_shots:
         return ()
     text = (
-        f"The records promise {shots_text(promised)} shots of it already: a plan is needed only where the test has to show it "
+        f"The records promise {so_many_shots(promised)} of it already: a plan is needed only where the test has to show it "
         "by itself."
     )
     return (Note("already_promised", text),)

@@ -14,7 +14,7 @@ from reliability.decisions.question import Answer, Count, Level
 from reliability.decisions.slot_tests import SlotTest
 from reliability.decisions.stress_checks import StressChecks
 from reliability.life.second_opinion import StressOpinion
-from reliability.words import level_number, percent_text, shots_text, stress_text, volts_text
+from reliability.words import level_number, percent_text, so_many_shots, stress_text, volts_text
 
 NAN = float("nan")
 
@@ -167,7 +167,7 @@ class DeratingAnswer(Answer):
             return f"Life depends on {c.column} with coefficient {c.estimate:.3g} ({c.lower:.3g} to {c.upper:.3g})."
         level = self.allowed.level
         want = (
-            f"{shots_text(self.shots)} shots with survival {percent_text(self.survival)} at "
+            f"{so_many_shots(self.shots)} with survival {percent_text(self.survival)} at "
             f"{percent_text(self.confidence)} confidence"
         )
         name = self.column.replace("_", " ")

@@ -13,7 +13,7 @@ from reliability.life.pooling import fit_pooled
 from reliability.life.stress import StressFit, Term
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
-from reliability.words import level_text, range_text, shots_text, volts_text
+from reliability.words import level_text, range_text, shots_text, so_many_shots, volts_text
 
 
 def failed_suspects_note(records: LifeRecords) -> list[Note]:
@@ -106,7 +106,7 @@ def allowed_notes(found: Found, shots: float) -> list[Note]:
         text = (
             f"Even at {level_text(column, at)}, the lowest that tests at "
             f"{level_text(column, low) if low == high else range_text(column, low, high)} are trusted for, the bound on life is "
-            f"{shots_text(bound)} shots, against {shots_text(shots)} required. Test more units, longer, at lower "
+            f"{so_many_shots(bound)}, against {shots_text(shots)} required. Test more units, longer, at lower "
             "stress; or ask for less."
         )
         return [Note("none_allowed", text)]

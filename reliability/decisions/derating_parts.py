@@ -11,7 +11,7 @@ from reliability.decisions.derating_answer import Allowed
 from reliability.decisions.question import Answer, Count, refuse_unless
 from reliability.notes import BadInput, CannotAnswer
 from reliability.pool import Pool
-from reliability.words import level_number, shots_text, whole
+from reliability.words import counted, level_text, so_many_shots, stress_text, whole
 
 
 @dataclass(frozen=True)
@@ -55,17 +55,25 @@ class PartsAnswer(Answer):
         """The answer in one sentence."""
         can = [p for p in self.parts if np.isfinite(p.allowed.level)]
         if not can:
-            return f"None of {len(self.parts)} parts can be allowed a level for {shots_text(self.shots)} shots."
+            none = f"None of {counted(len(self.parts), 'part')} can"
+            if len(self.parts) == 1:
+                none = f"The only part, {_name(self.parts[0])}, cannot"
+            return f"{none} be allowed a level for {so_many_shots(self.shots)}."
         top = max(can, key=lambda p: p.allowed.level)
-        return (
-            f"Of {len(self.parts)} parts, {top.part or 'the one without a name'} is allowed the highest "
-            f"{self.column.replace('_', ' ')}, {level_number(top.allowed.level)}, for {shots_text(self.shots)} shots."
-        )
+        stress, level = stress_text(self.column), level_text(self.column, top.allowed.level)
+        for_shots = f"for {so_many_shots(self.shots)}."
+        if len(self.parts) == 1:
+            return f"The only part, {_name(top)}, is allowed a {stress} of {level} {for_shots}"
+        return f"Of {counted(len(self.parts), 'part')}, {_name(top)} is allowed the highest {stress}, {level}, {for_shots}"
 
     @property
     def answered(self) -> bool:
         """Whether any part is allowed a level."""
         return any(np.isfinite(p.allowed.level) for p in self.parts)
+
+
+def _name(p: PartDerating) -> str:
+    return p.part or "the one without a name"
 
 
 class DerateParts(Derate):

@@ -63,7 +63,7 @@ from reliability.slots.carried import Carried, NotCarried, Usable, usable
 from reliability.slots.exposure import SAME_VOLTAGE, Asked, SlotData, slot_data
 from reliability.slots.mission import no_drift
 from reliability.slots.promise import ModuleModel
-from reliability.words import percent_text, shots_text, volts_text, whole
+from reliability.words import percent_text, shots_text, so_many_shots, volts_text, whole
 
 
 @dataclass(frozen=True)
@@ -245,7 +245,7 @@ class FlightAnswer(Answer):
         if self.several.units > 1:
             return self._several(place, ok)
         return (
-            f"{early_text(self.early)}{declared_text(self.no_early_failures)}Module {self.module}{place} can be promised {shots_text(p.shots)} shots ({percent_text(p.survival)} survival "
+            f"{early_text(self.early)}{declared_text(self.no_early_failures)}Module {self.module}{place} can be promised {so_many_shots(p.shots)} ({percent_text(p.survival)} survival "
             f"at {percent_text(p.confidence)} confidence), which {ok} the mission of "
             f"{shots_text(self.mission_shots)}: "
             + _chance("it lasts that", self.survival.estimate, self.survival.lower)
@@ -257,7 +257,7 @@ class FlightAnswer(Answer):
         p, v = self.promise, self.several
         who = f"all {v.units}" if v.working == v.units else f"at least {v.working} of {v.units}"
         return (
-            f"{declared_text(self.no_early_failures)}{shots_text(p.shots)} shots can be promised for {who} modules like {self.module}{place} "
+            f"{declared_text(self.no_early_failures)}{so_many_shots(p.shots)} can be promised for {who} modules like {self.module}{place} "
             f"({percent_text(p.survival)} survival together at {percent_text(p.confidence)} confidence), which {ok} the "
             f"mission of {shots_text(self.mission_shots)}: "
             + _chance("so many last that", v.enough, v.enough_lower)

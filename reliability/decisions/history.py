@@ -22,7 +22,7 @@ from reliability.histories import Histories
 from reliability.notes import BadInput, Note
 from reliability.pool import Pool
 from reliability.records import InvalidRecords, LifeRecords
-from reliability.words import counted, percent_text, shots_text, volts_text, whole
+from reliability.words import counted, percent_text, so_many_shots, volts_text, whole
 
 NAN = float("nan")
 LIKE = ("charge_V", "temp_C")
@@ -117,7 +117,7 @@ class UnitPlace:
     @property
     def sentence(self) -> str:
         """Where it stands, in one sentence."""
-        text = f"{self.label} {_ENDED[self.ends]} {shots_text(self.shots)} shots"
+        text = f"{self.label} {_ENDED[self.ends]} {so_many_shots(self.shots)}"
         if self.why_not:
             return f"{text}; {self.why_not}"
         share = percent_text(self.survival)
@@ -186,7 +186,7 @@ class HistoryAnswer(Answer):
         )
         up_to = "" if len(self.modules) == 1 else "up to "
         text = (
-            f"{who}: {up_to}{shots_text(max(m.shots for m in self.modules))} shots, {units:g} units, "
+            f"{who}: {up_to}{so_many_shots(max(m.shots for m in self.modules))}, {units:g} units, "
             f"{failed:g} failed, {swaps} swapped"
         )
         events = {(s.builder, s.module, s.event) for s in self.stretches if s.ends == "suspect"}

@@ -37,7 +37,7 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
-from reliability.words import counted_shots, level_number, percent_text, shots_text, volts_text
+from reliability.words import level_number, percent_text, shots_text, so_many_shots, volts_text
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -143,12 +143,12 @@ class LearningAnswer(Answer):
         b = self.best
         if b.levels:
             where = ", ".join(
-                f"{n} units at {level_number(v)} to {counted_shots(s)}"
+                f"{n} units at {level_number(v)} to {so_many_shots(s)}"
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
             place = f" at {volts_text(self.use)}" if np.isfinite(self.use) else ""
-            where = f"{b.units[0]} units{place} to {counted_shots(b.shots[0])}"
+            where = f"{b.units[0]} units{place} to {so_many_shots(b.shots[0])}"
         text = (
             f"Run {where}: the lower bound will typically lie a factor {_factor(b.factor)} below the estimate "
             f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_and_money(b.bench_days, b.cost)}"
@@ -294,7 +294,7 @@ class Narrowing:
             narrowest = min(self.found.values(), key=lambda p: (p.factor, -p.answerable))
             raise CannotAnswer(
                 f"None of the plans looked at within {within} brings the bound within a factor {q.within_factor:g}; the "
-                f"narrowest, {narrowest.units[0]} units for {counted_shots(narrowest.shots[0])}, {_gives(narrowest)}."
+                f"narrowest, {narrowest.units[0]} units for {so_many_shots(narrowest.shots[0])}, {_gives(narrowest)}."
             )
         plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
         return LearningAnswer(

@@ -61,7 +61,15 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords, possible_modes
 from reliability.slots.carried import Usable
 from reliability.slots.exposure import voltages_differ
-from reliability.words import capital, percent_text, range_text, shots_text, stress_text, whole
+from reliability.words import (
+    capital,
+    percent_text,
+    range_text,
+    shots_text,
+    so_many_shots,
+    stress_text,
+    whole,
+)
 
 NAN = float("nan")
 Flags = NDArray[np.bool_]
@@ -295,7 +303,7 @@ def other_reading(q: Life, pool: Pool) -> tuple[Note, ...]:
         return (Note("looked_bad", text + " Counted as good, no life can be fitted."),)
     b = other.quantiles[0]
     text += (
-        f" Counted as good there, {percent_text(1 - p)} would last {shots_text(b.shots)} shots, at least {shots_text(b.lower)} "
+        f" Counted as good there, {percent_text(1 - p)} would last {so_many_shots(b.shots)}, at least {shots_text(b.lower)} "
         "(likelihood bound)."
     )
     return (Note("looked_bad", text),)
@@ -573,7 +581,7 @@ def prior_note(few: PriorAndPosterior, confidence: float) -> Note:
         "prior_shown",
         f"With a prior on the shape (median {few.prior.median:g}, 90 % within {a[0]:.2g} to {a[2]:.2g}; "
         f"{few.prior.source}) the shape becomes {b[1]:.2g} ({b[0]:.2g} to {b[2]:.2g}) and the life "
-        f"{shots_text(few.shots)} shots, at least {shots_text(few.lower)} with probability "
+        f"{so_many_shots(few.shots)}, at least {shots_text(few.lower)} with probability "
         f"{percent_text(confidence)}.",
     )
 

@@ -18,7 +18,7 @@ from reliability.decisions.siblings import AsSiblings, borrowed_from
 from reliability.life.predict import Prediction
 from reliability.life.priors import PriorAndPosterior
 from reliability.slots.carried import Carried
-from reliability.words import counted, percent_text, shots_text
+from reliability.words import counted, percent_text, shots_text, so_many_shots
 
 NAN = float("nan")
 NO_CURVE = Curve()
@@ -169,12 +169,12 @@ class LifeAnswer(Answer):
         more = f", {self.unclear:g} more of unknown cause" if self.unclear else ""
         if not np.isfinite(q.shots):
             return (
-                f"{place}{share} of units last at least {shots_text(q.lower)} shots "
+                f"{place}{share} of units last at least {so_many_shots(q.lower)} "
                 f"(at {percent_text(self.confidence)} confidence); the life itself cannot be told "
                 f"from {counted(self.failed, 'failure')} among {counted(self.n, 'unit')}{more}."
             )
         return (
-            f"{place}{share} of units last {shots_text(q.shots)} shots or more as estimated, and at least "
+            f"{place}{share} of units last {so_many_shots(q.shots)} or more as estimated, and at least "
             f"{shots_text(q.lower)} at {percent_text(self.confidence)} confidence "
             f"({self.failed:g} of {self.n:g} units failed{more})."
         )

@@ -28,7 +28,7 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import UNSEEN, Usable, usable
 from reliability.slots.exposure import UNNAMED, voltages_differ
 from reliability.slots.promise import ModuleModel
-from reliability.words import counted, level_number, shots_text, volts_text, whole
+from reliability.words import counted, level_number, shots_text, so_many_shots, volts_text, whole
 
 NAN = float("nan")
 POINTS = 40
@@ -145,7 +145,7 @@ def _run_in_notes(use_V: float, model: ModuleModel) -> list[Note]:
     e = model.exponent(0) if slot.law else 0.0
     volts = ", ".join(level_number(v) for v in use_V * np.exp(slot.x[shots > 0]))
     text = (
-        f"{counted(len(spent), 'unit')} ran at another voltage ({volts} V) before the last one: those {shots_text(shots.sum())} shots count as "
+        f"{counted(len(spent), 'unit')} ran at another voltage ({volts} V) before the last one: those {so_many_shots(shots.sum())} count as "
         f"{shots_text(float(shots @ np.exp(e * slot.x)))} at {volts_text(use_V)}, by the law of voltage (exponent {e:.1f} as estimated)."
     )
     return [Note("run_in", text)]

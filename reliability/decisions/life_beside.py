@@ -13,7 +13,7 @@ from reliability.decisions.siblings import SEVERAL_CAUSES, Looked, Wish, look_at
 from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.promise import ModuleModel
-from reliability.words import shots_text
+from reliability.words import shots_text, so_many_shots
 
 MOST_UNITS, MOST_FAILURES = 5000, 300
 """more than these, and both bounds say much the same (a choice, for time)"""
@@ -61,7 +61,7 @@ def own_model_note(found: LifeAnswer, model: ModuleModel) -> tuple[Note, ...]:
         "where 95 % is said). Neither is the safer one everywhere."
     )
     text = (
-        f"module and flight promise by the slot's own model, by which this bound would be {shots_text(own)} shots, not {shots_text(b.lower)}. "
+        f"module and flight promise by the slot's own model, by which this bound would be {so_many_shots(own)}, not {shots_text(b.lower)}. "
         f"There a prior holds the shape, early failures or chance may stand beside wear-out, and one failure more is reckoned; here {here}"
     )
     return (Note("own_model", text),)

@@ -18,7 +18,7 @@ from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.exposure import UNNAMED, Asked, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, shots_text, so_many_shots
 
 POOR = 0.05
 """Monte-Carlo p of a fit below which it is poor"""
@@ -58,7 +58,7 @@ def first_failure_note(found: FirstFailure | None, confidence: float) -> tuple[N
     if found is None or found.shots <= 0:
         return ()
     text = (
-        f"Without any family of lives: at least {percent_text(found.lower)} of units outlast {shots_text(found.shots)} shots, the first "
+        f"Without any family of lives: at least {percent_text(found.lower)} of units outlast {so_many_shots(found.shots)}, the first "
         f"failure among {found.units:g} ({percent_text(confidence)} confidence)."
     )
     return (Note("first_failure", text),)
@@ -160,7 +160,7 @@ class Doubts:
             return ()
         text = (
             f"The lower bound is the least of what is in question: by the {self.found.fit.family.name} family alone it would be "
-            f"{shots_text(plain)} shots, not {shots_text(safer)} (families that fit alike, and the slot's own model, in which early "
+            f"{so_many_shots(plain)}, not {shots_text(safer)} (families that fit alike, and the slot's own model, in which early "
             "failures or chance may stand beside wear-out)."
         )
         return (Note("safer_bound", text),)

@@ -17,7 +17,7 @@ from reliability.life.pooling import fit_pooled
 from reliability.life.sample import log_centre
 from reliability.notes import Note
 from reliability.records import LifeRecords
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, so_many_shots
 
 MOST_UNITS = 2000
 """units above which the spread of lots is not worked out (a choice, for time)"""
@@ -93,7 +93,7 @@ def lot_notes(records: LifeRecords, found: NewLot | None = None) -> tuple[Note, 
         differ = "differ more than chance allows" if found.p < 0.05 else "do not differ visibly"
         text = (
             f"{found.lots} lots are recorded; they {differ} (p = {found.p:.2f}), and their log life is reckoned to spread by "
-            f"{found.spread:.2f}. Of a new lot {percent_text(1 - found.fraction)} last at least {shots_text(found.lower)} shots."
+            f"{found.spread:.2f}. Of a new lot {percent_text(1 - found.fraction)} last at least {so_many_shots(found.lower)}."
         )
         return (Note("new_lot", text),)
     lots = set(lot_labels(records).tolist()) - {""}

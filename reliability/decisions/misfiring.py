@@ -22,7 +22,7 @@ from reliability.wear.misfires import (
     misfire_chance,
     misfire_model,
 )
-from reliability.words import shots_text
+from reliability.words import shots_text, so_many_shots
 
 
 @dataclass(frozen=True)
@@ -160,7 +160,7 @@ class MisfireAnswer(Answer):
     def sentence(self) -> str:
         """The answer in one sentence."""
         c = self.chance
-        text = f"{self.events} misfires in {shots_text(self.shots)} shots of {self.systems} units: one in {shots_text(1 / c.estimate) if c.estimate else 'none'} shots, at most one in {shots_text(1 / c.upper)}"
+        text = f"{self.events} misfires in {so_many_shots(self.shots)} of {self.systems} units: one in {shots_text(1 / c.estimate) if c.estimate else 'none'} shots, at most one in {shots_text(1 / c.upper)}"
         if self.growth is not None and self.growth.trend_p < 0.05:
             text += (
                 ", and they come ever faster"

@@ -9,7 +9,7 @@ import numpy as np
 from reliability.decisions.found_out import FoundOut
 from reliability.decisions.question import Answer
 from reliability.decisions.slot_tests import SlotTest
-from reliability.words import percent_text, shots_text, volts_text
+from reliability.words import percent_text, shots_text, so_many_shots, volts_text
 
 NAN = float("nan")
 
@@ -197,9 +197,7 @@ class MissionAnswer(Answer):
         b = self.best
         want = f"{self.mission} with survival {percent_text(self.survival)} at {percent_text(self.confidence)} confidence"
         within = f" within {self.limits}" if self.limits else ""
-        shots = (
-            f"{shots_text(b.promised)} shots promised against {shots_text(b.needed_most)} needed"
-        )
+        shots = f"{so_many_shots(b.promised)} promised against {shots_text(b.needed_most)} needed"
         if not self.passes:
             text = (
                 f"No plan looked at{within} meets {want}: the nearest, {plan_text(b)}, has {shots}; that meets "
@@ -221,7 +219,7 @@ def plan_text(p: MissionPlan) -> str:
     count = p.parallel * p.series
     how = "" if count == 1 else f" ({bank_text(p.parallel, p.series)})"
     energy = f", {p.energy_J:.3g} J a shot" if np.isfinite(p.energy_J) else ""
-    return f"{count} {p.part or 'capacitor'}{how} to {volts_text(p.charge_V)}{energy}"
+    return f"{count} {p.part or ('capacitor' if count == 1 else 'capacitors')}{how} to {volts_text(p.charge_V)}{energy}"
 
 
 def bank_text(parallel: int, series: int) -> str:

@@ -35,7 +35,7 @@ from reliability.words import (
     counted,
     percent_text,
     range_text,
-    shots_text,
+    so_many_shots,
     stress_text,
     whole,
 )
@@ -111,14 +111,14 @@ class ModesAnswer(Answer):
         if not named:
             return (
                 f"No failure has a known mode: {self.failed:g} of {self.n:g} units failed, "
-                f"{percent_text(self.modes[0].incidence)} of units by {shots_text(self.horizon)} shots."
+                f"{percent_text(self.modes[0].incidence)} of units by {so_many_shots(self.horizon)}."
             )
         top = named[0]
         rest = "" if len(named) == 1 else f" (one of {len(named)} modes)"
         return (
             f"Most often units end by {top.mode.replace('_', ' ')}{rest}: {top.failed:g} of "
             f"{self.failed:g} failures, "
-            f"{percent_text(top.incidence)} of units by {shots_text(self.horizon)} shots."
+            f"{percent_text(top.incidence)} of units by {so_many_shots(self.horizon)}."
         )
 
 

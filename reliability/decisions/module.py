@@ -68,7 +68,7 @@ from reliability.records import LifeRecords
 from reliability.slots.carried import UNSEEN, Carried, Usable, usable
 from reliability.slots.exposure import Asked, slot_data
 from reliability.slots.promise import ModuleModel
-from reliability.words import capital, p_text, percent_text, shots_text, whole
+from reliability.words import capital, p_text, percent_text, shots_text, so_many_shots, whole
 
 NAN = float("nan")
 MOST_UNITS = 10_000
@@ -203,7 +203,7 @@ class ModuleAnswer(Answer):
         if len(self.slots) == 1:
             ends = f"only the {name} is looked at"
         text = (
-            f"half of the modules last {shots_text(self.median)} shots; {share} last "
+            f"half of the modules last {so_many_shots(self.median)}; {share} last "
             f"{shots_text(self.life.shots)}, at least {low} at {percent_text(self.confidence)} "
             f"confidence; {ends}.{weak}"
         )

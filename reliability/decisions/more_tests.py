@@ -12,7 +12,7 @@ from reliability.decisions.bench import Bench
 from reliability.notes import Note
 from reliability.slots.exposure import UNNAMED, SlotData
 from reliability.slots.promise import Lasted, ModuleModel
-from reliability.words import bench_text, percent_text, shots_text
+from reliability.words import bench_text, percent_text, so_many_shots
 
 NAN = float("nan")
 INF = float("inf")
@@ -264,7 +264,7 @@ def more_note(tests: Sequence[MoreTest]) -> tuple[Note, ...]:
         return ()
     t = tests[0]
     text = (
-        f"What would help most: {t.what} for {shots_text(t.shots)} shots ({bench_text(t.days)}; nothing fails with "
-        f"probability {percent_text(t.survives_it)}) would make the bound {shots_text(t.promise)} shots."
+        f"What would help most: {t.what} for {so_many_shots(t.shots)} ({bench_text(t.days)}; nothing fails with "
+        f"probability {percent_text(t.survives_it)}) would make the bound {so_many_shots(t.promise)}."
     )
     return (Note("would_help", text),)

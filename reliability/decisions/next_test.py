@@ -21,7 +21,7 @@ from reliability.decisions.question import (
 )
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.words import counted_shots, percent_text, shots_text
+from reliability.words import percent_text, shots_text, so_many_shots
 
 COUNTS = (2, 5, 10, 20)
 """units of a test that are looked at (choices)"""
@@ -74,8 +74,8 @@ class NextTestAnswer(Answer):
         t, place = self.best, in_words(self.at)
         return (
             f"{f'Within {self.limits}: test' if self.limits else 'Test'} {t.what}{f' at {place}' if place else ''} for "
-            f"{counted_shots(t.shots)} each ({bench_and_money(t.days, t.cost)}): if nothing fails, which has a chance of "
-            f"{percent_text(t.survives_it)}, a new module is promised {counted_shots(t.promise)}, not "
+            f"{so_many_shots(t.shots)} each ({bench_and_money(t.days, t.cost)}): if nothing fails, which has a chance of "
+            f"{percent_text(t.survives_it)}, a new module is promised {so_many_shots(t.promise)}, not "
             f"{shots_text(self.promise_now)} ({percent_text(self.survival)} survival at {percent_text(self.confidence)} "
             "confidence). With its chance reckoned in, no other test looked at gains more a bench day."
         ) + self._farther()
@@ -85,7 +85,7 @@ class NextTestAnswer(Answer):
         if t is self.best:
             return ""
         return (
-            f" The longest promise, {counted_shots(t.promise)}, comes after {t.what} for {counted_shots(t.shots)} each "
+            f" The longest promise, {so_many_shots(t.promise)}, comes after {t.what} for {so_many_shots(t.shots)} each "
             f"({bench_and_money(t.days, t.cost)}, a chance of {percent_text(t.survives_it)})."
         )
 
@@ -154,7 +154,7 @@ class NextTest(OnRecords, Limited):
         if not tests:
             within = f" within {limits}" if limits else ""
             raise CannotAnswer(
-                f"No test looked at{within} that may well be passed lengthens the promise of {counted_shots(promised)} by "
+                f"No test looked at{within} that may well be passed lengthens the promise of {so_many_shots(promised)} by "
                 f"{percent_text(GAIN)} or more."
             )
         text = "A test in which a unit fails teaches too, but may shorten the promise; units are tested new, at the voltage asked for."

@@ -14,7 +14,7 @@ from reliability.life.fit import NoMaximum, fit_life
 from reliability.life.priors import exposure
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, so_many_shots
 
 NAN = float("nan")
 
@@ -61,7 +61,7 @@ class ProgressAnswer(Answer):
     @property
     def sentence(self) -> str:
         """The answer in one sentence."""
-        return f"{self.advice} Shown by now with confidence {self.shown:.3f}; {self.failures:g} failed."
+        return f"{self.advice} Shown by now with confidence {percent_text(self.shown)}; {self.failures:g} failed."
 
 
 class Progress(OnRecords):
@@ -130,7 +130,9 @@ def progress(
     if truth is not None:
         b, a = truth
         chance = float(np.exp(-(weight * (((at + more) / a) ** b - (at / a) ** b)).sum()))
-    advice = f"Go on: {shots_text(more)} shots more on each of {good:g} good units show it if none fails."
+    advice = (
+        f"Go on: {so_many_shots(more)} more on each of {good:g} good units show it if none fails."
+    )
     if np.isfinite(chance) and chance < 0.2:
-        advice = f"Stop and think: {shots_text(more)} shots more would be needed, and as life is estimated that succeeds with probability {percent_text(chance)} only."
+        advice = f"Stop and think: {so_many_shots(more)} more would be needed, and as life is estimated that succeeds with probability {percent_text(chance)} only."
     return ProgressAnswer(r, shown, more, chance, advice)

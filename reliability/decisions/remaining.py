@@ -17,7 +17,7 @@ from reliability.records import LifeRecords
 from reliability.wear.limits import DEFAULT_LIMITS, Limit, UnitRemaining, remaining, time_to_limit
 from reliability.wear.paths import PathFit, fit_paths
 from reliability.wear.wiener import fit_wiener, inverse_gaussian_sf
-from reliability.words import percent_text, shots_text
+from reliability.words import percent_text, shots_text, so_many_shots
 
 NAN = float("nan")
 
@@ -99,7 +99,7 @@ class WearAnswer(Answer):
         name = self.quantity.rsplit("_", 1)[0].replace("_", " ")
         first = self.units[0]
         median = self.new_unit.median
-        text = f"By {name}, half of new units reach their limit ({self.limit.name}) by {shots_text(median)} shots"
+        text = f"By {name}, half of new units reach their limit ({self.limit.name}) by {so_many_shots(median)}"
         if not np.isfinite(median):
             text = f"By {name}, half of new units or more do not go towards their limit ({self.limit.name}) as far as read"
         passed = sum(u.lower == 0 and u.estimate == 0 for u in self.units)
@@ -109,7 +109,7 @@ class WearAnswer(Answer):
             least = min(u.lower for u in self.units)
             text += "; nor does any unit on record"
             if np.isfinite(least):
-                text += f", and {shots_text(least)} shots at least are left ({percent_text(self.confidence)} prediction)"
+                text += f", and {so_many_shots(least)} at least are left ({percent_text(self.confidence)} prediction)"
             else:
                 text += ". No bound of shots follows from that: look whether the readings are right"
         else:

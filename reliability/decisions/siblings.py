@@ -14,7 +14,7 @@ from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.promise import ModuleModel
 from reliability.slots.siblings import LEAST_FAILURES, LEAST_GROUPS, siblings_of
-from reliability.words import counted, percent_text, shots_text, whole
+from reliability.words import counted, percent_text, so_many_shots, whole
 
 FEW = 20
 """failures above which a slot's own shape is told well enough (a choice)"""
@@ -95,7 +95,7 @@ def look_at(model: ModuleModel, i: int, own: LifeRecords, pool: LifeRecords, wis
     low, middle, high = (kin.quantile(p) for p in (0.05, 0.5, 0.95))
     text = (
         f"If these units fail in one way, as their siblings do ({kin.groups} other groups, {counted(kin.failures, 'failure')}; shape "
-        f"{low:.2g} to {high:.2g}): {percent_text(wish.survival)} last at least {shots_text(shots)} shots. Not so for an odd part."
+        f"{low:.2g} to {high:.2g}): {percent_text(wish.survival)} last at least {so_many_shots(shots)}. Not so for an odd part."
     )
     return Looked(
         slot.name, AsSiblings(kin.groups, whole(kin.failures), kin.builders, (low, middle, high), shots, text)

@@ -24,7 +24,7 @@ from reliability.decisions.more_tests import (
 from reliability.notes import Note
 from reliability.records import LifeRecords
 from reliability.slots.promise import Lasted, ModuleModel
-from reliability.words import bench_text, percent_text, shots_text, volts_text
+from reliability.words import bench_text, percent_text, shots_text, so_many_shots, volts_text
 
 NAN = float("nan")
 
@@ -181,8 +181,8 @@ def helps_note(tests: Sequence[SlotTest], needed: float, place: str) -> tuple[No
         return ()
     t = tests[0]
     text = (
-        f"What would help most: {t.what} for {shots_text(t.shots)} shots each ({bench_text(t.days)}; nothing fails with "
-        f"probability {percent_text(t.survives_it)}) make the promise {place} {shots_text(t.promise)} shots"
+        f"What would help most: {t.what} for {so_many_shots(t.shots)} each ({bench_text(t.days)}; nothing fails with "
+        f"probability {percent_text(t.survives_it)}) make the promise {place} {so_many_shots(t.promise)}"
     )
     if np.isfinite(t.highest_V):
         text += f", and allow {volts_text(t.highest_V)} for {shots_text(needed)}"

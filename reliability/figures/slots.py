@@ -165,14 +165,16 @@ def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any, row: int) -
                 }
             )  # fmt: skip
     here = [r for r in rows if frame[0] <= r["at"] <= frame[1]]
+    beyond = _outside(rows, frame, y, row)
     if not here:
-        return []
+        return beyond
     domain = ["failed", "still good"]
     hover = ["lane", "state", *tips("life", life="shots on that unit"), "voltage"]
     mark = named("seen", here).mark_point(
         size=46 if row > 34 else 26, strokeWidth=1.5, yOffset=row // 5
     )
     return [
+        *beyond,
         mark.encode(
             x=alt.X("at:Q"), y=y, opacity=alt.Opacity("pale:Q", scale=None), tooltip=hover,
             shape=alt.Shape("state:N", scale=alt.Scale(domain=domain, range=["cross", "circle"]),
@@ -181,6 +183,27 @@ def _seen(lanes: Sequence[Lane], frame: tuple[float, float], y: Any, row: int) -
             fill=alt.Fill("state:N", scale=alt.Scale(domain=domain, range=[CLAY, "transparent"]), legend=None),
         )
     ]  # fmt: skip
+
+
+def _outside(
+    rows: Sequence[dict[str, Any]], frame: tuple[float, float], y: Any, row: int
+) -> list[Any]:
+    """At an end of the axis: how many lives of the lane lie beyond it, and how far they go."""
+    low, top = frame
+    out = []
+    for name, edge, align, far in (("before", low, "left", [r for r in rows if r["at"] < low]), ("beyond", top, "right", [r for r in rows if r["at"] > top])):  # fmt: skip
+        told = []
+        for lane in dict.fromkeys(r["lane"] for r in far):
+            lives = [r["life"] for r in far if r["lane"] == lane]
+            last = shots_text(min(lives) if name == "before" else max(lives))
+            n = len(lives)
+            text = f"◂ {n} from {last}" if name == "before" else f"{n} to {last} ▸"
+            told.append({"lane": lane, "at": edge, "text": text})
+        if told:
+            dx = 4 if name == "before" else -4
+            words = named(name, told).mark_text(align=align, dx=dx, fontSize=10, yOffset=row // 5)
+            out.append(words.encode(x=alt.X("at:Q"), y=y, text="text:N"))
+    return out
 
 
 def _words(lanes: Sequence[Lane], y: Any, row: int) -> Any:

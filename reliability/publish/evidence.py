@@ -8,7 +8,7 @@ from typing import Any
 
 from reliability import figures
 from reliability.publish.page import Figure, Table
-from reliability.words import bench_cell, percent_text, shots_text
+from reliability.words import bench_cell, percent_text, shots_text, so_many_shots
 
 Evidence = tuple[tuple[Figure, ...], tuple[Table, ...]]
 NOTHING: Evidence = ((), ())
@@ -168,7 +168,7 @@ def _misfires(a: Any) -> Evidence:
         text = "Mean cumulative count (line) with one-sided limits (band). Bending upwards: misfires come ever faster."
         pictures.append(figure("Mean count of misfires a unit", figures.mean_count_figure(a), text))
     if a.ignition is not None:
-        text = f"Chance of a misfire at {shots_text(a.ignition.at_shots)} shots (line) with one-sided limits (band)."
+        text = f"Chance of a misfire at {so_many_shots(a.ignition.at_shots)} (line) with one-sided limits (band)."
         pictures.append(figure("Ignition voltage", figures.ignition_figure(a.ignition), text))
     rows = ((g.first, g.second, g.ratio, g.p) for g in a.groups)
     groups = table("Igniters compared", "part | against | times the misfires a shot | p", rows)

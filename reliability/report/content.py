@@ -12,7 +12,7 @@ from reliability.ask.answers import Basis, Flight, FlightAnswer, FlightSlot
 from reliability.ask.sources import AnySource
 from reliability.ask.texts import again
 from reliability.report.seal import as_text, seal_of
-from reliability.words import bench_cell, percent_text, shots_text
+from reliability.words import bench_cell, percent_text, shots_text, so_many_shots
 
 CAUTIONS = (
     "High voltage stays in capacitors after power-off: discharge and short every bank before touching it, "
@@ -160,8 +160,8 @@ def _facts(a: FlightAnswer) -> list[list[str]]:
     """Mission and promise."""
     p, s, v = a.promise, a.survival, a.several
     facts = [
-        ["Mission", f"{a.mission} = {shots_text(a.mission_shots)} shots"],
-        ["Promised life", f"{shots_text(p.shots)} shots from now"],
+        ["Mission", f"{a.mission} = {so_many_shots(a.mission_shots)}"],
+        ["Promised life", f"{so_many_shots(p.shots)} from now"],
         ["at survival and confidence", f"{percent_text(p.survival)}, {percent_text(p.confidence)}"],
         ["Margin to the mission", f"{a.margin_shots:+,.0f} shots"],
         ["Survival of the mission", f"{percent_text(s.estimate)} estimated, at least {percent_text(s.lower)}"],

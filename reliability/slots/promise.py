@@ -239,9 +239,25 @@ class ModuleModel:
         return float(min(own, *(s.lower(shots, confidence) for s in self.bounding), 1.0))
 
     def upper(self, shots: float, confidence: float) -> float:
-        """Upper bound of survival."""
+        """Upper bound of survival; all may survive counts before which nothing has failed: there priors alone would say less."""
+        if shots < self._untouched and not self.exact:
+            return float(np.exp(-self._drifted(shots)))
         hazard = _quantile(self.mission.totals(shots)[0], 1 - confidence, self.draws.weight)
         return float(max(np.exp(-hazard - self._drifted(shots)), self.survival(shots)))
+
+    @cached_property
+    def _untouched(self) -> float:
+        """Shots from now before which no unit of any slot has failed, by the estimated law of voltage."""
+        found = [INF]
+        for i, s in enumerate(self.slots):
+            e = np.array([self.exponent(i)])
+            failed = s.units.failed
+            if failed.any():
+                first = exposures(s, e, self.scale)[1][0, failed].min()
+                found.append(
+                    float((first - ages_of(s, e, self.scale).max()) / s.pace(e)[0] * self.scale)
+                )
+        return min(found)
 
     def promise(self, survival: float, confidence: float) -> float:
         """Shots from now of which the lower bound of survival is ``survival``."""

@@ -147,7 +147,7 @@ VIEWS = {
     "failure modes": View("failure_modes", "modes", CAPACITOR, {
         "slot": one("slot", "igniter"),
         "builder": one("builder", "nova"), "part": one("part", "film-a"),
-        "family": quiet("lognormal", "mode", "shots, 10% failed", lambda a: [m.shots for m in a.modes]),
+        "family": quiet("lognormal", "mode", "shots, 10 % failed", lambda a: [m.shots for m in a.modes]),
         "confidence": quiet(0.9, "mode", "lower", lambda a: [m.lower for m in a.modes]),
     }),
     "wear": View("wear", "wear", {}, {

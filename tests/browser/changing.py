@@ -145,12 +145,13 @@ def awaited(page, wanted, question, more=""):
 
 
 def column_of(page, table, column):
-    """A column of a table as it is downloaded."""
+    """A column of a table as it is downloaded; None where it has no such column."""
     place = place_of(page, f"{table}_csv")
     with page.expect_download() as got:
         place.locator("button").first.click()
     text = Path(got.value.path()).read_text(encoding="utf-8-sig")
-    return [row[column] for row in csv.DictReader(text.splitlines())]
+    rows = list(csv.DictReader(text.splitlines()))
+    return None if rows and column not in rows[0] else [row[column] for row in rows]
 
 
 def differ(shown, wanted):
@@ -207,6 +208,8 @@ def column_fault(page, change, before, wanted):
     if of(wanted.answer) == of(before.answer):
         return f"the column {column} of {table} stays as it was"
     shown = column_of(page, table, column)
+    if shown is None:
+        return f"the table {table} has no column {column}"
     if differ(shown, of(wanted.answer)):
         return f"the table says {shown}, the answer {of(wanted.answer)}"
     return ""
