@@ -55,7 +55,8 @@ def worth(a: NextTestAnswer, wide: DeltaGenerator) -> None:
             figures.next_test_figure(a), "next_test",
             "What a new module is promised once nothing has failed in the test; the line is the promise now.",
         )  # fmt: skip
-    helps(a.tests, {"then promised": "promise"})
+    priced = {"cost": "cost"} if any(t.cost for t in a.tests) else {}
+    helps(a.tests, {**priced, "then promised": "promise"})
 
 
 def shown(a: DemonstrationAnswer, wide: DeltaGenerator) -> None:

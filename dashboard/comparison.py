@@ -7,6 +7,7 @@ import streamlit as st
 
 from dashboard.controls import Controls, Pairs, read_address
 from dashboard.head import beside, title
+from dashboard.helps import finds
 from dashboard.keeping import take_along
 from dashboard.operating import (
     point_besides_voltage,
@@ -113,5 +114,6 @@ table(
 )
 better = f" The better one as estimated is {a.sure_text} sure to be better." if a.told else ""
 st.caption(f"Life that {percent_text(1 - a.fraction)} reach, in shots.{better}")
+finds(a.found)
 show_notes(a)
 take_along(a, question, store())

@@ -10,7 +10,7 @@ from streamlit.delta_generator import DeltaGenerator
 
 from dashboard.controls import Controls, kind_of_question, one_of, read_address
 from dashboard.head import Head, beside, title
-from dashboard.helps import helps
+from dashboard.helps import finds, helps
 from dashboard.keeping import take_along
 from dashboard.shared import (
     BURNED_IN,
@@ -102,6 +102,7 @@ def for_mission(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGener
             f"Impulse bit {i.bit_uNs_at_1_J:.3g} uN s x (energy in J) to the power {i.exponent:.3g} ({i.source})."
         )
     helps(a.more, {"promise": "promise", "up to V": "highest_V"})
+    finds(a.found)
     show_notes(a)
     take_along(a, question, store())
 
@@ -121,6 +122,7 @@ def for_shots(c: Controls, top: Head, places: tuple[DeltaGenerator, DeltaGenerat
     assert isinstance(a, DeratingAnswer)
     pictures(a, wide)
     helps(a.more, {"promise": "promise", "up to V": "highest_V"})
+    finds(a.found)
     show_opinion(a)
     show_notes(a)
     take_along(a, question, store())

@@ -115,6 +115,14 @@ def test_a_plan_without_a_fair_chance_is_not_recommended():
         asked("demonstrate", own, demonstrate_shots=3000, days=1e-4)
 
 
+def test_a_plan_of_a_length_that_is_said_tells_of_no_other_length():
+    own = bench_campaign.demo_capacitors()
+    a = asked("demonstrate", own, demonstrate_shots=500, shots_each=800)
+    assert not a.recommended and a.shots_each == 800
+    assert a.shows_instead == 0 and a.flown_lower is None and "instead" not in a.sentence
+    assert "fixed_length" in [n.code for n in a.notes]
+
+
 def test_plan_sheet_has_a_row_for_each_stretch():
     own = bench_campaign.demo_capacitors()
     a = asked("demonstrate", own, demonstrate_shots=400, use=("charge_V=1200",))
@@ -178,6 +186,15 @@ def test_a_plan_by_a_stress_model_refuses_far_levels(settings, words):
     terms = ("temp_C:arrhenius", "humidity:linear")
     with pytest.raises(CannotAnswer, match=words):
         asked("accelerate", heated(), stress=terms, days_each=0.3, **settings)
+
+
+def test_a_plan_by_a_stress_that_no_record_gives():
+    for stress, words, error in (
+        ("energy_J:power", "No record gives energy_J", CannotAnswer),
+        ("builder:power", "builder holds texts", BadInput),
+    ):
+        with pytest.raises(error, match=words):
+            asked("accelerate", heated(), stress=(stress,), accelerate_to=0.3)
 
 
 def test_a_plan_by_a_stress_model_answers_near_its_tests():
@@ -259,6 +276,22 @@ def test_settings_out_of_range():
         asked("narrow", own, within_factor=1.01, most_units=4, where=("charge_V=1400",))
     with pytest.raises(BadInput):
         asked("accelerate", own, accelerate_to=1100, levels=[1400], units=9, days_each=1)
+
+
+def test_plans_that_make_no_sense_are_refused_or_said():
+    """A unit fires once at least; ten years of bench are no plan unless somebody says so; few shots may be thousands."""
+    with pytest.raises(BadInput, match="at least 1 "):
+        asked("demonstrate", demonstrate_shots=0.5)
+    with pytest.raises(CannotAnswer, match="10 years of bench, the most where no days are given"):
+        asked("demonstrate", demonstrate_shots=1e8)
+    assert asked("demonstrate", demonstrate_shots=1e8, days=2e5).bench_days > 3650
+    short = asked("demonstrate", demonstrate_shots=2, units=2000)
+    assert short.shots_each == 1 and "for 1 shot each" in short.sentence
+    assert [n.code for n in short.notes].count("few_shots") == 1
+    assert "few_shots" not in [n.code for n in asked("demonstrate", demonstrate_shots=200).notes]
+    thousands = LifeRecords.of([3.1, 4.2, 2.7, 5.5, 3.9, 6.1], [3.2, 4.3, 2.8, 5.6, INF, INF])
+    for question, settings in (("narrow", {"within_factor": 9}), ("next_test", {})):
+        assert "few_shots" in [n.code for n in asked(question, thousands, **settings).notes]
 
 
 def test_json_keys_and_plan_sheet(tmp_path):

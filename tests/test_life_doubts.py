@@ -118,3 +118,12 @@ def test_a_run_in_at_another_voltage_is_told_with_what_it_counts_as():
     assert "8 units ran at another voltage (1,000 V)" in text and "those 4,000 shots" in text
     assert counted == pytest.approx(4000 * (1000 / 1400) ** e, rel=0.03)
     assert "run_in" not in codes(asked("life", r.select(r.shots_from > 0)))
+
+
+def test_another_prior_than_that_of_the_plain_question_is_said():
+    r = LifeRecords.of(
+        [2500, 4200, 3000, 4000, 5000], [2500, 4200, INF, INF, INF], slot=["igniter"] * 5
+    )
+    assert "other_prior" not in codes(asked("life", r))
+    for settings in ({"next": 3}, {"family": "lognormal"}):
+        assert "other_prior" in codes(asked("life", r, **settings))

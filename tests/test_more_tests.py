@@ -7,6 +7,9 @@ import numpy as np
 import pytest
 from scipy import stats
 
+from reliability.decisions.derating_level import PromisedLevels
+from reliability.decisions.more_tests import best_first
+from reliability.decisions.slot_tests import SlotTest
 from reliability.notes import BadInput, CannotAnswer
 from reliability.records import LifeRecords, join
 from reliability.slots import grid
@@ -194,7 +197,7 @@ def test_two_not_shown_to_differ_are_shown_as_often_as_not_after_the_test_that_h
 
 def test_nothing_failed_tells_no_two_apart():
     own = LifeRecords.of(np.full(6, 1000.0), np.full(6, np.inf), part=["a", "b"] * 3)
-    with pytest.raises(CannotAnswer, match="nothing tells them apart"):
+    with pytest.raises(CannotAnswer, match="nothing tells how many times as long"):
         asked("compare", own, first="a", second="b")
 
 
@@ -214,6 +217,34 @@ def test_the_next_test_is_the_best_of_those_looked_at_and_keeps_its_limits(teste
     assert all(10 * t.units + 100 * t.days <= 50 for t in c.tests)
     with pytest.raises(CannotAnswer, match="to set it up alone takes more"):
         asked("next_test", tested, use=("charge_V=1400",), days=1e-6)
+
+
+def test_prices_without_a_budget_are_told(tested):
+    """Ten of money a unit and a hundred a bench day; without prices nothing is told."""
+    priced = asked("next_test", tested, use=("charge_V=1400",), unit_cost=10, day_cost=100)
+    assert all(t.cost == pytest.approx(10 * t.units + 100 * t.days) for t in priced.tests)
+    assert f"{priced.best.cost:,.4g} of money" in priced.sentence
+    plain = asked("next_test", tested, use=("charge_V=1400",))
+    assert [(t.what, t.shots) for t in plain.tests] == [(t.what, t.shots) for t in priced.tests]
+    assert all(t.cost == 0 for t in plain.tests) and "money" not in plain.sentence
+
+
+def test_no_longer_test_is_offered_that_promises_no_more(tested):
+    """Made up: of two tests alike but for their length the longer is worth running only if it promises more."""
+    made = [
+        SlotTest(units, volts, shots, 1.0, 0.5, promise, math.nan, gain)
+        for units, volts, shots, promise, gain in (
+            (2, 1400, 900, 500, 3.0), (2, 1400, 2000, 499, 1.0), (2, 1400, 3000, 501, 0.5), (5, 1400, 2000, 450, 2.0), (2, 1600, 2000, 450, 4.0),
+        )
+    ]  # fmt: skip
+    kept = [(t.units, t.charge_V, t.shots) for t in best_first(made)]
+    assert kept == [(2, 1600, 2000), (2, 1400, 900), (5, 1400, 2000), (2, 1400, 3000)]
+    for shots in (500, 3000):
+        tests = asked("derate", tested, shots=shots).more
+        assert not any(
+            (a.units, a.charge_V) == (b.units, b.charge_V) and a.shots < b.shots and a.promise >= b.promise
+            for a in tests for b in tests
+        )  # fmt: skip
 
 
 def with_units(records, test):
@@ -353,3 +384,52 @@ def test_more_burn_in_is_not_offered_where_it_only_wears_the_module_out():
     good = flown_with([1000.0] * 3, [np.inf] * 3)
     assert not burn_in_of(good)
     assert "fewer than they take" in next(n.text for n in good.notes if n.code == "burn_in_not_worth")  # fmt: skip
+
+
+def lacking_voltages(tested):
+    """The same, six of the units without their voltage."""
+    volts = tested.covariates["charge_V"].copy()
+    volts[:6] = np.nan
+    return replace(tested, covariates={"charge_V": volts})
+
+
+def test_a_voltage_found_out_beside_an_allowed_one(tested):
+    """The mean of what is promised at the allowed voltage with the voltage written in, each as common as on record."""
+    a = asked("derate", lacking_voltages(tested), shots=500)
+    level, then = a.allowed.charge_V, []
+    for v in (1400.0, 1600.0):
+        volts = lacking_voltages(tested).covariates["charge_V"]
+        own = replace(tested, covariates={"charge_V": np.where(np.isnan(volts), v, volts)})
+        then.append(float(PromisedLevels(own).course(0.9, 0.95).at(np.array([level]))[0]))
+    found = [f for f in a.found if "the voltage of 6 units without one" in f.what]
+    assert found and found[0].promise == pytest.approx(np.mean(then), rel=0.02)
+    assert [f.gain for f in a.found] == sorted((f.gain for f in a.found), reverse=True)
+
+
+def test_what_is_found_out_is_told_of_each_of_two(tested):
+    """By voltage of the promise at each, by pool of the promise on each, as ``module`` and ``life`` have it."""
+    few = tested.select(np.arange(18) % 3 == 0)
+    a = asked("compare", few, by="voltage", first="1200", second="1400")
+    for side in (a.first, a.second):
+        alone = asked(
+            "module", few, use=(f"charge_V={float(side.name.split()[0].replace(',', '')):g}",)
+        )
+        own = [f for f in a.found if f.what.startswith(f"at {side.name}: a source")]
+        assert alone.life.lower == pytest.approx(side.lower, rel=1e-6)
+        assert [f.gain for f in own] == pytest.approx(
+            [f.gain for f in alone.found if "a source" in f.what], rel=1e-6
+        )
+    assert a.found and [f.gain for f in a.found] == sorted((f.gain for f in a.found), reverse=True)
+    two = replace(
+        tested,
+        builder=np.array(["ash", "elm"] * 9, dtype=object),
+        slot=np.array(["igniter"] * 18, dtype=object),
+    )
+    b = asked("compare", two, by="pool", first="ash", second="all", use=("charge_V=1400",))
+    lives = {
+        name: asked("life", two, use=("charge_V=1400",), builder=own)
+        for name, own in (("ash", ("ash",)), ("all", ()))
+    }
+    assert {f.what: f.promise for f in b.found} == {
+        f"on {name}: {f.what}": f.promise for name, life in lives.items() for f in life.found
+    }

@@ -34,7 +34,8 @@ def show(a: Any) -> None:
     if hasattr(a, "advice"):
         return
     if hasattr(a, "tests"):
-        show_more(a.tests, {"then promised": "promise"})
+        priced = {"cost": "cost"} if any(t.cost for t in a.tests) else {}
+        show_more(a.tests, {**priced, "then promised": "promise"})
         return
     if hasattr(a, "question"):
         _show_learning(a)

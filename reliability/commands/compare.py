@@ -6,7 +6,7 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, table
+from reliability.commands.common import number, question_command, show_found, table
 
 
 def show(a: Any) -> None:
@@ -26,6 +26,7 @@ def show(a: Any) -> None:
         for s in (a.first, a.second)
     ]
     click.echo(table([a.by, "units", "failed", "estimate", "lower"], rows))
+    show_found(a.found)
 
 
 command = question_command("compare", show)

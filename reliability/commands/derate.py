@@ -6,7 +6,14 @@ from typing import Any
 
 import click
 
-from reliability.commands.common import number, question_command, show_more, show_opinion, table
+from reliability.commands.common import (
+    number,
+    question_command,
+    show_found,
+    show_more,
+    show_opinion,
+    table,
+)
 from reliability.notes import BadInput
 from reliability.words import level_number, volts_text
 
@@ -42,6 +49,7 @@ def show(a: Any) -> None:
             f"\n  one shot asks for {d.peak_A:,.0f} A peak ({d.undamped_A:,.0f} A undamped), reversal {d.reversal:.0%}"
         )
     show_more(a.more, {"promise": "promise", "allowed V": "highest_V"})
+    show_found(a.found)
     show_opinion(a)
 
 
@@ -115,6 +123,7 @@ def _show_mission(a: Any) -> None:
         table(["volts", "needed", "at most", "promised", "margin", "J a shot", "days"], rows)
     )
     show_more(a.more, {"promise": "promise"})
+    show_found(a.found)
 
 
 def _at(p: Any) -> list[str]:

@@ -9,13 +9,18 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.question import Question, refuse_unless, setting
-from reliability.notes import BadInput
+from reliability.notes import BadInput, Note
 from reliability.records import LifeRecords
+from reliability.words import bench_text, so_many_shots
 
-SECONDS_A_DAY, HOURS_A_DAY = 86400.0, 24.0
+SECONDS_A_DAY, HOURS_A_DAY, DAYS_A_YEAR = 86400.0, 24.0, 365.25
 SETUP_HOURS = 1.0
 """to mount units, pump down and vent again, each time the stands are filled (common practice, no source)"""
 INF = float("inf")
+LONGEST_DAYS = 3652.5
+"""bench days of the longest plan where it is not said how many there are: ten years (a choice)"""
+FEW_SHOTS = 10
+"""shots of a plan's units below which it is asked whether they are single shots (a choice)"""
 ROUNDING = 1e-9
 """by which a longest test stays below its limit"""
 
@@ -96,15 +101,14 @@ class Limited(OnBench):
         )
         return self
 
-    def keeps(self, days: float, cost: float) -> bool:
-        """Whether a plan keeps days and money."""
-        return (self.days is None or days <= self.days) and (
-            self.budget is None or cost <= self.budget
-        )
+    @property
+    def most_days(self) -> float:
+        """Bench days that no plan exceeds, said or not."""
+        return LONGEST_DAYS if self.days is None else self.days
 
     def longest(self, units: int) -> float:
-        """Most shots that each of so many units may run; inf without a limit, 0 where the units alone cost too much."""
-        bench, days = self.bench(), INF if self.days is None else self.days
+        """Most shots that each of so many units may run; 0 where the units alone cost too much."""
+        bench, days = self.bench(), self.most_days
         if self.budget is not None:
             left = self.budget - units * bench.unit_cost
             days = min(days, left / bench.day_cost if bench.day_cost else INF) if left >= 0 else 0.0
@@ -115,6 +119,30 @@ class Limited(OnBench):
         given = (*others, (self.days, "bench days"), (self.budget, "of money"))
         said = [(v, name.removesuffix("s") if v == 1 else name) for v, name in given]
         return " and ".join(f"{v:,.6g} {name}" for v, name in said if v is not None)
+
+    def exceeded_in_words(self, *others: tuple[float | None, str]) -> str:
+        """The same where no plan keeps them: with the days that no plan exceeds, where none were said."""
+        said = self.limits_in_words(*others)
+        if self.days is not None:
+            return said
+        years = f"{LONGEST_DAYS / DAYS_A_YEAR:.0f} years of bench, the most where no days are given"
+        return f"{said} and {years}" if said else years
+
+
+def bench_and_money(days: float, cost: float) -> str:
+    """What a test takes, in a sentence; the money where anything has a price."""
+    return bench_text(days) + (f" and {cost:,.4g} of money" if cost else "")
+
+
+def few_shots_notes(shots: float) -> tuple[Note, ...]:
+    """That a plan is of single shots, where it has so few that the sheets may count something else."""
+    if not shots < FEW_SHOTS:
+        return ()
+    text = (
+        f"The plan is of {so_many_shots(shots)} a unit: a plan counts single shots, and so does its bench time. Where the "
+        "sheets count thousands, or hours, give them in shots first."
+    )
+    return (Note("few_shots", text),)
 
 
 def one_slot(records: LifeRecords) -> LifeRecords:

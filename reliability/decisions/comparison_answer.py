@@ -8,6 +8,7 @@ from typing import Literal
 import numpy as np
 
 from reliability.decisions.compare_helps import Separation
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.parts import Curve, Step
 from reliability.decisions.question import TAIL, Answer, Count, Level
 from reliability.slots.carried import Carried
@@ -85,6 +86,8 @@ class CompareAnswer(Answer):
         What the ratio is of, by pool: units that are in one of the two only. Else empty: the two.
     carried : tuple of Carried
         By voltage, what of the first and of the second the records carry.
+    found : tuple of FoundOut
+        What would lengthen either promise without the bench.
 
     Examples
     --------
@@ -110,6 +113,7 @@ class CompareAnswer(Answer):
     slot: str = ""
     of: tuple[str, ...] = ()
     carried: tuple[Carried, ...] = ()
+    found: tuple[FoundOut, ...] = ()
 
     @property
     def told(self) -> bool:

@@ -11,6 +11,7 @@ from reliability.decisions.compare_helps import group_of, separation_note
 from reliability.decisions.comparison_answer import CompareAnswer
 from reliability.decisions.comparison_sides import (
     all_moved,
+    found_of_both,
     life_of,
     notes_of_both,
     refuse_unknown_voltage,
@@ -19,7 +20,8 @@ from reliability.decisions.comparison_sides import (
 )
 from reliability.decisions.life import Life
 from reliability.decisions.life_at import point_of
-from reliability.decisions.question import Level, refuse_unless
+from reliability.decisions.operating import refuse_idle, said_levels
+from reliability.decisions.question import Level
 from reliability.decisions.stress_terms import varied_terms
 from reliability.life.compare import Comparison
 from reliability.life.stress import ChangedTogether, Term, fit_stress
@@ -140,7 +142,7 @@ def compare_labels(
     used = records.select(records.part == point["part"]) if "part" in point else records
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], at, all_moved(lives),
-        slot=str(records.slot[0]), notes=notes_of_both(f.names, lives),
+        slot=str(records.slot[0]), found=found_of_both(f.names, lives), notes=notes_of_both(f.names, lives),
     )  # fmt: skip
     try:
         m = Fitted(used, f)
@@ -166,13 +168,7 @@ def _point_of_both(records: LifeRecords, said: Mapping[str, Level], f: Footing) 
     """The operating point at which both are shown; without a part where parts are compared, or none is common."""
     if f.by == "part" and "part" in said:
         raise BadInput("use says no part where by is part: first and second do")
-    for column in said:
-        levels = (
-            records.part != ""
-            if column == "part"
-            else np.isfinite(records.covariates.get(column, NAN))
-        )
-        refuse_unless(bool(np.any(levels)), f"use {column}", "no record of these says it")
+    refuse_idle(said, [c for c in said if said_levels(c, records)], records)
     labels = records.column(f.by).astype(str)
     own = [records.select(labels == name) for name in f.names]
     common = set.intersection(*(set(r.part.tolist()) - {""} for r in own))

@@ -11,6 +11,7 @@ from reliability.decisions.comparison_answer import EVERYTHING, CompareAnswer
 from reliability.decisions.comparison_labels import Fitted, Footing, shared_notes
 from reliability.decisions.comparison_sides import (
     all_moved,
+    found_of_both,
     life_of,
     notes_of_both,
     refuse_unknown_voltage,
@@ -96,7 +97,8 @@ def compare_pools(
     apart = _apart(f.names, own)
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], lives[0].at,
-        all_moved(lives), slot=str(records.slot[0]), of=tuple(apart), notes=notes_of_both(f.names, lives),
+        all_moved(lives), slot=str(records.slot[0]), of=tuple(apart),
+        found=found_of_both(f.names, lives), notes=notes_of_both(f.names, lives),
     )  # fmt: skip
     return _with_ratio(answer, records, apart, point, f)
 

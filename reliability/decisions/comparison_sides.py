@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 
 from reliability.decisions.comparison_answer import Side
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.life import BY_THE_SLOT, Life
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.question import Level
@@ -97,3 +98,13 @@ def notes_of_both(names: Sequence[str], lives: Sequence[LifeAnswer]) -> tuple[No
         if n not in shared
     ]
     return (*shared, *apart)
+
+
+def found_of_both(names: Sequence[str], lives: Sequence[LifeAnswer]) -> tuple[FoundOut, ...]:
+    """What would lengthen either promise without the bench, each with its name, most shots gained first."""
+    each = [
+        replace(found, what=f"on {name}: {found.what}")
+        for name, a in zip(names, lives, strict=True)
+        for found in a.found
+    ]
+    return tuple(sorted(each, key=lambda found: -found.gain))

@@ -16,7 +16,9 @@ from reliability.decisions.answer_notes import (
 )
 from reliability.decisions.comparison_answer import CompareAnswer, Side
 from reliability.decisions.comparison_labels import Footing
+from reliability.decisions.found_out import Case, FoundOut, findings
 from reliability.decisions.life_at import carried_by, curve_of
+from reliability.decisions.more_tests import Wanted
 from reliability.decisions.operating import point_of_one, refuse_uncarried
 from reliability.decisions.own_model import OwnModel, beside
 from reliability.decisions.parts import steps_of
@@ -104,13 +106,15 @@ def compare_voltages(
         raise CannotAnswer(UNSEEN)
     own = OwnModel(data, slots, f.seed)
     model = own.model
-    sides = [
-        _Sides(own, base, f).at(v) if np.isfinite(u.use_V) else _as_tested(u, slots, f).at(v)
-        for v, u in zip(volts, found, strict=True)
+    places = [
+        _Sides(own, base, f) if np.isfinite(u.use_V) else _as_tested(u, slots, f) for u in found
     ]
+    sides = [place.at(v) for v, place in zip(volts, places, strict=True)]
+    helps = [f for v, place in zip(volts, places, strict=True) for f in place.found(v)]
     answer = CompareAnswer(
         f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1],
         {k: v for k, v in points[0].items() if k != "charge_V"}, True, slot=slot, carried=carried,
+        found=tuple(sorted(helps, key=lambda f: -f.gain)),
         notes=(*carried_notes(carried), *left_out_notes([base]), *few_notes([(slot, data.failures)]),
                *early_notes(model, f.fraction), *group_notes(model), *notes, *_notes(volts, carried)),
     )  # fmt: skip
@@ -121,12 +125,29 @@ class _Sides:
     """The units at each voltage, from the model at the one that it was fitted for."""
 
     def __init__(self, own: OwnModel, base: Usable, f: Footing) -> None:
-        self.model, self.base, self.f = own.model, base, f
+        self.model, self.whole, self.base, self.f = own.model, own.whole, base, f
         self.seen = own.moved()
         self.failed, _ = own.failures()
 
+    def moved_by(self, volts: float) -> float:
+        """Log of the voltage over the one that the model was fitted for."""
+        return float(np.log(volts / self.base.use_V)) if np.isfinite(self.base.use_V) else 0.0
+
+    def found(self, volts: float) -> list[FoundOut]:
+        """What would lengthen the promise there without the bench."""
+        model, survival, c = (
+            self.model.flown_at(self.moved_by(volts)),
+            1 - self.f.fraction,
+            self.f.confidence,
+        )
+        promised = model.promise(survival, c)
+        case = Case(model, Wanted(promised, survival, c), promised, whole=self.whole)
+        return [
+            replace(found, what=f"at {volts:,.10g} V: {found.what}") for found in findings(case)
+        ]
+
     def at(self, volts: float) -> Side:
-        x = float(np.log(volts / self.base.use_V)) if np.isfinite(self.base.use_V) else 0.0
+        x = self.moved_by(volts)
         model, c, p = self.model.flown_at(x), self.f.confidence, self.f.fraction
         # one shot there ages a unit so many times as much
         age = float(np.exp(x * self.model.exponent(0))) if x else 1.0

@@ -10,7 +10,7 @@ import numpy as np
 from pydantic import model_validator
 
 from reliability.decisions.answer_notes import carried_notes, left_out_notes
-from reliability.decisions.bench import Limited
+from reliability.decisions.bench import Limited, bench_and_money, few_shots_notes
 from reliability.decisions.operating import refuse_uncarried
 from reliability.decisions.plan_effects import UNTOLD, Effects, Tested, ToShow
 from reliability.decisions.plan_search import (
@@ -166,7 +166,7 @@ class DemonstrationAnswer(Answer):
             return text + "."
         text = (
             f"Run {_plan_text(self.best)}: that shows {shown} with {percent_text(self.confidence)} confidence, in "
-            f"{bench_text(self.bench_days)}{within}"
+            f"{bench_and_money(self.bench_days, self.cost)}{within}"
         )
         if np.isfinite(self.pass_estimated):
             text += (
@@ -212,7 +212,7 @@ class Demonstrate(OnRecords, Limited):
     answer_type = DemonstrationAnswer
 
     demonstrate_shots: float = setting(
-        ..., "Show survival at so many shots.", unit="shots", hint="N", gt=0, lt=1e15
+        ..., "Show survival at so many shots.", unit="shots", hint="N", ge=1, lt=1e15
     )
     survival: float = setting(0.9, "Survival to show.", gt=0, lt=1)
     confidence: float = confidence_setting(text="Confidence to show it with, one-sided.")
@@ -224,7 +224,7 @@ class Demonstrate(OnRecords, Limited):
         None, "Assumed Weibull shape. Default: what the records leave open; without records 1.", ge=0.05, le=50
     )  # fmt: skip
     shots_each: float | None = setting(
-        None, "Shots each unit runs, burn-in included. Default: found.", unit="shots", gt=0
+        None, "Shots each unit runs, burn-in included. Default: found.", unit="shots", ge=1
     )
     units: int | None = setting(None, "Units at hand: no plan has more.", ge=1, le=1_000_000)
     failures: int | None = setting(
@@ -247,7 +247,8 @@ class Demonstrate(OnRecords, Limited):
 
     def limits(self) -> Limits:
         """What no plan exceeds."""
-        return Limits(*(INF if v is None else v for v in (self.units, self.days, self.budget)))
+        units, money = (INF if v is None else v for v in (self.units, self.budget))
+        return Limits(units, self.most_days, money)
 
     def answer(self, pool: Pool) -> DemonstrationAnswer:
         """The plan, its alternatives, and their chances. Raises BadInput; CannotAnswer if none keeps the limits."""
@@ -269,6 +270,11 @@ class _Demonstration:
     def limits(self) -> str:
         """The limits as a sentence has them."""
         return self.q.limits_in_words((self.q.units, "units"))
+
+    @property
+    def exceeded(self) -> str:
+        """The limits where no plan keeps them."""
+        return self.q.exceeded_in_words((self.q.units, "units"))
 
     def of_one_slot(self, records: LifeRecords) -> LifeRecords:
         """The records of the slot that failed most, where it is not said which slot is meant."""
@@ -354,7 +360,7 @@ class _Demonstration:
             n = _success_run(q, (length / q.demonstrate_shots) ** shape)
             plans = search.of_length(self.along()[0], allowed, n, length)
         if not plans:
-            raise CannotAnswer(f"That test ({n:,} units) does not keep {self.limits}.")
+            raise CannotAnswer(f"That test ({n:,} units) does not keep {self.exceeded}.")
         return plans[0]
 
     def answer(self) -> DemonstrationAnswer:
@@ -363,7 +369,7 @@ class _Demonstration:
         fair = [p for p in here[:1] + there[:1] if not p.pass_estimated < FAIR]
         if not here and not there:
             raise CannotAnswer(
-                f"No plan keeps {self.limits}: even the shortest takes more. Allow more, or show fewer shots or less survival."
+                f"No plan keeps {self.exceeded}: even the shortest takes more. Allow more, or show fewer shots or less survival."
             )
         best = fair[0] if fair else min(here[:1] + there[:1], key=preference)
         instead = there[0] if there and there[0] in fair and there[0] is not best else None
@@ -388,8 +394,10 @@ class _Demonstration:
         )
 
     def shows_instead(self) -> float:
-        """Most shots that a plan within the limits shows with a fair chance."""
+        """Most shots that a plan within the limits shows with a fair chance; not looked for where the length is said."""
         q = self.q
+        if q.shots_each is not None:
+            return 0.0
         low, high = 0.0, q.demonstrate_shots
         for _ in range(9):
             middle = high / 2 if not low else (low + high) / 2
@@ -399,12 +407,14 @@ class _Demonstration:
                 low = middle
             else:
                 high = middle
-        return low
+        # less than a shot is nothing to show
+        return low if low >= 1 else 0.0
 
     def flown_lower(self) -> LowerVoltage | None:
         """The highest tested voltage below that of use at which a plan shows the life with a fair chance."""
         q, life = self.q, self.life
-        if life is None or self.records is None or not np.isfinite(life.used.use_V):
+        at_voltage = life is not None and np.isfinite(life.used.use_V)
+        if life is None or self.records is None or not at_voltage or q.shots_each is not None:
             return None
         tested = np.unique(life.used.records.covariates["charge_V"])
         for volts in sorted(
@@ -481,6 +491,9 @@ class _Demonstration:
             notes.append(Note("accelerated", f"The higher voltage counts by an exponent of {self.search.required.exponent:.2g}, the safe end of what the records leave open."))  # fmt: skip
         if q.burn_in > 0:
             notes.append(Note("burn_in", f"{q.burn_in:g} shots of burn-in count towards each unit's shots, given that it was watched then."))  # fmt: skip
+        notes += few_shots_notes(best.shots_each)
+        if q.shots_each is not None and best.pass_estimated < FAIR:
+            notes.append(Note("fixed_length", f"Each unit is to run {so_many_shots(q.shots_each)}: without that (shots_each) other lengths are looked at."))  # fmt: skip
         if best.shots_each > 3 * q.demonstrate_shots:
             notes.append(Note("long_test", "The test is over three times the life to be shown: wear-out of other slots may come first."))  # fmt: skip
         return notes

@@ -41,7 +41,7 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
-from reliability.decisions.slot_tests import AtLevel, SlotTest, tests_along
+from reliability.decisions.slot_tests import AtLevel, Helped, help_along
 from reliability.decisions.stress_checks import check_stress_model
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
 from reliability.decisions.without_family import opinion_on_stress, opinion_setting
@@ -206,7 +206,7 @@ def derate(records: LifeRecords, q: Derate, impulse: Impulse | None = None) -> D
     except CannotAnswer as e:
         return _without_fit(records, q, impulse, e)
     refuse_unless(not q.prior, "prior", "the records have more than one level of the stress")
-    return _Derating(fit, q, impulse, solved_for(terms)).answer()
+    return _Derating(records, fit, q, impulse, solved_for(terms)).answer()
 
 
 def _without_fit(
@@ -231,8 +231,10 @@ def _without_fit(
 class _Derating:
     """The allowed level of one stress while it is worked out."""
 
-    def __init__(self, fit: StressFit, q: Derate, impulse: Impulse | None, column: str) -> None:
-        self.fit, self.q, self.column = fit, q, column
+    def __init__(
+        self, records: LifeRecords, fit: StressFit, q: Derate, impulse: Impulse | None, column: str
+    ) -> None:
+        self.records, self.fit, self.q, self.column = records, fit, q, column
         self.bounder = StressBounder(fit, q.confidence, q.bound, q.seed)
         self.tested = fit.tested(column)
         self.points = points_of(q, fit.records, column, self.tested, impulse)
@@ -268,7 +270,7 @@ class _Derating:
         coefficients = self.coefficients()
         allowed, best = Allowed(), None
         curve: tuple[CurvePoint, ...] = ()
-        more: tuple[SlotTest, ...] = ()
+        helps = Helped()
         if q.shots is not None:
             found = course(fit, self.bounder, asking)
             self.notes += apart_notes(found.apart, found.apart)
@@ -277,8 +279,8 @@ class _Derating:
             allowed = self.allowed(found, required)
             curve = self.points.curve(found, highest, required, self.life)
             now = AtLevel(NAN, required, 1.0 - self.fraction, q.confidence)
-            more, helps = tests_along(found, highest, now, self.points.bank)
-            self.notes += helps
+            helps = help_along(found, highest, now, self.points.bank, self.records)
+            self.notes += helps.notes
             best = best_total(curve)
         self.notes += bank_notes(self.points.bank, q.survival)
         self.notes += failed_suspects_note(fit.records)
@@ -294,8 +296,8 @@ class _Derating:
             q.family, whole(r.units), whole(r.failures), 1.0 / fit.sigma, fit.sigma, fit.loglik, coefficients,
             allowed, curve, NAN if q.shots is None else q.shots, q.survival, q.confidence, q.bound,
             {k: v for k, v in self.fixed.items() if not isinstance(v, np.ndarray)}, self.column, self.tested, best,
-            self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second, more,
-            q.no_early_failures,             notes=tuple(self.notes),
+            self.points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), checks, self.error, seen_of(r, self.column), residuals(fit), second, helps.more,
+            q.no_early_failures, helps.found, notes=tuple(self.notes),
         )  # fmt: skip
 
     def coefficients(self) -> tuple[CoefficientBound, ...]:

@@ -8,6 +8,7 @@ import numpy as np
 
 from reliability.decisions.answer_notes import declared_text
 from reliability.decisions.bank import Discharge
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.parts import Seen
 from reliability.decisions.question import Answer, Count, Level
 from reliability.decisions.slot_tests import SlotTest
@@ -109,6 +110,8 @@ class DeratingAnswer(Answer):
         Tests that would raise the voltage, where the promise engine speaks.
     no_early_failures : bool
         Whether it was declared that no hazard falls with shots.
+    found : tuple of FoundOut
+        What would lengthen the promise at that voltage without the bench, where the promise engine speaks.
 
     Examples
     --------
@@ -144,6 +147,7 @@ class DeratingAnswer(Answer):
     second_opinion: StressOpinion | None = None
     more: tuple[SlotTest, ...] = ()
     no_early_failures: bool = False
+    found: tuple[FoundOut, ...] = ()
 
     @property
     def answered(self) -> bool:

@@ -13,16 +13,17 @@ from numpy.typing import NDArray
 from scipy.optimize import brentq
 
 from reliability.decisions.answer_notes import refuse_burned_in
-from reliability.life.stress import StressFit
+from reliability.life.stress import StressFit, Term, usable
 from reliability.life.stress_bounds import Stress, StressBounder
 from reliability.records import LifeRecords
 from reliability.slots.carried import FARTHEST, refuse_unseen
-from reliability.slots.exposure import Asked, slot_data
+from reliability.slots.exposure import UNNAMED, Asked, slot_data
 from reliability.slots.promise import ModuleModel
 
 Array = NDArray[np.float64]
 NAN = float("nan")
 LEVELS = 41
+VOLTAGE = Term("charge_V", "power")
 KNOTS = 4
 """levels at which a stress model's cut is calibrated; between them it is interpolated"""
 
@@ -102,15 +103,20 @@ class PromisedLevels:
     """
 
     def __init__(self, records: LifeRecords, seed: int = 1, burned_in: bool = False) -> None:
+        self.seed, self.burned_in = seed, burned_in
         volts = records.covariates["charge_V"]
         self.tested = low, high = float(volts.min()), float(volts.max())
         self.levels = np.geomspace(low / FARTHEST, high * FARTHEST, LEVELS)
         refuse_unseen(records)
-        data = slot_data(str(records.slot[0]) or "slot", records, Asked(low))
+        data = slot_data(str(records.slot[0]) or UNNAMED, records, Asked(low))
         lawful = replace(data, law=True, doubt=0.0)
         self.model = ModuleModel([lawful], seed=seed, burned_in=burned_in)
         refuse_burned_in(self.model)
         self._courses: dict[tuple[float, float], Course] = {}
+
+    def again(self, records: LifeRecords) -> PromisedLevels:
+        """The same of other records. Raises as it does itself, and CannotAnswer where none has a voltage."""
+        return PromisedLevels(usable(records, [VOLTAGE])[0], self.seed, self.burned_in)
 
     def course(self, survival: float, confidence: float) -> Course:
         """The bound on the life that the share ``survival`` reaches, at the confidence."""

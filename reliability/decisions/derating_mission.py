@@ -14,6 +14,7 @@ from pydantic import model_validator
 
 from reliability.decisions.answer_notes import apart_notes, carried_notes, left_out_notes
 from reliability.decisions.bank import Bank
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.impulse import (
     COLUMN,
     Impulse,
@@ -41,7 +42,7 @@ from reliability.decisions.question import (
     refuse_unless,
     setting,
 )
-from reliability.decisions.slot_tests import AtLevel, SlotTest, helps_note, slot_tests
+from reliability.decisions.slot_tests import AtLevel, SlotTest, helps_note, slot_finds, slot_tests
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
@@ -280,22 +281,25 @@ class _Mission:
         at = q.charge_V if np.isfinite(q.charge_V) else max(p.highest for p in self.parts)
         banks = tuple(of_bank(s, own, at) for s, own in kept.items())
         shown = next(s for s, own in kept.items() if best in own)
-        more = self.more(shown, best)
+        more, finds = self.helps(shown, best)
         low, high = (shown.bank.charge_voltage(v) for v in shown.part.engine.tested)
         return MissionAnswer(
             self.slot, q.in_words(), q.impulse_Ns, q.survival, q.confidence, self.pushed(), best, lightest, quickest,
-            bool(passing), banks, _look_for(banks, lightest or best), _thinned(kept[shown], best), (low, high), q.limits(), more,
+            bool(passing), banks, _look_for(banks, lightest or best), _thinned(kept[shown], best), (low, high), q.limits(), more, finds,
             notes=(*self.notes(best, shown.bank), *helps_note(more, best.needed_most, f"at {volts_text(best.charge_V)}")),
         )  # fmt: skip
 
-    def more(self, search: BankSearch, best: MissionPlan) -> tuple[SlotTest, ...]:
-        """Tests that would lengthen the promise of a plan."""
+    def helps(
+        self, search: BankSearch, best: MissionPlan
+    ) -> tuple[tuple[SlotTest, ...], tuple[FoundOut, ...]]:
+        """What would lengthen the promise of a plan: tests, and what may be found out without the bench."""
         bank, q = search.bank, self.q
         level = bank.record_voltage(best.charge_V)
         now = AtLevel(level, best.needed_most, bank.record_survival(q.survival), q.confidence)
-        found = slot_tests(search.part.engine, now)
+        tests = slot_tests(search.part.engine, now)
         # the shots needed go with the voltage, so no highest voltage is told
-        return tuple(replace(t, highest_V=NAN) for t in found)
+        more = tuple(replace(t, highest_V=NAN) for t in tests)
+        return more, slot_finds(search.part.engine, now)
 
     def pushed(self) -> Push | None:
         """The impulse bit's law as the answer shows it."""

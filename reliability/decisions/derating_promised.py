@@ -17,13 +17,13 @@ from reliability.decisions.answer_notes import (
     few_notes,
 )
 from reliability.decisions.derating_answer import CoefficientBound, DeratingAnswer
-from reliability.decisions.derating_level import PromisedLevels
+from reliability.decisions.derating_level import VOLTAGE, PromisedLevels
 from reliability.decisions.derating_notes import bank_notes, failed_suspects_note, parts_note
 from reliability.decisions.derating_points import best_total, points_of
 from reliability.decisions.impulse import Impulse
 from reliability.decisions.parts import seen_of
-from reliability.decisions.slot_tests import AtLevel, tests_along
-from reliability.life.stress import OneLevel, Term, usable
+from reliability.decisions.slot_tests import AtLevel, help_along
+from reliability.life.stress import OneLevel, usable
 from reliability.notes import CannotAnswer, Note
 from reliability.records import LifeRecords
 from reliability.slots.grid import EXPONENT_MEAN, EXPONENT_SD
@@ -33,7 +33,6 @@ if TYPE_CHECKING:
     from reliability.decisions.derating import Derate
 
 NAN = float("nan")
-VOLTAGE = Term("charge_V", "power")
 
 
 def promise_answers(records: LifeRecords, q: Derate) -> bool:
@@ -92,13 +91,13 @@ def derate_promised(
         *parts_note(known, ()),
     )
     now = AtLevel(NAN, shots, survival, q.confidence)
-    more, helps = tests_along(course, highest, now, points.bank)
+    helps = help_along(course, highest, now, points.bank, records)
     shape = model.shape(0)
     return DeratingAnswer(
         q.family, whole(known.units), whole(known.failures), shape, 1.0 / shape, NAN, (exponent,), allowed, curve,
         shots, q.survival, q.confidence, q.bound, {}, "charge_V", engine.tested, best_total(curve),
-        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), more=more,
-        no_early_failures=q.no_early_failures, notes=notes + helps,
+        points.spark(allowed.level, q.inductance_nh, q.resistance_mohm), seen=seen_of(known, "charge_V"), more=helps.more,
+        no_early_failures=q.no_early_failures, found=helps.found, notes=notes + helps.notes,
     )  # fmt: skip
 
 

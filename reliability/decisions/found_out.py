@@ -14,7 +14,7 @@ import numpy as np
 from reliability.decisions.more_tests import GAIN, Wanted
 from reliability.notes import CannotAnswer
 from reliability.records import LifeRecords
-from reliability.slots.exposure import Array
+from reliability.slots.exposure import UNNAMED, Array
 from reliability.slots.promise import ModuleModel
 
 EXPONENT_SD, SHAPE_SD = 1.0, 0.15
@@ -24,7 +24,7 @@ THIRDS = (1 / 6, 1 / 2, 5 / 6)
 MOST_LEVELS = 3
 """levels that a record without one is looked at with, the commonest"""
 COLUMNS = {"charge_V": "voltage", "part": "part"}
-"""columns whose records may be completed"""
+"""columns whose records may be completed, as people call them"""
 
 
 @dataclass(frozen=True)
@@ -64,6 +64,8 @@ class Case:
         Records to a model of the same; without it no record is looked at.
     whole : ModuleModel, optional
         The model that shares out failures of unclear cause, where ``model`` is one slot or mode of it.
+    columns : tuple of str
+        Whose records may be completed.
     """
 
     model: ModuleModel
@@ -72,6 +74,7 @@ class Case:
     records: LifeRecords | None = None
     again: Callable[[LifeRecords], ModuleModel] | None = None
     whole: ModuleModel | None = None
+    columns: tuple[str, ...] = ("charge_V", "part")
 
 
 Outcomes = Sequence[tuple[float, ModuleModel]]
@@ -119,7 +122,7 @@ def _cause(case: Case) -> Iterator[tuple[str, str, Outcomes]]:
     else:
         slot = owners[0]
         modes = [whole.causes.mode[part] or "another mode" for part, _ in event.suspects]
-        what = f"the mode of a failure of {_words([slot])}: {_words(modes)}"
+        what = f"the mode of a failure{_of(slot)}: {_words(modes)}"
     told = whole.if_known(at)
     yield slot, what, [(c, case.model if w is None else case.model.given(w)) for c, w in told]
 
@@ -128,16 +131,21 @@ def _words(names: Sequence[str]) -> str:
     return " or ".join(dict.fromkeys(n.replace("_", " ") for n in names))
 
 
+def _of(slot: str) -> str:
+    """Whose it is, in words; nothing where the slot has no name."""
+    return "" if slot in ("", UNNAMED) else f" of {_words([slot])}"
+
+
 def _sources(case: Case) -> Iterator[tuple[str, str, Outcomes]]:
     """A source for the voltage exponent, and for the shape, of the slot that holds the promise down."""
     m = case.model
     worst = int(np.argmax(m.held_down_by(case.promised, case.wanted.confidence)))
     drawn, slot = m.draws.slots[m.main_cause(worst)], m.slots[worst].name
     if m.slots[worst].law and drawn.exponent.std() > EXPONENT_SD:
-        what = f"a source for the voltage exponent of {_words([slot])}, good to {EXPONENT_SD:g}"
+        what = f"a source for the voltage exponent{_of(slot)}, good to {EXPONENT_SD:g}"
         yield slot, what, _told(m, drawn.exponent, EXPONENT_SD)
     if np.log(drawn.shape).std() > SHAPE_SD:
-        what = f"a source for the shape of {_words([slot])}, good to {100 * SHAPE_SD:.0f} %"
+        what = f"a source for the shape{_of(slot)}, good to {100 * SHAPE_SD:.0f} %"
         yield slot, what, _told(m, np.log(drawn.shape), SHAPE_SD)
 
 
@@ -154,16 +162,15 @@ def _completed(case: Case) -> Iterator[tuple[str, str, Outcomes]]:
     if r is None or case.again is None:
         return
     for slot in sorted(set(r.slot.tolist())):
-        for column, name in COLUMNS.items():
+        for column in case.columns:
+            name = COLUMNS[column]
             own = r.slot == slot
             lacking = own & _unknown(r, column) & (r.shots_good > r.shots_from)
             known = own & ~_unknown(r, column)
             if not lacking.any() or not known.any():
                 continue
             n = float(r.select(lacking).units)
-            what = (
-                f"the {name} of {n:g} unit{'s' if n != 1 else ''} of {_words([slot])} without one"
-            )
+            what = f"the {name} of {n:g} unit{'s' if n != 1 else ''}{_of(slot)} without one"
             yield slot, what, _filled(case, r, column, lacking, known)
 
 

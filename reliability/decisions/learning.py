@@ -2,14 +2,20 @@
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from itertools import combinations
 
 import numpy as np
 from pydantic import model_validator
 
-from reliability.decisions.bench import SECONDS_A_DAY, Limited, one_slot
+from reliability.decisions.bench import (
+    SECONDS_A_DAY,
+    Limited,
+    bench_and_money,
+    few_shots_notes,
+    one_slot,
+)
 from reliability.decisions.foretold import Test, life_notes, normal_laws, reduced, test_of
 from reliability.decisions.operating import point_of_one, refuse_uncarried
 from reliability.decisions.question import (
@@ -23,15 +29,15 @@ from reliability.decisions.question import (
 )
 from reliability.decisions.stress_terms import default_terms, fixed_levels, solved_for
 from reliability.decisions.unit_life import UnitLife, unit_life
-from reliability.life.design import Plan, asymptotic_error, bound_width
+from reliability.life.design import Informations, Plan, asymptotic_error, bound_width
 from reliability.life.families import WEIBULL
-from reliability.life.stress import Term, fit_stress, parse_term
+from reliability.life.stress import Term, fit_stress, parse_term, usable
 from reliability.life.targets import LogQuantile
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.slots.carried import refuse_far
-from reliability.words import bench_text, level_number, percent_text, so_many_shots
+from reliability.words import level_number, percent_text, shots_text, so_many_shots, volts_text
 
 NAN = float("nan")
 SIZES = (4, 6, 8, 12, 16, 24, 36, 54, 80, 120, 200)
@@ -45,8 +51,12 @@ LEAST_EXPECTED = 2.5
 """failures expected below which a test is not looked at: three in fewer than half of its outcomes (Poisson)"""
 ANSWERED = 0.8
 """least share of outcomes with a bound of a plan that is recommended (a choice)"""
-KEPT = 5
+SIZED = (0.5, 0.75, 1.0, 1.25, 1.5)
+"""numbers of units that an accelerated test is looked at with, over those that set its cost (choices)"""
+KEPT = 3
 """plans of each size that are simulated, after the large-sample ranking"""
+TRIED = 16
+"""plans near the best of these that are simulated at most"""
 
 
 @dataclass(frozen=True)
@@ -137,10 +147,11 @@ class LearningAnswer(Answer):
                 for v, n, s in zip(b.levels, b.units, b.shots)
             )
         else:
-            where = f"{b.units[0]} units to {so_many_shots(b.shots[0])}"
+            place = f" at {volts_text(self.use)}" if np.isfinite(self.use) else ""
+            where = f"{b.units[0]} units{place} to {so_many_shots(b.shots[0])}"
         text = (
-            f"Run {where}: the lower bound will typically lie a factor {b.factor:.2g} below the estimate "
-            f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_text(b.bench_days)}"
+            f"Run {where}: the lower bound will typically lie a factor {_factor(b.factor)} below the estimate "
+            f"({percent_text(self.confidence)} confidence){self._wide()}, in {bench_and_money(b.bench_days, b.cost)}"
         )
         return text + self._beside_equal() + "."
 
@@ -154,7 +165,7 @@ class LearningAnswer(Answer):
         if self.gain >= 1:
             return f"; {self.gain:.2g} times tighter than spreading units equally at that cost"
         return (
-            f"; units spread equally at that cost would give a factor {e.factor:.2g}, but a bound in "
+            f"; units spread equally at that cost would give a factor {_factor(e.factor)}, but a bound in "
             f"{percent_text(e.answerable)} of outcomes only"
         )
 
@@ -162,10 +173,14 @@ class LearningAnswer(Answer):
         """How far below in one outcome of ten; where there is no bound then, how often."""
         b = self.best
         if np.isfinite(b.factor_wide):
-            return f", {b.factor_wide:.2g} in one outcome of ten"
-        return (
-            f", with too few failures for a bound in {percent_text(1 - b.answerable)} of outcomes"
-        )
+            return f", {_factor(b.factor_wide)} in one outcome of ten"
+        few = "too few failures, or all at one level," if b.levels else "too few failures"
+        return f", with {few} for a bound in {percent_text(1 - b.answerable)} of outcomes"
+
+
+def _factor(value: float) -> str:
+    """A factor of a bound for people: two figures, no power of ten."""
+    return f"{value:.2g}" if value < 100 else shots_text(value)
 
 
 class Narrow(OnRecords, Limited):
@@ -284,7 +299,7 @@ class Narrowing:
         plans = sorted(self.found.values(), key=lambda p: (p is not best, p.bench_days))
         return LearningAnswer(
             "estimate", life.slot, "", 1 - q.survival, q.confidence, volts, tuple(plans), best, None, NAN,
-            notes=life_notes(life),
+            notes=(*life_notes(life), *few_shots_notes(best.shots[0])),
         )  # fmt: skip
 
 
@@ -365,6 +380,7 @@ class Accelerating:
     def __init__(self, q: Accelerate, records: LifeRecords, terms: Sequence[Term]) -> None:
         self.q, self.bench, self.slot = q, q.bench(), str(records.slot[0])
         self.column = solved_for(terms)
+        usable(records, terms)  # refuses columns that no record gives, or that are no numbers
         known = records.column(self.column)
         self.levels = sorted(set(q.levels) or set(known[np.isfinite(known)].tolist()))
         if len(self.levels) < 2:
@@ -437,7 +453,8 @@ class Accelerating:
     def ranked(self) -> Sequence[tuple[Sequence[float], tuple[int, ...]]]:
         """The plans worth simulating: of each size the best by large-sample variance."""
         total, out = self.q.units, []
-        for n in sorted({max(4, round(total * k)) for k in (0.5, 0.75, 1.0, 1.5)}):
+        known: Informations = {}
+        for n in sorted({max(4, round(total * k)) for k in SIZED}):
             if self.shots_for(n) <= 0 or n > self.most:
                 continue
             own = []
@@ -445,7 +462,7 @@ class Accelerating:
                 for chosen in combinations(self.levels, size):
                     # the best split of each choice of levels stands for it
                     errors = [
-                        (asymptotic_error(self.test.family, self.phi, self.plan_of(chosen, c), self.test.target), c)
+                        (asymptotic_error(self.test.family, self.phi, self.plan_of(chosen, c), self.test.target, known), c)
                         for c in _splits(n, size)
                     ]  # fmt: skip
                     if errors:
@@ -468,12 +485,47 @@ class Accelerating:
             self.bench.cost(n, shots), w.failures, w.factor, w.wide, w.short, w.answerable,
         )  # fmt: skip
 
+    def refined(self, plans: list[LearningPlan]) -> list[LearningPlan]:
+        """The plans, best first, with those near the best, and near what is then the best, as large samples rank roughly."""
+        seen, tried = {(p.levels, p.units) for p in plans}, 0
+        better = bool(plans) and np.isfinite(plans[0].factor)
+        while better:
+            better = False
+            for near in self.near(plans[0]):
+                if near in seen or tried >= TRIED:
+                    continue
+                seen.add(near)
+                tried += 1
+                plans.append(self.simulate(*near))
+                if _narrowest(plans[-1]) < _narrowest(plans[0]):
+                    better = True
+                    break
+            plans.sort(key=_narrowest)
+        return plans
+
+    def near(self, p: LearningPlan) -> Iterator[tuple[tuple[float, ...], tuple[int, ...]]]:
+        """Plans with some units more or fewer at a level, moved to another, or a level left out."""
+        step, places = max(1, sum(p.units) // 8), range(len(p.levels))
+        changes = [{i: -step, j: step} for i in places for j in places if i != j]
+        changes += [{i: sign * step} for i in places for sign in (1, -1)]
+        found = [(p.levels, [u + c.get(i, 0) for i, u in enumerate(p.units)]) for c in changes]
+        if len(places) > 2:
+            for gone in places:
+                rest = [i for i in places if i != gone]
+                for to in rest:
+                    units = [p.units[i] + (p.units[gone] if i == to else 0) for i in rest]
+                    found.append((tuple(p.levels[i] for i in rest), units))
+        most = min(self.most, max(SIZED) * self.q.units)
+        for chosen, units in found:
+            n = sum(units)
+            if min(units) >= 2 and 4 <= n <= most and self.shots_for(n) > 0:
+                yield chosen, tuple(units)
+
     def answer(self) -> LearningAnswer:
         q = self.q
-        plans = [self.simulate(c, n) for c, n in self.ranked()]
+        plans = sorted((self.simulate(c, n) for c, n in self.ranked()), key=_narrowest)
+        plans = self.refined(plans)
         equal = self.equal()
-        # first those that seldom fail to give a bound
-        plans.sort(key=lambda p: (p.answerable < ANSWERED, p.factor))
         if not plans or not np.isfinite(plans[0].factor):
             limits = q.limits_in_words((q.most_units, "units"))
             within = f" within {limits}" if limits else ""
@@ -485,8 +537,16 @@ class Accelerating:
         gain = equal_factor / best.factor if np.isfinite(equal_factor) else float("inf")
         return LearningAnswer(
             "accelerate", self.slot, self.column, 1 - q.survival, q.confidence, q.accelerate_to, tuple(plans), best, equal, gain,
-            notes=self.known,
+            notes=(*self.known, *self.more_units(best), *few_shots_notes(min(best.shots))),
         )  # fmt: skip
+
+    def more_units(self, best: LearningPlan) -> tuple[Note, ...]:
+        """That a plan has more units than the equal test that sets its bench time, where no limit is said."""
+        q, n = self.q, sum(best.units)
+        if q.most_units is not None or n <= q.units:
+            return ()
+        text = f"The plan has {n} units: {q.units} set its bench time, not how many there may be. Where there are fewer, say so (most_units)."
+        return (Note("more_units", text),)
 
     def equal(self) -> LearningPlan | None:
         """Units in equal shares over all levels; None where the limits leave them no time or not one a level."""
@@ -495,6 +555,11 @@ class Accelerating:
             return None
         base, extra = divmod(n, len(self.levels))
         return self.simulate(self.levels, [base + (i < extra) for i in range(len(self.levels))])
+
+
+def _narrowest(p: LearningPlan) -> tuple[bool, float]:
+    """Sorts plans, best first: those that seldom fail to give a bound, then by how narrow it is."""
+    return p.answerable < ANSWERED, p.factor
 
 
 def _splits(total: int, size: int) -> list[tuple[int, ...]]:

@@ -371,6 +371,7 @@ def _of_few(records: LifeRecords, fit: LifeFit, q: Life, notes: tuple[Note, ...]
     first = first_failure(records, q.confidence)
     notes += (
         prior_note(few, q.confidence),
+        *_other_prior(q),
         *lot_notes(records, lot),
         *first_failure_note(first, q.confidence),
     )
@@ -384,6 +385,18 @@ def _of_few(records: LifeRecords, fit: LifeFit, q: Life, notes: tuple[Note, ...]
         prediction=_of_next(records, fit, q),
         new_lot=lot, first_failure=first, notes=fit.notes + notes,
     )  # fmt: skip
+
+
+def _other_prior(q: Life) -> tuple[Note, ...]:
+    """Why the bound is not that of the same question without another family or next units."""
+    if plain_question(q) or q.as_tested:
+        return ()
+    other = "foretells no next units" if q.next is not None else "has no other family"
+    text = (
+        "Asked without next and another family, the slot's own model answers: its prior of the shape is narrower (about a median "
+        f"common to all slots), and early failures are in it, so its bound is another one. It {other}; so the wider prior stands here."
+    )
+    return (Note("other_prior", text),)
 
 
 def _refuse_unknown_mode(records: LifeRecords, mode: str) -> None:

@@ -6,6 +6,7 @@ from dataclasses import dataclass
 
 import numpy as np
 
+from reliability.decisions.found_out import FoundOut
 from reliability.decisions.question import Answer
 from reliability.decisions.slot_tests import SlotTest
 from reliability.words import percent_text, shots_text, so_many_shots, volts_text
@@ -144,6 +145,8 @@ class MissionAnswer(Answer):
         In words; "" without any.
     more : tuple of SlotTest
         Tests that would lengthen the promise of the best plan's capacitors at its voltage.
+    found : tuple of FoundOut
+        What would lengthen it without the bench.
 
     Examples
     --------
@@ -170,6 +173,7 @@ class MissionAnswer(Answer):
     tested: tuple[float, float]
     limits: str
     more: tuple[SlotTest, ...] = ()
+    found: tuple[FoundOut, ...] = ()
 
     @property
     def best_name(self) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
+from typing import Protocol, TypeVar
 
 import numpy as np
 
@@ -58,6 +59,8 @@ class MoreTest:
         Afterwards.
     gain_a_day : float
         Shots that the promise gains, times the chance that nothing fails, a bench day.
+    cost : float
+        Of units and bench days, as far as they have a price.
     """
 
     slot: str
@@ -70,6 +73,7 @@ class MoreTest:
     lower: float
     promise: float
     gain_a_day: float
+    cost: float = 0.0
 
 
 @dataclass(frozen=True)
@@ -133,7 +137,7 @@ def more_tests(
     ]
     more = (worst, MORE_UNITS)
     offers += [_more_of(model, more, length) for length in _of_slot(new, more, reach)]
-    return _best_first([*beside, *_worth_it(offers, wanted, promised)])
+    return best_first([*beside, *_worth_it(offers, wanted, promised)])
 
 
 def burn_in_tests(
@@ -252,14 +256,34 @@ def _worth_it(offers: Iterable[_Offer], wanted: Wanted, promised: float) -> tupl
             test = _test(o, wanted, promised)
             if test.promise - promised > GAIN * promised:
                 kept.append(test)
-    return _best_first([t for t in kept if not any(_as_good_sooner(u, t) for u in kept)])
+    return best_first(kept)
 
 
-def _best_first(tests: Iterable[MoreTest]) -> tuple[MoreTest, ...]:
-    return tuple(sorted(tests, key=lambda t: -t.gain_a_day)[:SHOWN])
+class Offered(Protocol):
+    """A test that is offered, of a module, a slot, or a slot at a voltage."""
+
+    @property
+    def what(self) -> str: ...
+    @property
+    def units(self) -> int: ...
+    @property
+    def shots(self) -> float: ...
+    @property
+    def promise(self) -> float: ...
+    @property
+    def gain_a_day(self) -> float: ...
 
 
-def _as_good_sooner(a: MoreTest, b: MoreTest) -> bool:
+T = TypeVar("T", bound=Offered)
+
+
+def best_first(tests: Sequence[T]) -> tuple[T, ...]:
+    """The tests to be told of, most shots gained a bench day first; none that a shorter one of its kind makes needless."""
+    offered = [t for t in tests if not any(_as_good_sooner(u, t) for u in tests)]
+    return tuple(sorted(offered, key=lambda t: -t.gain_a_day)[:SHOWN])
+
+
+def _as_good_sooner(a: Offered, b: Offered) -> bool:
     """Whether ``a`` is ``b`` made shorter, and promises as much if nothing fails: then nobody runs ``b``."""
     return (a.what, a.units) == (b.what, b.units) and a.shots < b.shots and a.promise >= b.promise
 
@@ -272,6 +296,7 @@ def _test(o: _Offer, wanted: Wanted, promised: float) -> MoreTest:
     return MoreTest(
         o.slot, o.units, o.what, o.shots, days, o.survives_it, survival,
         o.then.lower(wanted.shots, wanted.confidence), then, (then - promised) * o.survives_it / days,
+        wanted.bench.cost(o.units, o.shots),
     )  # fmt: skip
 
 

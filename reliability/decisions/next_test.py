@@ -6,7 +6,7 @@ from dataclasses import dataclass
 
 from pydantic import model_validator
 
-from reliability.decisions.bench import Limited
+from reliability.decisions.bench import Limited, bench_and_money, few_shots_notes
 from reliability.decisions.module import Module, ModuleAtPoint
 from reliability.decisions.more_tests import GAIN, MoreTest, Wanted, tests_of_slots
 from reliability.decisions.operating import in_words
@@ -21,7 +21,7 @@ from reliability.decisions.question import (
 )
 from reliability.notes import CannotAnswer, Note
 from reliability.pool import Pool
-from reliability.words import bench_text, percent_text, shots_text, so_many_shots
+from reliability.words import percent_text, shots_text, so_many_shots
 
 COUNTS = (2, 5, 10, 20)
 """units of a test that are looked at (choices)"""
@@ -74,7 +74,7 @@ class NextTestAnswer(Answer):
         t, place = self.best, in_words(self.at)
         return (
             f"{f'Within {self.limits}: test' if self.limits else 'Test'} {t.what}{f' at {place}' if place else ''} for "
-            f"{so_many_shots(t.shots)} each ({bench_text(t.days)}): if nothing fails, which has a chance of "
+            f"{so_many_shots(t.shots)} each ({bench_and_money(t.days, t.cost)}): if nothing fails, which has a chance of "
             f"{percent_text(t.survives_it)}, a new module is promised {so_many_shots(t.promise)}, not "
             f"{shots_text(self.promise_now)} ({percent_text(self.survival)} survival at {percent_text(self.confidence)} "
             "confidence). With its chance reckoned in, no other test looked at gains more a bench day."
@@ -86,7 +86,7 @@ class NextTestAnswer(Answer):
             return ""
         return (
             f" The longest promise, {so_many_shots(t.promise)}, comes after {t.what} for {so_many_shots(t.shots)} each "
-            f"({bench_text(t.days)}, a chance of {percent_text(t.survives_it)})."
+            f"({bench_and_money(t.days, t.cost)}, a chance of {percent_text(t.survives_it)})."
         )
 
 
@@ -159,5 +159,5 @@ class NextTest(OnRecords, Limited):
             )
         text = "A test in which a unit fails teaches too, but may shorten the promise; units are tested new, at the voltage asked for."
         return NextTestAnswer(
-            found.point, self.survival, self.confidence, promised, limits, tests, notes=(*found.point_notes(), Note("if_good", text))
+            found.point, self.survival, self.confidence, promised, limits, tests, notes=(*found.point_notes(), Note("if_good", text), *few_shots_notes(tests[0].shots))
         )  # fmt: skip

@@ -60,7 +60,7 @@ def _why_idle(column: str, records: LifeRecords, model: str) -> str:
     """Why a column changes nothing: no record says it, tests had one level of it, or it is not modelled."""
     slots = sorted(set(records.slot.tolist()))
     whose = f" of {slots[0].replace('_', ' ')}" if len(slots) == 1 and slots[0] else ""
-    seen = {label_of(v) for v in _said(column, records)}
+    seen = {label_of(v) for v in said_levels(column, records)}
     if not seen:
         return f"no record{whose} says it"
     if len(seen) == 1:
@@ -70,7 +70,7 @@ def _why_idle(column: str, records: LifeRecords, model: str) -> str:
     return "the slot's model does not take it; choose the records tested at it (where)"
 
 
-def _said(column: str, records: LifeRecords) -> list[float | str]:
+def said_levels(column: str, records: LifeRecords) -> list[float | str]:
     """Values of a column as far as records say it."""
     if column not in records.column_names:
         return []

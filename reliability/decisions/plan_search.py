@@ -166,6 +166,8 @@ class Search:
         q = self.required
         n = np.array([c for c in counts if c > allowed], float)
         run = np.maximum(q.exposure(n, allowed) - q.burn_in, 0.0) / float(course.pace(q.exponent))
+        # a unit that runs at all fires once
+        run = np.where(run > 0, np.maximum(run, 1.0), 0.0)
         return self._made(course, allowed, n, run)
 
     def of_length(

@@ -10,17 +10,20 @@ import numpy as np
 from reliability.decisions.bank import Bank
 from reliability.decisions.bench import Bench
 from reliability.decisions.derating_level import Course, PromisedLevels
+from reliability.decisions.found_out import Case, FoundOut, findings
 from reliability.decisions.more_tests import (
     FEW_UNITS,
     GAIN,
     LEAST_CHANCE,
     MORE_UNITS,
-    SHOWN,
+    Wanted,
+    best_first,
     likely_lengths,
     untried_lengths,
 )
 from reliability.notes import Note
-from reliability.slots.promise import Lasted
+from reliability.records import LifeRecords
+from reliability.slots.promise import Lasted, ModuleModel
 from reliability.words import bench_text, percent_text, shots_text, so_many_shots, volts_text
 
 NAN = float("nan")
@@ -100,7 +103,7 @@ def slot_tests(engine: PromisedLevels, now: AtLevel) -> tuple[SlotTest, ...]:
             gain = (then - promised) * test.survives_it / test.days
             highest = engine.highest(after, now.needed, now.survival, now.confidence)
             found.append(replace(test, promise=then, highest_V=highest, gain_a_day=gain))
-    return tuple(sorted(found, key=lambda t: -t.gain_a_day)[:SHOWN])
+    return best_first(found)
 
 
 def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
@@ -116,10 +119,19 @@ def _offers(engine: PromisedLevels, now: AtLevel) -> Iterator[SlotTest]:
                     yield SlotTest(n, volts, length, Bench().days(n, length), lasts, NAN, NAN, NAN)
 
 
-def tests_along(
-    course: Course, highest: float, now: AtLevel, bank: Bank
-) -> tuple[tuple[SlotTest, ...], tuple[Note, ...]]:
-    """Tests that would raise the level a course allows, and a note of the best of them.
+@dataclass(frozen=True)
+class Helped:
+    """What would raise the level a course allows: tests, things to find out without the bench, a note of the best test."""
+
+    more: tuple[SlotTest, ...] = ()
+    found: tuple[FoundOut, ...] = ()
+    notes: tuple[Note, ...] = ()
+
+
+def help_along(
+    course: Course, highest: float, now: AtLevel, bank: Bank, records: LifeRecords
+) -> Helped:
+    """What would raise the level a course allows.
 
     Parameters
     ----------
@@ -131,16 +143,36 @@ def tests_along(
         Its level is not used.
     bank : Bank
         Whose voltages are told.
+    records : LifeRecords
+        Those asked for, with and without a voltage.
 
-    None where the stress model speaks instead of the promise engine.
+    Nothing where the stress model speaks instead of the promise engine.
     """
     if course.engine is None or np.isinf(highest):
-        return (), ()
+        return Helped()
     level = highest if np.isfinite(highest) else course.engine.tested[0]
-    found = slot_tests(course.engine, replace(now, level=level))
-    told = tuple(replace(t, highest_V=bank.charge_voltage(t.highest_V)) for t in found)
+    at = replace(now, level=level)
+    told = tuple(
+        replace(t, highest_V=bank.charge_voltage(t.highest_V))
+        for t in slot_tests(course.engine, at)
+    )
     place = f"at {volts_text(bank.charge_voltage(level))}"
-    return told, helps_note(told, now.needed, place)
+    return Helped(told, slot_finds(course.engine, at, records), helps_note(told, now.needed, place))
+
+
+def slot_finds(
+    engine: PromisedLevels, now: AtLevel, records: LifeRecords | None = None
+) -> tuple[FoundOut, ...]:
+    """What would lengthen the promise at a voltage without the bench; of ``records``, voltages that they lack."""
+
+    def at(of: PromisedLevels) -> ModuleModel:
+        return of.model.flown_at(float(np.log(now.level / of.tested[0])))
+
+    model = at(engine)
+    promised = model.promise(now.survival, now.confidence)
+    wanted = Wanted(promised, now.survival, now.confidence)
+    again = None if records is None else lambda r: at(engine.again(r))
+    return findings(Case(model, wanted, promised, records, again, columns=("charge_V",)))
 
 
 def helps_note(tests: Sequence[SlotTest], needed: float, place: str) -> tuple[Note, ...]:

@@ -17,6 +17,7 @@ from reliability.life.sample import Rows, Sample
 from reliability.life.targets import LogQuantile
 
 Array = NDArray[np.float64]
+Informations = dict[tuple[float, ...], Array]
 ALIKE = 4
 """groups of laws that share a cut, by the failures they expect"""
 CALIBRATE = 2000
@@ -140,14 +141,21 @@ def unit_information(fam: Family, phi: Array, x: Array, end: float, points: int 
 
 
 def asymptotic_error(
-    fam: Family, phi: Array, plan: Plan, target: LogQuantile, prior_info: Array | None = None
+    fam: Family, phi: Array, plan: Plan, target: LogQuantile, known: Informations | None = None
 ) -> float:
-    """Large-sample standard error of the target after the test (for ranking plans, not for bounds)."""
+    """Large-sample standard error of the target after the test (for ranking plans, not for bounds).
+
+    ``known`` keeps what units at a level tell, by covariates and end count, for further plans under the same ``phi``.
+    """
     p = phi.shape[0]
-    info = np.zeros((p, p)) if prior_info is None else prior_info.copy()
+    info, known = np.zeros((p, p)), {} if known is None else known
     for x, n, end in zip(plan.x, plan.units, plan.end):
-        if n:
-            info += n * unit_information(fam, phi, x, float(end))
+        if not n:
+            continue
+        at = (*x.tolist(), float(end))
+        if at not in known:
+            known[at] = unit_information(fam, phi, x, float(end))
+        info += n * known[at]
     g = target.gradient(phi)
     try:
         return float(np.sqrt(max(float(g @ np.linalg.solve(info, g)), 0.0)))
@@ -169,7 +177,7 @@ class BoundWidth:
         Median of truth / lower bound: how far below the truth the promise will lie.
     answerable : float
         Share of outcomes that give a bound by their failures alone: with fewer than ``FEWEST`` a prior on the
-        shape speaks, and the width counts as endless.
+        shape speaks, with all at one end of the levels tested one on the stress, and the width counts as endless.
     failures : float
         Mean number of failures.
     """
@@ -182,28 +190,42 @@ class BoundWidth:
 
 
 def lower_bounds(
-    fam: Family, sample: Sample, target: LogQuantile, cut: float, start: Array, step: float
+    fam: Family, sample: Sample, target: LogQuantile, cut: Array, start: Array, step: float
 ) -> tuple[Array, Array]:
-    """Lower bound and estimate of the target for each sample of a batch, (B,) each.
+    """Lower bound, at its own ``cut`` (B,), and estimate of the target for each sample of a batch, (B,) each.
 
     Samples without a maximum, or with fewer failures than a bound of its own takes, give -inf and nan.
     """
     free = fit_batch(fam, sample, start=start)
-    ok = free.converged & ~free.runaway & (failures_in(sample) >= FEWEST)
+    ok = free.converged & ~free.runaway & (failures_in(sample) >= FEWEST) & _told_apart(sample)
     estimate = np.where(ok, target.value(free.phi), np.nan)
     lower = np.full(sample.size, -np.inf)
     index = np.flatnonzero(ok)
     if index.size:
         top, phi = free.loglik[index], free.phi[:, index]
-        part = sample.columns(index, index.size)
+        part, cuts = sample.columns(index, index.size), cut[index]
 
         def root(v: Array, own: NDArray[np.intp]) -> Array:
             some = part if own.size == index.size else part.columns(own, own.size)
             under = fit_batch(fam, some, target.held(v[own]), phi[:, own])
-            return np.sqrt(np.maximum(2.0 * (top[own] - under.loglik), 0.0)) - cut
+            return np.sqrt(np.maximum(2.0 * (top[own] - under.loglik), 0.0)) - cuts[own]
 
-        lower[index] = _roots(root, estimate[index], max(step, 0.05) * cut, cut)
+        lower[index] = _roots(root, estimate[index], max(step, 0.05) * cuts, cuts)
     return lower, estimate
+
+
+def _told_apart(sample: Sample) -> NDArray[np.bool_]:
+    """Whether failures fix how life goes with one stress (B,): not where all fell at one end of the levels tested, so
+    that the likelihood rises without end as they are told apart from the rest."""
+    rows = sample.point
+    assert rows is not None and rows.d is not None
+    if rows.x.shape[0] != 1:
+        return np.ones(sample.size, bool)
+    x, failed = rows.x[0], rows.d > 0
+    first = np.where(failed, x, np.inf).min(axis=0)
+    last = np.where(failed, x, -np.inf).max(axis=0)
+    at_end = (first == last) & ((first == x.min()) | (first == x.max()))
+    return np.asarray(~at_end | (x.min() == x.max()), bool)
 
 
 WIDER, OUTWARDS, INWARDS, CLOSE = 1.7, 25, 12, 1e-3
@@ -211,10 +233,10 @@ WIDER, OUTWARDS, INWARDS, CLOSE = 1.7, 25, 12, 1e-3
 
 
 def _roots(
-    root: Callable[[Array, NDArray[np.intp]], Array], top: Array, step: float, cut: float
+    root: Callable[[Array, NDArray[np.intp]], Array], top: Array, step: Array, cut: Array
 ) -> Array:
     """Where a function that falls from -cut at ``top`` downwards meets 0, each by itself (false position, Illinois)."""
-    near, g_near = top.copy(), np.full(top.size, -cut)
+    near, g_near = top.copy(), -cut
     far, g_far = top - step, np.empty(top.size)
     own = np.arange(top.size)
     for _ in range(OUTWARDS):
@@ -278,16 +300,15 @@ def bound_width(
     truth = aims if laws.truth is None else laws.truth
     lives = plan.lives(fam, phi, phi.shape[1], rng) if laws.lives is None else laws.lives(plan, rng)
     error = asymptotic_error(fam, np.median(phi, axis=1, keepdims=True), plan, target)
-    lower, estimate = np.empty(aims.size), np.empty(aims.size)
+    cut = np.empty(aims.size)
     order = np.argsort(plan.expected_failures(fam, phi).sum(axis=0), kind="stable")
     for own in np.array_split(order, ALIKE):
         some = np.repeat(phi[:, own], -(-CALIBRATE // own.size), axis=1)
         sample = plan.draw(fam, some, some.shape[1], rng)
         roots = batch_roots(fam, sample, target, np.asarray(target.value(some)), some)
-        cut = max(tail_cut(roots, confidence, True)[0], 0.1)
-        lower[own], estimate[own] = lower_bounds(
-            fam, plan.observed(lives[:, own]), target, cut, phi[:, own], error if np.isfinite(error) else 1.0
-        )  # fmt: skip
+        cut[own] = max(tail_cut(roots, confidence, True)[0], 0.1)
+    step = error if np.isfinite(error) else 1.0
+    lower, estimate = lower_bounds(fam, plan.observed(lives), target, cut, phi, step)
     ended = (lives <= plan.end[plan.rows][:, None]).sum(axis=0)
     good = np.isfinite(lower)
     with np.errstate(invalid="ignore"):
