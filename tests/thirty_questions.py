@@ -162,7 +162,7 @@ CHOICES = (
     Asked("Does lynx build better than kite?", f"compare {FILM} --by builder --first lynx --second kite",
           (between("lower", truth.factor("lynx") / truth.factor("kite"), "upper"),)),
     Asked("Whose fuel rods last longer? None has failed.", "compare --slot fuel --by builder --first kite --second nova",
-          (says("nothing tells them apart"),), 3),
+          (says("nothing tells how many times as long"),), 3),
 )  # fmt: skip
 
 FURTHER = (*LIFE, *DERATE, *FLIGHT, *PLANS, *CHOICES)
