@@ -240,4 +240,4 @@ def test_of_several_parts_the_commonest_is_derated_and_named():
     with pytest.raises(CannotAnswer, match="was tested in no main capacitor"):
         ask(Derate(**q, use=("part=none",)), demo())
     by_term = ask(Derate(**q | {"stress": ("charge_V:power", "part:categorical")}), demo())
-    assert by_term.n == len(parts) and "one_part" not in [n.code for n in by_term.notes]
+    assert by_term.n > a.n and "one_part" not in [n.code for n in by_term.notes]
