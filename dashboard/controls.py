@@ -87,7 +87,7 @@ def kind_of_question(
     """Which of a page's questions is asked, each with its label; the address says it too, unless it is the usual one."""
     if st.session_state.get("turned") or st.session_state.get("kind") not in kinds:
         st.session_state["kind"] = first
-    picked = place.radio("What for", list(kinds), format_func=kinds.get, key="kind", on_change=on_change)  # fmt: skip
+    picked = place.radio("What for", list(kinds), format_func=lambda k: kinds.get(k, k), key="kind", on_change=on_change)  # fmt: skip
     if picked != next(iter(kinds)):
         st.query_params["kind"] = picked
     elif "kind" in st.query_params:
