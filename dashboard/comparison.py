@@ -96,11 +96,10 @@ assert isinstance(a, CompareAnswer)
 with wide:
     if a.told:
         chart(figures.ratio_figure(a), "ratio", ratio_words(a))
-    model = " Thin: by the model; dashed: its lower bound, and what is promised."
     chart(
         figures.sides_figure(a),
         "sides",
-        f"Share still good, without a family; {curves_of(a)}.{model}",
+        f"Share still good, without a family; {curves_of(a)}. Thin: by the model; dashed: its lower bound, and what is promised.",
     )
 st.markdown("### Evidence")
 rows = [

@@ -50,7 +50,9 @@ def volts_text(at: float) -> str:
 
 
 def range_text(column: str, low: float, high: float) -> str:
-    """From where to where a stress goes: ``1,200 to 1,400 V``."""
+    """From where to where a stress goes: ``1,200 to 1,400 V``; ``1,200 V`` where it does not."""
+    if low == high:
+        return level_text(column, low)
     return f"{level_number(low)} to {level_text(column, high)}"
 
 

@@ -10,10 +10,12 @@ from pydantic import model_validator
 from reliability.decisions.answer_notes import looked_bad_notes
 from reliability.decisions.comparison_answer import By, CompareAnswer
 from reliability.decisions.comparison_choices import choices_in, others_than, what_differs
-from reliability.decisions.comparison_labels import Footing, compare_labels
+from reliability.decisions.comparison_labels import compare_labels
 from reliability.decisions.comparison_pools import compare_pools, two_pools
+from reliability.decisions.comparison_sides import Footing
 from reliability.decisions.comparison_voltage import compare_voltages, two_voltages
 from reliability.decisions.life import Life
+from reliability.decisions.on_board import refuse_ambiguous
 from reliability.decisions.question import (
     OF_A_POINT,
     Family,
@@ -105,7 +107,8 @@ class Compare(OnRecords):
             return self._pools(pool, records)
         names = _two(records, self)
         if self.by == "module":
-            _refuse_ambiguous(records, names)
+            for name in names:
+                refuse_ambiguous(records.select(records.module == name), name)
         return compare_labels(
             pool, records, self._life(records), levels(self.use), self._footing(names)
         )
@@ -159,13 +162,3 @@ def _two(records: LifeRecords, q: Compare) -> tuple[str, str]:
             f"There are not two to compare by {q.by}: {_only(found, q.by)}{others_than(records, q.by)}."
         )
     return found[0], found[1]
-
-
-def _refuse_ambiguous(records: LifeRecords, modules: tuple[str, str]) -> None:
-    """Raise BadInput where a name stands for modules of several builders."""
-    for name in modules:
-        builders = sorted(set(records.builder[records.module == name].tolist()))
-        if len(builders) > 1:
-            raise BadInput(
-                f"module {name[:40]!r} stands for modules of {', '.join(builders)}; choose the builder"
-            )

@@ -3,20 +3,17 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, replace
+from dataclasses import replace
 
 import numpy as np
 
 from reliability.decisions.compare_helps import group_of, separation_note
 from reliability.decisions.comparison_answer import CompareAnswer
 from reliability.decisions.comparison_sides import (
-    all_moved,
-    found_of_both,
-    life_of,
-    notes_of_both,
+    Footing,
+    lives_of,
+    of_both,
     refuse_unknown_voltage,
-    said_as,
-    side_of,
 )
 from reliability.decisions.life import Life
 from reliability.decisions.life_at import point_of
@@ -28,21 +25,7 @@ from reliability.life.stress import ChangedTogether, Term, fit_stress
 from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
-from reliability.words import capital, level_text, range_text, stress_text
-
-NAN = float("nan")
-
-
-@dataclass(frozen=True)
-class Footing:
-    """What two are compared on: the column and its two labels, share failed, confidence, family, seed."""
-
-    by: str
-    names: tuple[str, str]
-    fraction: float
-    confidence: float
-    family: str
-    seed: int
+from reliability.words import capital, range_text, stress_text
 
 
 class Fitted:
@@ -106,8 +89,7 @@ def _levels_in_words(column: str, records: LifeRecords) -> str:
     levels = levels[np.isfinite(levels)]
     if not levels.size:
         return "a level not recorded"
-    low, high = float(levels.min()), float(levels.max())
-    return level_text(column, low) if low == high else range_text(column, low, high)
+    return range_text(column, float(levels.min()), float(levels.max()))
 
 
 def compare_labels(
@@ -133,17 +115,10 @@ def compare_labels(
         Where no promise can be given for one of the two; where their units cannot be compared, with both promises.
     """
     point = _point_of_both(records, said, f)
-    use = said_as(point)
-    lives = [
-        life_of(pool, life, name, {**_chosen(life, f.by, name), "use": use}) for name in f.names
-    ]
-    sides = [side_of(name, a) for name, a in zip(f.names, lives, strict=True)]
-    at = {k: v for k, v in point.items() if all(k in a.at for a in lives)}
+    lives = lives_of(pool, life, {name: _chosen(life, f.by, name) for name in f.names}, point)
+    at = {k: v for k, v in point.items() if all(k in a.at for a in lives.values())}
     used = records.select(records.part == point["part"]) if "part" in point else records
-    answer = CompareAnswer(
-        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], at, all_moved(lives),
-        slot=str(records.slot[0]), found=found_of_both(f.names, lives), notes=notes_of_both(f.names, lives),
-    )  # fmt: skip
+    answer = of_both(f, lives, at, str(records.slot[0]))
     try:
         m = Fitted(used, f)
     except CannotAnswer as e:

@@ -8,15 +8,12 @@ from dataclasses import replace
 import numpy as np
 
 from reliability.decisions.comparison_answer import EVERYTHING, CompareAnswer
-from reliability.decisions.comparison_labels import Fitted, Footing, shared_notes
+from reliability.decisions.comparison_labels import Fitted, shared_notes
 from reliability.decisions.comparison_sides import (
-    all_moved,
-    found_of_both,
-    life_of,
-    notes_of_both,
+    Footing,
+    lives_of,
+    of_both,
     refuse_unknown_voltage,
-    said_as,
-    side_of,
 )
 from reliability.decisions.life import Life
 from reliability.decisions.life_at import carried_by, point_of
@@ -26,7 +23,6 @@ from reliability.pool import Pool
 from reliability.records import LifeRecords
 from reliability.words import capital
 
-NAN = float("nan")
 COLUMN = "pool"
 
 
@@ -88,18 +84,10 @@ def compare_pools(
     refuse_unknown_voltage(f.names, of)
     smaller = min(of, key=lambda r: r.units)
     point = point_of(smaller, dict(said), False, True)
-    use = said_as(point)
-    lives = [
-        life_of(pool, life, name, {"builder": tuple(sorted(b)), "use": use})
-        for name, b in zip(f.names, own, strict=True)
-    ]
-    sides = [side_of(name, a) for name, a in zip(f.names, lives, strict=True)]
+    chosen = {name: {"builder": tuple(sorted(b))} for name, b in zip(f.names, own, strict=True)}
+    lives = lives_of(pool, life, chosen, point)
     apart = _apart(f.names, own)
-    answer = CompareAnswer(
-        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1], lives[0].at,
-        all_moved(lives), slot=str(records.slot[0]), of=tuple(apart),
-        found=found_of_both(f.names, lives), notes=notes_of_both(f.names, lives),
-    )  # fmt: skip
+    answer = of_both(f, lives, lives[f.names[0]].at, str(records.slot[0]), tuple(apart))
     return _with_ratio(answer, records, apart, point, f)
 
 

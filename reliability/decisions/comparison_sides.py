@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from typing import Any
 
 import numpy as np
 
-from reliability.decisions.comparison_answer import Side
-from reliability.decisions.found_out import FoundOut
+from reliability.decisions.comparison_answer import CompareAnswer, Side
+from reliability.decisions.found_out import of_each
 from reliability.decisions.life import BY_THE_SLOT, Life
 from reliability.decisions.life_answer import LifeAnswer
 from reliability.decisions.question import Level
@@ -17,10 +17,19 @@ from reliability.notes import BadInput, CannotAnswer, Note
 from reliability.pool import Pool
 from reliability.records import LifeRecords
 
+NAN = float("nan")
 
-def said_as(point: Mapping[str, Level]) -> tuple[str, ...]:
-    """An operating point as settings say it."""
-    return tuple(f"{k}={v:.10g}" if isinstance(v, float) else f"{k}={v}" for k, v in point.items())
+
+@dataclass(frozen=True)
+class Footing:
+    """What two are compared on: the column and its two labels, share failed, confidence, family, seed."""
+
+    by: str
+    names: tuple[str, str]
+    fraction: float
+    confidence: float
+    family: str
+    seed: int
 
 
 def refuse_unknown_voltage(names: Sequence[str], own: Sequence[LifeRecords]) -> None:
@@ -34,28 +43,39 @@ def refuse_unknown_voltage(names: Sequence[str], own: Sequence[LifeRecords]) -> 
         )
 
 
-def life_of(pool: Pool, life: Life, name: str, settings: Mapping[str, Any]) -> LifeAnswer:
-    """The life of one of the two; where the slot's own model answers, of that, which has Weibull lives only.
+def lives_of(
+    pool: Pool, life: Life, chosen: Mapping[str, Mapping[str, Any]], point: Mapping[str, Level]
+) -> dict[str, LifeAnswer]:
+    """The life of each of the two, by name.
 
     Parameters
     ----------
     pool : Pool
     life : Life
         The question asked of both.
-    name : str
-    settings : mapping
-        What chooses this one's records, and the operating point.
+    chosen : mapping
+        Of each, what chooses its records.
+    point : mapping
+        The operating point.
 
     Raises
     ------
     CannotAnswer
-        Where no promise can be given for it.
+        Where no promise can be given for one of them.
     """
-    own = Life(**{**life.changed(), **settings})
-    plain = Life(**{**own.changed(), **dict(BY_THE_SLOT)})
+    use = tuple(f"{k}={v:.10g}" if isinstance(v, float) else f"{k}={v}" for k, v in point.items())
+    return {
+        name: _life_of(pool, Life(**{**life.changed(), **own, "use": use}), name)
+        for name, own in chosen.items()
+    }
+
+
+def _life_of(pool: Pool, own: Life, name: str) -> LifeAnswer:
+    """The life of one; where the slot's own model answers, of that, which has Weibull lives only."""
     try:
-        moved = np.isfinite(own.of_slot(pool).used.use_V)
-        return _by_weibull(plain.answer(pool), name, own) if moved else own.answer(pool)
+        if own.family != "weibull" and np.isfinite(own.of_slot(pool).used.use_V):
+            return _by_weibull(pool, own, name)
+        return own.answer(pool)
     except BadInput as e:
         raise CannotAnswer(f"On {name}: {e}") from None
     except CannotAnswer as e:
@@ -64,10 +84,9 @@ def life_of(pool: Pool, life: Life, name: str, settings: Mapping[str, Any]) -> L
         raise CannotAnswer(f"On {name}: {e}") from None
 
 
-def _by_weibull(a: LifeAnswer, name: str, asked: Life) -> LifeAnswer:
-    """The life by the slot's own model, which says so where another family was asked for."""
-    if asked.family == "weibull":
-        return a
+def _by_weibull(pool: Pool, asked: Life, name: str) -> LifeAnswer:
+    """The life by the slot's own model, which says so."""
+    a = Life(**{**asked.changed(), **dict(BY_THE_SLOT)}).answer(pool)
     text = (
         f"What is promised of {name} is by the slot's own model, which takes Weibull lives, since not all of its tests ran at "
         f"the voltage shown; {asked.family} is the family of the ratio."
@@ -75,36 +94,31 @@ def _by_weibull(a: LifeAnswer, name: str, asked: Life) -> LifeAnswer:
     return replace(a, notes=(*a.notes, Note("family_of_ratio", text)))
 
 
-def side_of(name: str, a: LifeAnswer) -> Side:
-    """One of the two, from its life."""
-    q = a.quantiles[0]
-    return Side(name, a.n, a.failed, q.shots, q.lower, a.empirical, a.curve)
+def of_both(
+    f: Footing, lives: Mapping[str, LifeAnswer], at: dict[str, Level], slot: str, of: tuple[str, ...] = ()
+) -> CompareAnswer:  # fmt: skip
+    """The two lives beside each other, without their ratio."""
+    first, second = (
+        Side(name, a.n, a.failed, a.quantiles[0].shots, a.quantiles[0].lower, a.empirical, a.curve)
+        for name, a in lives.items()
+    )
+    moved = all("moved" in {n.code for n in a.notes} for a in lives.values())
+    return CompareAnswer(
+        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, first, second, at, moved, slot=slot, of=of,
+        found=of_each({f"on {name}": a.found for name, a in lives.items()}), notes=_notes_of_both(lives),
+    )  # fmt: skip
 
 
-def all_moved(lives: Sequence[LifeAnswer]) -> bool:
-    """Whether the data of each stand at the shots that they stand for at the operating point."""
-    return all("moved" in {n.code for n in a.notes} for a in lives)
-
-
-def notes_of_both(names: Sequence[str], lives: Sequence[LifeAnswer]) -> tuple[Note, ...]:
+def _notes_of_both(lives: Mapping[str, LifeAnswer]) -> tuple[Note, ...]:
     """The notes of both lives, each with its name where the two differ; what helps one of them is not said here."""
     codes = ("would_help", "moved")
-    own = [[n for n in a.notes if n.code not in codes] for a in lives]
-    shared = [n for n in own[0] if n in own[1]]
+    own = {name: [n for n in a.notes if n.code not in codes] for name, a in lives.items()}
+    one, other = own.values()
+    shared = [n for n in one if n in other]
     apart = [
         Note(n.code, f"On {name}: {n.text}")
-        for name, notes in zip(names, own, strict=True)
+        for name, notes in own.items()
         for n in notes
         if n not in shared
     ]
     return (*shared, *apart)
-
-
-def found_of_both(names: Sequence[str], lives: Sequence[LifeAnswer]) -> tuple[FoundOut, ...]:
-    """What would lengthen either promise without the bench, each with its name, most shots gained first."""
-    each = [
-        replace(found, what=f"on {name}: {found.what}")
-        for name, a in zip(names, lives, strict=True)
-        for found in a.found
-    ]
-    return tuple(sorted(each, key=lambda found: -found.gain))

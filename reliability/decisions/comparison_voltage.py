@@ -15,8 +15,8 @@ from reliability.decisions.answer_notes import (
     left_out_notes,
 )
 from reliability.decisions.comparison_answer import CompareAnswer, Side
-from reliability.decisions.comparison_labels import Footing
-from reliability.decisions.found_out import Case, FoundOut, findings
+from reliability.decisions.comparison_sides import Footing
+from reliability.decisions.found_out import Case, FoundOut, findings, of_each
 from reliability.decisions.life_at import carried_by, curve_of
 from reliability.decisions.more_tests import Wanted
 from reliability.decisions.operating import point_of_one, refuse_uncarried
@@ -107,62 +107,50 @@ def compare_voltages(
     own = OwnModel(data, slots, f.seed)
     model = own.model
     places = [
-        _Sides(own, base, f) if np.isfinite(u.use_V) else _as_tested(u, slots, f) for u in found
+        _Place(own, base, f, v) if np.isfinite(u.use_V) else _as_tested(u, slots, f, v)
+        for v, u in zip(volts, found, strict=True)
     ]
-    sides = [place.at(v) for v, place in zip(volts, places, strict=True)]
-    helps = [f for v, place in zip(volts, places, strict=True) for f in place.found(v)]
+    first, second = (place.side() for place in places)
     answer = CompareAnswer(
-        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, sides[0], sides[1],
+        f.by, f.family, f.fraction, f.confidence, NAN, NAN, NAN, NAN, first, second,
         {k: v for k, v in points[0].items() if k != "charge_V"}, True, slot=slot, carried=carried,
-        found=tuple(sorted(helps, key=lambda f: -f.gain)),
+        found=of_each({f"at {place.name}": place.found() for place in places}),
         notes=(*carried_notes(carried), *left_out_notes([base]), *few_notes([(slot, data.failures)]),
                *early_notes(model, f.fraction), *group_notes(model), *notes, *_notes(volts, carried)),
     )  # fmt: skip
     return _with_ratio(answer, model, volts, base.use_V)
 
 
-class _Sides:
-    """The units at each voltage, from the model at the one that it was fitted for."""
+class _Place:
+    """The units at one of the voltages, from the model at the one that it was fitted for."""
 
-    def __init__(self, own: OwnModel, base: Usable, f: Footing) -> None:
-        self.model, self.whole, self.base, self.f = own.model, own.whole, base, f
-        self.seen = own.moved()
-        self.failed, _ = own.failures()
+    def __init__(self, own: OwnModel, base: Usable, f: Footing, volts: float) -> None:
+        self.own, self.base, self.f = own, base, f
+        self.name = f"{volts:,.10g} V"
+        self.x = float(np.log(volts / base.use_V)) if np.isfinite(base.use_V) else 0.0
+        self.model = own.model.flown_at(self.x)
+        self.promised = self.model.promise(1 - f.fraction, f.confidence)
 
-    def moved_by(self, volts: float) -> float:
-        """Log of the voltage over the one that the model was fitted for."""
-        return float(np.log(volts / self.base.use_V)) if np.isfinite(self.base.use_V) else 0.0
-
-    def found(self, volts: float) -> list[FoundOut]:
+    def found(self) -> tuple[FoundOut, ...]:
         """What would lengthen the promise there without the bench."""
-        model, survival, c = (
-            self.model.flown_at(self.moved_by(volts)),
-            1 - self.f.fraction,
-            self.f.confidence,
-        )
-        promised = model.promise(survival, c)
-        case = Case(model, Wanted(promised, survival, c), promised, whole=self.whole)
-        return [
-            replace(found, what=f"at {volts:,.10g} V: {found.what}") for found in findings(case)
-        ]
+        wanted = Wanted(self.promised, 1 - self.f.fraction, self.f.confidence)
+        return findings(Case(self.model, wanted, self.promised, whole=self.own.whole))
 
-    def at(self, volts: float) -> Side:
-        x = self.moved_by(volts)
-        model, c, p = self.model.flown_at(x), self.f.confidence, self.f.fraction
+    def side(self) -> Side:
         # one shot there ages a unit so many times as much
-        age = float(np.exp(x * self.model.exponent(0))) if x else 1.0
-        r = self.seen
+        age = float(np.exp(self.x * self.own.model.exponent(0))) if self.x else 1.0
+        r, c = self.own.moved(), self.f.confidence
         seen = replace(r, shots_from=r.shots_from / age, shots_good=r.shots_good / age, shots_failed=r.shots_failed / age)  # fmt: skip
         return Side(
-            f"{volts:,.10g} V", whole(self.base.records.units), whole(self.failed), model.life(p), model.promise(1 - p, c),
-            steps_of(seen, c), curve_of(model, seen, c),
+            self.name, whole(self.base.records.units), whole(self.own.failures()[0]), self.model.life(self.f.fraction),
+            self.promised, steps_of(seen, c), curve_of(self.model, seen, c),
         )  # fmt: skip
 
 
-def _as_tested(found: Usable, beside: Sequence[SlotData], f: Footing) -> _Sides:
+def _as_tested(found: Usable, beside: Sequence[SlotData], f: Footing, volts: float) -> _Place:
     """For the side at the one voltage of all tests: no law of voltage is needed, and other answers there use none."""
     data = slot_data(str(found.records.slot[0]), found.records, Asked(found.use_V))
-    return _Sides(OwnModel(data, beside, f.seed), found, f)
+    return _Place(OwnModel(data, beside, f.seed), found, f, volts)
 
 
 def _with_ratio(

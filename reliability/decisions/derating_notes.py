@@ -117,7 +117,7 @@ def allowed_notes(found: Found, shots: float) -> list[Note]:
         at, bound = found.least
         text = (
             f"Even at {level_text(column, at)}, the lowest that tests at "
-            f"{level_text(column, low) if low == high else range_text(column, low, high)} are trusted for, the bound on life is "
+            f"{range_text(column, low, high)} are trusted for, the bound on life is "
             f"{so_many_shots(bound)}, against {shots_text(shots)} required. Test more units, longer, at lower "
             "stress; or ask for less."
         )

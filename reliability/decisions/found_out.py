@@ -6,7 +6,7 @@ rests on, and the promise told is the mean over what may be found, each by its c
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterator, Sequence
+from collections.abc import Callable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, replace
 
 import numpy as np
@@ -89,6 +89,12 @@ def findings(case: Case) -> tuple[FoundOut, ...]:
     found = [_finding(case, slot, what, outcomes) for slot, what, outcomes in looked if outcomes]
     worth = [f for f in found if f.gain > GAIN * case.promised]
     return tuple(sorted(worth, key=lambda f: -f.gain))
+
+
+def of_each(found: Mapping[str, Sequence[FoundOut]]) -> tuple[FoundOut, ...]:
+    """What would lengthen any of several promises, each with the promise's name, most shots gained first."""
+    each = [replace(f, what=f"{name}: {f.what}") for name, own in found.items() for f in own]
+    return tuple(sorted(each, key=lambda f: -f.gain))
 
 
 def _finding(case: Case, slot: str, what: str, outcomes: Outcomes) -> FoundOut:

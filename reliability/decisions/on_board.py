@@ -77,6 +77,15 @@ def _still_good(records: LifeRecords, last: int) -> bool:
     return bool(records.right[last]) and records.removed[last] not in TAKEN_OUT
 
 
+def refuse_ambiguous(mine: LifeRecords, module: str) -> None:
+    """Raise BadInput where records of a module's name are of several builders."""
+    builders = sorted(set(mine.builder.tolist()))
+    if len(builders) > 1:
+        raise BadInput(
+            f"module {module[:40]!r} stands for modules of {', '.join(builders)}; choose the builder"
+        )
+
+
 def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     """Units of the module that are still good, by slot and part.
 
@@ -91,11 +100,7 @@ def on_board_of(records: LifeRecords, module: str) -> tuple[OnBoard, ...]:
     if not len(mine):
         some = ", ".join(sorted(set(records.module.tolist()))[:12])
         raise BadInput(f"no records of module {module!r}; there are, among others: {some}")
-    builders = sorted(set(mine.builder.tolist()))
-    if len(builders) > 1:
-        raise BadInput(
-            f"module {module!r} stands for modules of {', '.join(builders)}; choose the builder"
-        )
+    refuse_ambiguous(mine, module)
     good: dict[tuple[str, str], list[np.ndarray]] = {}
     for rows in chains(mine):
         last = int(rows[-1])

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
 
@@ -190,20 +190,32 @@ def _outside(
 ) -> list[Any]:
     """At an end of the axis: how many lives of the lane lie beyond it, and how far they go."""
     low, top = frame
-    out = []
-    for name, edge, align, far in (("before", low, "left", [r for r in rows if r["at"] < low]), ("beyond", top, "right", [r for r in rows if r["at"] > top])):  # fmt: skip
-        told = []
-        for lane in dict.fromkeys(r["lane"] for r in far):
-            lives = [r["life"] for r in far if r["lane"] == lane]
-            last = shots_text(min(lives) if name == "before" else max(lives))
-            n = len(lives)
-            text = f"← {n} more, from {last}" if name == "before" else f"{n} more, to {last} →"
-            told.append({"lane": lane, "at": edge, "text": text})
-        if told:
-            dx = 4 if name == "before" else -4
-            words = named(name, told).mark_text(align=align, dx=dx, fontSize=10, yOffset=row // 5)
-            out.append(words.encode(x=alt.X("at:Q"), y=y, text="text:N"))
-    return out
+    before = _by_lane(
+        (r for r in rows if r["at"] < low),
+        low,
+        lambda lives: f"← {len(lives)} more, from {shots_text(min(lives))}",
+    )
+    beyond = _by_lane(
+        (r for r in rows if r["at"] > top),
+        top,
+        lambda lives: f"{len(lives)} more, to {shots_text(max(lives))} →",
+    )
+    ends = (("before", before, "left", 4), ("beyond", beyond, "right", -4))
+    return [
+        named(name, told).mark_text(align=align, dx=dx, fontSize=10, yOffset=row // 5).encode(x=alt.X("at:Q"), y=y, text="text:N")
+        for name, told, align, dx in ends
+        if told
+    ]  # fmt: skip
+
+
+def _by_lane(
+    far: Iterable[dict[str, Any]], edge: float, text: Callable[[list[float]], str]
+) -> list[dict[str, Any]]:
+    """Of each lane with lives beyond an edge, words for them there."""
+    lives: dict[str, list[float]] = {}
+    for r in far:
+        lives.setdefault(r["lane"], []).append(r["life"])
+    return [{"lane": lane, "at": edge, "text": text(own)} for lane, own in lives.items()]
 
 
 def _words(lanes: Sequence[Lane], y: Any, row: int) -> Any:

@@ -265,10 +265,8 @@ def curve_tags(
         values = frame[column].tolist()
         below = column == "lower"
         low, high = min(values), max(values)
-        if (
-            not below and low == high
-        ):  # nothing has failed: no curve, and its words would stand on those of the lines
-            continue
+        if not below and low == high:
+            continue  # nothing has failed: no curve, and its words would stand on those of the lines
         want = low + share * (high - low)
         width = LETTER * len(texts[column]) * max(shots)
         clear = [

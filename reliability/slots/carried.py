@@ -16,7 +16,6 @@ from reliability.slots.first_tests import first_test_text
 from reliability.words import (
     capital,
     level_number,
-    level_text,
     range_text,
     stress_level,
     volts_text,
@@ -257,9 +256,8 @@ def refuse_far(
     if not _beyond_trust(column, level, low, high):
         return
     limit = f"{NEAR_KELVIN:g} K" if column == "temp_C" else f"{FARTHEST:g} times"
-    where = level_text(column, low) if low == high else range_text(column, low, high)
     said = stress_level(column, level)
-    why = f"{said} is more than {limit} beyond the tested {where}; no law is trusted that far."
+    why = f"{said} is more than {limit} beyond the tested {range_text(column, low, high)}; no law is trusted that far."
     why = f"{slot}: {why}" if slot else capital(why)
     if instead:
         raise NotCarried(f"{why} {instead}")
